@@ -1,0 +1,60 @@
+# Two commands matter: `make demo` and `make test`. Both set up everything they need.
+SHELL := /bin/bash
+PYTHON ?= python3
+VENV ?= .venv
+BIN := $(VENV)/bin
+# One thread per process: the maths here is small, and tests run two processes side by side.
+export OPENBLAS_NUM_THREADS ?= 1
+export OMP_NUM_THREADS ?= 1
+SUDO := $(shell if [ "$$(id -u)" = 0 ]; then echo; elif sudo -n true 2>/dev/null; then echo sudo; else echo false; fi)
+
+.PHONY: demo test test-all lint setup setup-test system-packages system-python benchmarks clean
+
+demo: setup
+	@if [ -t 0 ] && [ -t 1 ]; then $(BIN)/earthward demo; \
+	else echo "No terminal here. Run headless with: $(BIN)/earthward demo --headless --seed 1 --out earthward-out"; fi
+
+test: setup-test system-packages lint
+	$(BIN)/python -m pytest -q -n 2 --maxprocesses 2 -m "not slow and not realtime"
+	$(BIN)/python -m pytest -q -m "realtime and not slow"
+
+test-all: setup-test system-packages lint
+	$(BIN)/python -m pytest -q -n 2 -m "not realtime"
+	$(BIN)/python -m pytest -q -m "realtime"
+
+lint: setup-test
+	$(BIN)/ruff check firmware_host tests
+	$(BIN)/mypy
+
+setup: $(VENV)/.installed
+setup-test: $(VENV)/.installed-test
+
+# A fresh Debian has python3 but not always its venv module: fetch it where that is allowed.
+system-python:
+	@$(PYTHON) -c "import ensurepip, venv" 2>/dev/null || { \
+	  echo "python3-venv is missing: installing it"; \
+	  DEBIAN_FRONTEND=noninteractive $(SUDO) apt-get update -qq && DEBIAN_FRONTEND=noninteractive $(SUDO) apt-get install -y -qq python3-venv; } || { \
+	  echo "Please install the Debian package python3-venv, then run make again."; exit 1; }
+
+$(VENV)/bin/python: | system-python
+	$(PYTHON) -m venv $(VENV)
+
+$(VENV)/.installed: pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install -q -e ".[report]"
+	@touch $@
+
+$(VENV)/.installed-test: pyproject.toml | $(VENV)/bin/python
+	$(BIN)/python -m pip install -q -e ".[report,test]"
+	@touch $@ $(VENV)/.installed
+
+# Compilers and simulators that the firmware and output-stage tests use. Where we may not install them,
+# those tests are skipped with a line that names the package.
+system-packages:
+	@missing=""; for p in $$(cat tests/debian-packages.txt); do dpkg -s $$p >/dev/null 2>&1 || missing="$$missing $$p"; done; \
+	if [ -n "$$missing" ]; then \
+	  echo "installing Debian packages:$$missing"; \
+	  { DEBIAN_FRONTEND=noninteractive $(SUDO) apt-get update -qq && DEBIAN_FRONTEND=noninteractive $(SUDO) apt-get install -y -qq --no-install-recommends $$missing >/dev/null; } \
+	  || echo "could not install:$$missing (tests that need them will be skipped)"; fi
+
+clean:
+	rm -rf $(VENV) build dist *.egg-info firmware_host/*.egg-info

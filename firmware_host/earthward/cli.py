@@ -1,0 +1,79 @@
+"""The `earthward` command: picks a subcommand and turns its outcome into an exit code.
+
+Exit codes: 0 done, 1 internal failure, 2 bad input (one sentence on stderr), 130 interrupted.
+Each subcommand is a module in `earthward.commands` with `SUMMARY`, `add_arguments(parser)` and
+`run(args) -> int`. It is imported only when asked for, so that `earthward watch` on a small machine does
+not pay for the maths that `earthward locate` needs.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import logging
+import os
+import sys
+from collections.abc import Sequence
+
+from earthward import __version__
+from earthward.errors import InputError
+
+# name -> one line of help; the module is earthward.commands.<name>
+COMMANDS: dict[str, str] = {
+    "demo": "the whole kit emulated: a virtual pool with a hidden leak",
+    "daemon": "the service on a Raspberry Pi",
+    "watch": "the dashboard",
+    "detect": "lock-in over a recording",
+    "field": "forward model: volts per electrode pair",
+    "locate": "where the sinks are, how strong and how sure",
+    "loss": "level log or bucket test: litres per day with an interval",
+    "bench": "electrode and front-end tests",
+    "replay": "run a recording through daemon and display",
+    "report": "HTML and PDF report of a survey",
+    "export": "a survey in open formats",
+    "doctor": "what is wired, what is missing",
+}
+
+
+def build_parser(command: str | None) -> argparse.ArgumentParser:
+    parser = argparse.ArgumentParser(prog="earthward", description=__doc__.splitlines()[0] if __doc__ else None)
+    parser.add_argument("--version", action="version", version=f"earthward {__version__}")
+    subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name, summary in COMMANDS.items():
+        sub = subparsers.add_parser(name, help=summary, description=summary)
+        if name == command:
+            importlib.import_module(f"earthward.commands.{name}").add_arguments(sub)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    command = next((word for word in arguments if not word.startswith("-")), None)
+    logging.basicConfig(
+        level=os.environ.get("EARTHWARD_LOG", "WARNING"),
+        stream=sys.stderr,
+        format="%(levelname)s %(name)s: %(message)s",
+    )
+    try:
+        args = build_parser(command if command in COMMANDS else None).parse_args(arguments)
+        return int(importlib.import_module(f"earthward.commands.{args.command}").run(args))
+    except InputError as error:
+        print(f"earthward: {error}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:
+        # The reader of our output went away (`earthward ... | head`): nothing left to say to it.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except Exception as error:
+        logging.getLogger("earthward").debug("internal failure", exc_info=True)
+        print(
+            f"earthward: internal failure: {type(error).__name__}: {error} (set EARTHWARD_LOG=DEBUG for the trace)",
+            file=sys.stderr,
+        )
+        return 1
+
+
+if __name__ == "__main__":
+    sys.exit(main())

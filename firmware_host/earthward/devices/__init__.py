@@ -1,0 +1,1 @@
+"""What touches the world: ADC, source-board link, clock map, GPIO, sound."""

@@ -1,0 +1,1 @@
+"""The Textual application; a client of the daemon and nothing else."""

@@ -1,0 +1,1 @@
+"""The same world without hardware. Imported only by bench entry points and tests; always labelled."""

@@ -1,0 +1,1 @@
+"""Pool shape, field, hole and electrode resistance, water resistivity. Pure."""

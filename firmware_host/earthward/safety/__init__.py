@@ -1,0 +1,1 @@
+"""Limits with their clauses, permissives, interlock state machine, cautions. Pure."""

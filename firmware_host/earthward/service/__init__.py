@@ -1,0 +1,1 @@
+"""The daemon: wiring, recorder, survey store, client socket."""

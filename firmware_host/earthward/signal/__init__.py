@@ -1,0 +1,1 @@
+"""Waveforms, sample clock, lock-in, mains tracking, listening scan, polarity. Pure."""

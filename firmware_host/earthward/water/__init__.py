@@ -1,0 +1,1 @@
+"""Evaporation, level log and bucket test, hole flow, water budget. Pure."""
