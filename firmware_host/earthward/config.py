@@ -1,0 +1,131 @@
+"""The instrument's configuration: one TOML file, every key with a default, unknown keys refused.
+
+`load(path)` raises InputError with one sentence that names the file and the key. docs/configuration.md lists the keys.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import msgspec
+from msgspec import Meta, Struct, field
+
+from earthward.errors import InputError
+
+Positive = Annotated[float, Meta(gt=0)]
+Pin = Annotated[int, Meta(ge=0, le=53)]
+
+
+class AdcConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The converter that reads the electrode pair."""
+
+    chip: Literal["ADS1115", "ADS1015"] = "ADS1115"
+    i2c_bus: Annotated[int, Meta(ge=0)] = 1
+    address: Annotated[int, Meta(ge=0x48, le=0x4B)] = 0x48
+    rate: Annotated[int, Meta(ge=8, le=3300)] = 860
+    front_end_gain: Positive = 1.0
+    full_scale_V: Positive | None = None
+    """A fixed converter range; None chooses it automatically."""
+    ready_pin: Pin | None = 25
+    crossed_address: Annotated[int, Meta(ge=0x48, le=0x4B)] | None = None
+    """A second chip for a crossed pair."""
+
+
+class LinkConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The cable to the source board."""
+
+    port: str = "/dev/serial/by-id/earthward-source"
+    sync_pin: Pin | None = None
+
+
+class PinsConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """GPIO numbers (BCM). Stop and enable are normally closed / held contacts to ground: a broken wire stops."""
+
+    emergency_stop: Pin = 17
+    enable: Pin = 27
+    beacon: Pin | None = 22
+    buzzer: Pin | None = 18
+    switches: dict[str, Pin] = field(default_factory=dict)
+    """Pool-side switches: keep, map, next, off -> pin."""
+
+
+class SourceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The injected waveform."""
+
+    waveform: Literal["square", "sine", "coded"] = "coded"
+    frequency_Hz: Annotated[float, Meta(ge=5.0, le=100.0)] = 36.0
+    """Repetition frequency of one period."""
+    current_limit_A: Annotated[float, Meta(gt=0.0, le=0.02)] = 0.010
+
+
+class PairConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The electrode pair on the pole, and the names its ends carry for touch and sight."""
+
+    spacing_m: Annotated[float, Meta(gt=0.0, le=2.0)] = 0.3
+    front: str = "one ring"
+    back: str = "two rings"
+
+
+class DetectorConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    window_s: Annotated[float, Meta(ge=0.1, le=10.0)] = 0.5
+    update_s: Annotated[float, Meta(ge=0.02, le=2.0)] = 0.05
+    mains_Hz: list[float] = field(default_factory=lambda: [50.0, 60.0])
+
+
+class ServiceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    socket: str = "/run/earthward/earthward.sock"
+    tcp_port: Annotated[int, Meta(ge=1, le=65535)] | None = None
+    """A read-only copy on the loopback interface, for tools. Off unless asked for."""
+    tcp_token: str = ""
+    phone_port: Annotated[int, Meta(ge=1, le=65535)] | None = None
+    phone_address: str = "127.0.0.1"
+    data_dir: str = "/var/lib/earthward"
+    record: bool = True
+    pool: str = ""
+    """Pool file of the present visit."""
+
+
+class SoundConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    volume: Annotated[float, Meta(ge=0.0, le=1.0)] = 0.7
+    card: bool = False
+
+
+class Config(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    adc: AdcConfig = field(default_factory=AdcConfig)
+    link: LinkConfig = field(default_factory=LinkConfig)
+    pins: PinsConfig = field(default_factory=PinsConfig)
+    source: SourceConfig = field(default_factory=SourceConfig)
+    pair: PairConfig = field(default_factory=PairConfig)
+    detector: DetectorConfig = field(default_factory=DetectorConfig)
+    service: ServiceConfig = field(default_factory=ServiceConfig)
+    sound: SoundConfig = field(default_factory=SoundConfig)
+    limits: dict[str, float] = field(default_factory=dict)
+    """Safety limits, downward only; names as in docs/safety.md."""
+    units: Literal["si", "us"] = "si"
+
+
+def parse(text: str, where: str = "configuration") -> Config:
+    """Configuration from TOML text. Raises InputError naming `where` and the key."""
+    try:
+        return msgspec.toml.decode(text.encode(), type=Config)
+    except msgspec.ValidationError as error:
+        raise InputError(f"{where}: {_sentence(str(error))}") from error
+    except msgspec.DecodeError as error:
+        raise InputError(f"{where} is not valid TOML ({error}); correct that line and try again") from error
+
+
+def load(path: str | Path) -> Config:
+    """Configuration from a file. Raises InputError."""
+    try:
+        text = Path(path).read_text(encoding="utf-8")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"configuration {path} cannot be read ({error}); give the path of a TOML file") from error
+    return parse(text, f"configuration {path}")
+
+
+def _sentence(message: str) -> str:
+    """msgspec says 'Expected `float` > 0.0 - at `$.pair.spacing_m`'; put the key first."""
+    what, _, at = message.partition(" - at ")
+    key = at.strip("`").removeprefix("$.").removeprefix("$") or "top level"
+    return f"key {key}: {what[:1].lower()}{what[1:]}; correct it and start again"

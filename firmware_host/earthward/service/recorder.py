@@ -1,0 +1,246 @@
+"""Raw recording: append-only chunks, each with its own CRC, so that a cut at any byte loses at most the last chunk.
+
+A recording is a folder: `header.json` (settings, human-readable, written once) and `samples.ewc`. docs/recording.md
+is the text. Writing happens in a thread of its own, because an SD card stalls for seconds at times; the queue to it
+is bounded in bytes and what did not fit is counted, never silently gone.
+
+Chunk: magic b"EWC1", kind u8, channel u8, spare u16, length u32, payload, crc32 u32 over kind..payload. Little-endian.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import os
+import struct
+import threading
+import zlib
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from enum import IntEnum
+from itertools import pairwise
+from pathlib import Path
+from typing import Any, BinaryIO
+
+import numpy as np
+
+from earthward.errors import InputError
+from earthward.signal.types import SampleBlock
+
+MAGIC = b"EWC1"
+_HEAD = struct.Struct("<4sBBHI")
+_SAMPLES = struct.Struct("<qId")
+FORMAT_VERSION = 1
+#: A chunk longer than this is damage, not data: a block is some tens of samples.
+MAX_CHUNK = 1 << 22
+
+
+class ChunkKind(IntEnum):
+    SAMPLES = 1
+    NOTE = 2  # JSON: reference, source state, event, kept reading
+
+
+@dataclass(frozen=True, slots=True)
+class Chunk:
+    kind: ChunkKind
+    channel: int
+    payload: bytes
+
+    def encode(self) -> bytes:
+        head = _HEAD.pack(MAGIC, self.kind, self.channel, 0, len(self.payload))
+        return head + self.payload + struct.pack("<I", zlib.crc32(head[4:] + self.payload))
+
+
+def pack_samples(block: SampleBlock) -> Chunk:
+    """Times, volts and flags bit for bit; index as an offset from the first; one full scale for the block."""
+    n = len(block)
+    first = int(block.index[0]) if n else 0
+    scale = float(np.max(block.full_scale_V)) if n else 0.0
+    payload = (
+        _SAMPLES.pack(first, n, scale)
+        + (block.index - first).astype("<u4").tobytes()
+        + block.t_s.astype("<f8").tobytes()
+        + block.v_V.astype("<f8").tobytes()
+        + block.flags.astype("<u1").tobytes()
+    )
+    return Chunk(ChunkKind.SAMPLES, block.channel, payload)
+
+
+def split_at_range_changes(block: SampleBlock) -> list[SampleBlock]:
+    """Pieces of a block that each have one full scale, as a chunk stores it."""
+    if not len(block):
+        return []
+    if np.ndim(block.full_scale_V) == 0:
+        return [block]
+    scale = np.asarray(block.full_scale_V)
+    cuts = [0, *(np.flatnonzero(np.diff(scale)) + 1).tolist(), len(block)]
+    return [
+        SampleBlock(block.index[a:b], block.t_s[a:b], block.v_V[a:b], block.flags[a:b], float(scale[a]), block.channel)
+        for a, b in pairwise(cuts)
+    ]
+
+
+def unpack_samples(chunk: Chunk) -> SampleBlock:
+    first, n, scale = _SAMPLES.unpack_from(chunk.payload)
+    at = _SAMPLES.size
+    index = np.frombuffer(chunk.payload, "<u4", n, at).astype(np.int64) + first
+    t_s = np.frombuffer(chunk.payload, "<f8", n, at + 4 * n)
+    v_V = np.frombuffer(chunk.payload, "<f8", n, at + 12 * n)
+    flags = np.frombuffer(chunk.payload, "<u1", n, at + 20 * n)
+    return SampleBlock(index, t_s, v_V, flags, scale, chunk.channel)
+
+
+def read_chunks(data: BinaryIO) -> Iterator[Chunk]:
+    """Every intact chunk in order. Damage is skipped to the next magic; the generator's length tells the rest."""
+    buffer = data.read()
+    at = 0
+    while (at := buffer.find(MAGIC, at)) >= 0:
+        if at + _HEAD.size > len(buffer):
+            return
+        _, kind, channel, _, length = _HEAD.unpack_from(buffer, at)
+        end = at + _HEAD.size + length
+        if length <= MAX_CHUNK and end + 4 <= len(buffer):
+            (crc,) = struct.unpack_from("<I", buffer, end)
+            if zlib.crc32(buffer[at + 4 : end]) == crc and kind in tuple(ChunkKind):
+                yield Chunk(ChunkKind(kind), channel, buffer[at + _HEAD.size : end])
+                at = end + 4
+                continue
+        at += 1
+
+
+@dataclass(frozen=True, slots=True)
+class RecordingContent:
+    header: dict[str, Any]
+    blocks: list[SampleBlock]
+    notes: list[dict[str, Any]]
+
+    def samples(self, channel: int = 0) -> SampleBlock:
+        """All blocks of one channel joined. Raises InputError when there are none."""
+        chosen = [b for b in self.blocks if b.channel == channel]
+        if not chosen:
+            raise InputError(f"the recording holds no samples of channel {channel}; choose another channel")
+        scale = np.concatenate([np.full(len(b), np.max(b.full_scale_V)) for b in chosen])
+        return SampleBlock(
+            np.concatenate([b.index for b in chosen]),
+            np.concatenate([b.t_s for b in chosen]),
+            np.concatenate([b.v_V for b in chosen]),
+            np.concatenate([b.flags for b in chosen]),
+            scale,
+            channel,
+        )
+
+
+def read_recording(folder: str | Path) -> RecordingContent:
+    """A recording from its folder, as far as it is intact. Raises InputError for what is no recording at all."""
+    folder = Path(folder)
+    try:
+        header = json.loads((folder / "header.json").read_text(encoding="utf-8"))
+        with open(folder / "samples.ewc", "rb") as data:
+            chunks = list(read_chunks(data))
+    except (OSError, ValueError) as error:
+        raise InputError(f"{folder} is not a recording ({error}); give the folder that holds header.json") from error
+    version = header.get("format", 0) if isinstance(header, dict) else 0
+    if version != FORMAT_VERSION:
+        raise InputError(f"{folder} has recording format {version}, this program reads {FORMAT_VERSION}; update it")
+    blocks = [unpack_samples(c) for c in chunks if c.kind is ChunkKind.SAMPLES]
+    notes = [json.loads(c.payload) for c in chunks if c.kind is ChunkKind.NOTE]
+    return RecordingContent(header, blocks, notes)
+
+
+class Recorder:
+    """Writes a recording; `samples()` and `note()` never block the caller."""
+
+    SYNC_EVERY_S = 1.0
+
+    def __init__(self, folder: str | Path, header: dict[str, Any], max_queue_bytes: int = 16 << 20) -> None:
+        self.folder = Path(folder)
+        self.folder.mkdir(parents=True, exist_ok=False)
+        write_whole(self.folder / "header.json", json.dumps({"format": FORMAT_VERSION, **header}, indent=1).encode())
+        self._file = open(self.folder / "samples.ewc", "ab", buffering=0)  # noqa: SIM115 - closed in close()
+        self._queue: deque[bytes] = deque()
+        self._queued = 0
+        self._max_queue = max_queue_bytes
+        self._wake = threading.Condition()
+        self._closing = False
+        self.bytes_written = 0
+        self.chunks_lost = 0
+        self.problem = ""
+        self._thread = threading.Thread(target=self._run, name="recorder", daemon=True)
+        self._thread.start()
+
+    @property
+    def ok(self) -> bool:
+        return not self.problem and not self.chunks_lost
+
+    def samples(self, block: SampleBlock) -> None:
+        for piece in split_at_range_changes(block):
+            self._put(pack_samples(piece).encode())
+
+    def note(self, content: dict[str, Any]) -> None:
+        self._put(Chunk(ChunkKind.NOTE, 0, json.dumps(content).encode()).encode())
+
+    def _put(self, data: bytes) -> None:
+        with self._wake:
+            if self._closing or self._queued + len(data) > self._max_queue:
+                self.chunks_lost += 1
+                return
+            self._queue.append(data)
+            self._queued += len(data)
+            self._wake.notify()
+
+    def _run(self) -> None:
+        while True:
+            with self._wake:
+                # Gather what comes within the sync interval: one write and one sync a second, not forty.
+                if not self._closing:
+                    self._wake.wait_for(lambda: self._closing, timeout=self.SYNC_EVERY_S)
+                batch = b"".join(self._queue)
+                self._queue.clear()
+                self._queued = 0
+                closing = self._closing
+            if batch:
+                self._write(batch)
+            if closing:
+                return
+
+    def _write(self, batch: bytes) -> None:
+        start = self.bytes_written
+        try:
+            view = memoryview(batch)
+            while view:
+                n = self._file.write(view) or 0
+                self.bytes_written += n
+                view = view[n:]
+            os.fdatasync(self._file.fileno())
+            self.problem = ""
+        except OSError as error:
+            # Disk full or card gone. Cut back to the last whole batch so that the file stays readable; say it once.
+            with contextlib.suppress(OSError):
+                os.ftruncate(self._file.fileno(), start)
+            self.bytes_written = start
+            self.chunks_lost += 1
+            self.problem = f"the recording cannot be written ({error.strerror}); free space or change the card"
+
+    def close(self) -> None:
+        """Write what is queued, sync, close."""
+        with self._wake:
+            self._closing = True
+            self._wake.notify()
+        self._thread.join(timeout=10)
+        self._file.close()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """A file that is there completely or not at all: temporary name, fsync, rename, fsync of the folder."""
+    temporary = path.with_name(path.name + ".part")
+    with open(temporary, "wb") as file:
+        file.write(data)
+        file.flush()
+        os.fsync(file.fileno())
+    os.replace(temporary, path)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
