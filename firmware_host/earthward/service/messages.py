@@ -206,6 +206,20 @@ class Lost(Message, tag="lost", frozen=True, kw_only=True):
     readings: int
 
 
+SwitchName = Literal["keep", "map", "next", "off"]
+
+
+class SwitchPressed(Message, tag="switch", frozen=True, kw_only=True):
+    """A pool-side switch was pressed. Sent only to the newest client whose `Subscribe` claims the switches.
+
+    With no such client the daemon acts by itself: "keep" keeps at the present place, the others do nothing.
+    "off" has already been obeyed by the daemon when this is sent.
+    """
+
+    name: SwitchName
+    t_s: float
+
+
 class Problem(Message, tag="problem", frozen=True, kw_only=True):
     """A client's line could not be used. One sentence."""
 
@@ -219,6 +233,13 @@ class Fitting(Struct, frozen=True, kw_only=True):
     covered: bool = False
     current_A: float | None = None
     interval_A: tuple[float, float] | None = None
+
+
+class Mark(Struct, frozen=True, kw_only=True):
+    """A point on the deck that tapes are hooked to."""
+
+    name: str
+    position_m: tuple[float, float]
 
 
 class Finding(Struct, frozen=True, kw_only=True):
@@ -272,6 +293,8 @@ class Plan(Message, tag="plan", frozen=True, kw_only=True):
     depth_text: str = ""
     sources: list[Point] = field(default_factory=list)
     fittings: list[Fitting] = field(default_factory=list)
+    marks: list[Mark] = field(default_factory=list)
+    """Empty = the first two corners of the outline."""
     kept: list[KeptPoint] = field(default_factory=list)
     cells: list[Cell] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
@@ -295,7 +318,7 @@ class Steps(Message, tag="steps", frozen=True, kw_only=True):
     steps: list[Step]
 
 
-FromDaemon = Hello | ReadingMessage | State | Event | Kept | Lost | Problem | Plan | Steps
+FromDaemon = Hello | ReadingMessage | State | Event | Kept | Lost | Problem | Plan | Steps | SwitchPressed
 
 # ---- client to daemon -------------------------------------------------------------------------------------
 
@@ -305,6 +328,8 @@ class Subscribe(Message, tag="subscribe", frozen=True, kw_only=True):
 
     topics: list[Literal["reading", "state", "kept", "plan", "steps"]]
     max_rate_Hz: float = 20.0
+    switches: bool = False
+    """This client is the display beside the pool-side switches: `SwitchPressed` goes to the newest such client."""
 
 
 class SourceOff(Message, tag="source_off", frozen=True, kw_only=True):
@@ -358,6 +383,13 @@ class Note(Message, tag="note", frozen=True, kw_only=True):
     text: str
 
 
+class SetSound(Message, tag="set_sound", frozen=True, kw_only=True):
+    """Volume of the cue, 0 to 1, and the dead band in sigma (never below 2). None = leave as it is."""
+
+    volume: float | None = None
+    dead_band_sigma: float | None = None
+
+
 class Ask(Message, tag="ask", frozen=True, kw_only=True):
     """Send one message of this kind now."""
 
@@ -365,7 +397,18 @@ class Ask(Message, tag="ask", frozen=True, kw_only=True):
 
 
 FromClient = (
-    Subscribe | SourceOff | WaterClear | Keep | MoveTo | SelectElectrode | SetStage | SetCovered | StepDone | Note | Ask
+    Subscribe
+    | SourceOff
+    | WaterClear
+    | Keep
+    | MoveTo
+    | SelectElectrode
+    | SetStage
+    | SetCovered
+    | StepDone
+    | Note
+    | SetSound
+    | Ask
 )
 
 _encoder = msgspec.json.Encoder()
