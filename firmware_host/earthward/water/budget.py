@@ -1,0 +1,98 @@
+"""Does what was found account for the water that is lost? Explained, not explained, or undetermined.
+
+Two ways to account for it. *By size*: the flow that holes of the confirmed sizes may pass (`hole_flow`), a wide
+interval, because the soil decides. *By repair*: the loss measured before minus the loss measured afterwards: it needs
+a second level log but no soil. The second is believed over the first when both are there.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+Verdict = Literal["explained", "not explained", "undetermined"]
+Interval = tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class WaterBudget:
+    """All in litres per day. Intervals are (low, high); `unexplained` may reach below zero."""
+
+    loss: Interval
+    explained: Interval
+    unexplained: Interval
+    verdict: Verdict
+    by: Literal["size", "repair", "nothing"]
+    text: str
+
+
+def difference(a: Interval, b: Interval) -> Interval:
+    """Interval of a - b for independent a and b, adding half-widths in quadrature about the midpoints."""
+    middle = (a[0] + a[1] - b[0] - b[1]) / 2.0
+    half = (((a[1] - a[0]) / 2.0) ** 2 + ((b[1] - b[0]) / 2.0) ** 2) ** 0.5
+    return middle - half, middle + half
+
+
+def by_size(loss: Interval, holes: Sequence[Interval], allowance_L_per_day: float = 0.0) -> WaterBudget:
+    """`loss`: interval of the measured leak; `holes`: flow interval of every confirmed hole.
+
+    Ends add up, because the holes share one soil and so are not independent. *Not explained*: even the high end of
+    the holes stays below the low end of the loss. *Explained*: even their low end reaches the high end of the loss, but
+    for the allowance (what a level log cannot see). Everything between is undetermined.
+    """
+    _check(loss, *holes)
+    explained = (sum(h[0] for h in holes), sum(h[1] for h in holes))
+    rest = (loss[0] - explained[1], loss[1] - explained[0])
+    if not holes:
+        verdict: Verdict = "not explained" if loss[0] > 0.0 else "undetermined"
+        text = (
+            "no hole is confirmed, so nothing accounts for the loss"
+            if loss[0] > 0.0
+            else "no hole is confirmed and no loss is proven"
+        )
+        return WaterBudget(loss, (0.0, 0.0), rest, verdict, "nothing", text)
+    if rest[0] > 0.0:
+        verdict = "not explained"
+        text = (
+            f"at least {rest[0]:.0f} L/day go elsewhere: there is another leak, or it is in the plumbing, which "
+            "this method does not see"
+        )
+    elif rest[1] <= allowance_L_per_day:
+        verdict, text = "explained", "the confirmed holes account for the measured loss"
+    else:
+        verdict = "undetermined"
+        text = (
+            "the confirmed holes can account for the loss, but the soil behind the liner leaves their flow open; a "
+            "level log after the repair decides"
+        )
+    return WaterBudget(loss, explained, rest, verdict, "size", text)
+
+
+def by_repair(before: Interval, after: Interval, allowance_L_per_day: float) -> WaterBudget:
+    """Level logs before and after the repair. The remaining loss is what nothing explained.
+
+    *Explained*: the remaining loss is below the allowance even at its high end. *Not explained*: it is above zero even
+    at its low end. Else undetermined (the second log was too short or too uncertain).
+    """
+    _check(before, after)
+    explained = difference(before, after)
+    if after[0] > 0.0:
+        verdict: Verdict = "not explained"
+        text = f"after the repair the pool still loses at least {after[0]:.0f} L/day: there is another leak"
+    elif after[1] <= allowance_L_per_day:
+        verdict = "explained"
+        text = f"after the repair no loss above {after[1]:.0f} L/day remains: what was repaired accounts for it"
+    else:
+        verdict = "undetermined"
+        text = (
+            f"after the repair the loss is at most {after[1]:.0f} L/day; log the level for longer to bring that "
+            f"below {allowance_L_per_day:.0f} L/day"
+        )
+    return WaterBudget(before, explained, after, verdict, "repair", text)
+
+
+def _check(*intervals: Interval) -> None:
+    for low, high in intervals:
+        if not low <= high:
+            raise ValueError(f"interval ({low}, {high}) is upside down")
