@@ -131,8 +131,8 @@ def shah(
         natural = c * rho_w * difference ** (1.0 / 3.0) * (humidity_w - humidity_r)
     forced = 5e-5 * (pw - pr)
     if outdoor and weather.wind_m_per_s > 0.15:
-        forced *= (weather.wind_m_per_s / 0.15) ** wind_exponent
-    return max(0.0, natural, forced) * 24.0
+        forced *= math.pow(weather.wind_m_per_s / 0.15, wind_exponent)
+    return float(max(0.0, natural, forced)) * 24.0
 
 
 def penman(
@@ -166,7 +166,7 @@ def net_radiation_from_solar_W_per_m2(
     """
     stefan = 5.670374419e-8
     air_K, water_K = air_C + 273.15, water_C + 273.15
-    sky = 1.24 * (vapour_pressure_Pa(air_C, relative_humidity) / 100.0 / air_K) ** (1.0 / 7.0)
+    sky = 1.24 * math.pow(vapour_pressure_Pa(air_C, relative_humidity) / 100.0 / air_K, 1.0 / 7.0)
     return (1.0 - albedo) * solar_W_per_m2 + 0.97 * stefan * (sky * air_K**4 - water_K**4)
 
 

@@ -76,8 +76,9 @@ def contact_m3_per_s(
     if soil_thickness_m <= 0.0:
         raise ValueError("the soil under the liner needs a thickness")
     area = math.pi / 4.0 * diameter_m**2
-    thickness_term = 1.0 + 0.1 * (head_m / soil_thickness_m) ** 0.95
-    flow = CONTACT_FACTORS[contact] * thickness_term * area**0.1 * head_m**0.9 * soil_m_per_s**0.74
+    thickness_term = 1.0 + 0.1 * math.pow(head_m / soil_thickness_m, 0.95)
+    flow = CONTACT_FACTORS[contact] * thickness_term * math.pow(area, 0.1) * math.pow(head_m, 0.9)
+    flow *= math.pow(soil_m_per_s, 0.74)
     return min(flow, orifice_m3_per_s(diameter_m, head_m, 0.60))
 
 
