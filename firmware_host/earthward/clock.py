@@ -24,6 +24,11 @@ class Clock(Protocol):
         ...
 
 
+def wall_s() -> float:
+    """Calendar time in seconds since 1970-01-01 UTC: for what is written down, never for measuring an interval."""
+    return time.time()
+
+
 class SystemClock:
     """The machine's monotonic clock."""
 

@@ -1,0 +1,358 @@
+"""The survey record: what goes in comes out, nothing is doubled, old files open, later ones are refused."""
+
+from __future__ import annotations
+
+import json
+import math
+import os
+import shutil
+import sqlite3
+import threading
+from pathlib import Path
+
+import pytest
+
+from earthward.errors import InputError
+from earthward.service.store import (
+    APPLICATION_ID,
+    MIGRATIONS,
+    NEXT_STAGES,
+    SCHEMA_VERSION,
+    CurrentStep,
+    KeptReading,
+    LossTest,
+    Photo,
+    SafetyCheck,
+    SourcePlacement,
+    StoredFinding,
+    StoredFitting,
+    StoredProof,
+    SurveyStore,
+    copy_reading,
+)
+
+POOL = '[pool]\nname = "Willow Lane"\nshape = "rectangle"\nlength_m = 9.0\nwidth_m = 4.5\n'
+
+
+def reading(station: str = "S1", value_V: float = 1e-4, **more: object) -> KeptReading:
+    return KeptReading(
+        front_m=(1.0, 2.0, 0.5),
+        back_m=(1.3, 2.0, 0.5),
+        value_V=value_V,
+        sigma_V=1e-6,
+        station=station,
+        **more,  # type: ignore[arg-type]
+    )
+
+
+class Wall:
+    def __init__(self) -> None:
+        self.now = 1_780_000_000.0
+
+    def __call__(self) -> float:
+        self.now += 1.0
+        return self.now
+
+
+@pytest.fixture
+def store(tmp_path: Path) -> SurveyStore:
+    return SurveyStore.create(
+        tmp_path / "visit.survey", name="Willow Lane", pool_toml=POOL, emulated=True, units="US", wall_s=Wall()
+    )
+
+
+def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
+    store.put_fitting(StoredFitting(name="light", kind="light", position_m=(4.0, 0.0, 0.6)))
+    store.put_fitting(StoredFitting(name="ladder", kind="ladder", position_m=(8.0, 0.0, 0.4)))
+    store.set_covered("light", True)
+    store.put_source(SourcePlacement(source_id=0, position_m=(1.0, 1.0, 0.5), current_A=0.009))
+    store.add_safety_check(
+        SafetyCheck(name="mains gradient", ok=True, value=0.004, unit="V/m", limit_value=0.1, text="source off")
+    )
+    kept = reading(flags=("mains",), injected_A=0.009, quadrature_V=2e-6, snr=100.0, p_sign=1.0, window_s=0.5,
+                   lost_fraction=0.01, channel=1, source_id=1, note="by the step", time_s=1_780_000_500.25)  # fmt: skip
+    row = store.keep(kept)
+    number = store.put_finding(
+        StoredFinding(
+            number=0, position_m=(6.0, 4.5, 0.9), radius_m=0.15, current_A=6e-4, current_interval_A=(4e-4, 8e-4),
+            hole_diameter_mm=(0.8, 3.1), text="long wall",
+        )
+    )  # fmt: skip
+    store.set_finding_stage(number, "dye drawn", "drawn in within 5 s")
+    store.set_finding_stage(number, "repaired")
+    store.set_finding_stage(number, "re-measured", result={"gone": True, "p": 0.4})
+    store.add_loss_test(LossTest(moment="before", log_csv="time,pool_mm\n", result={"leak_L_per_day": 120.0}))
+    store.add_current_step(
+        CurrentStep(kind="patch", subject="finding 1", before_A=9e-3, before_sigma_A=1e-5, after_A=8.4e-3,
+                    after_sigma_A=1e-5)
+    )  # fmt: skip
+    store.add_proof(StoredProof(ok=True, result={"ratio": 7.5}, settings_id=store.add_settings({"spacing_m": 0.3})))
+    store.add_note("windy")
+    store.add_photo(Photo(path="a.jpg", caption="the tear", finding=1))
+    store.add_event("caution", "trip", "output went off", "reset at the pool side")
+    store.add_location({"findings": [], "weight": math.inf})
+    path = store.path
+    store.close()
+
+    with SurveyStore.open(path, read_only=True) as again:
+        assert again.emulated and again.meta()["units"] == "US" and again.pool_toml() == POOL
+        assert [f.name for f in again.fittings()] == ["light", "ladder"]
+        assert [f.covered for f in again.fittings()] == [True, False]
+        assert again.sources()[0].current_A == 0.009
+        assert again.safety_checks()[0].limit_value == 0.1
+        got = again.readings()[0]
+        assert got == copy_reading(kept, uid=got.uid, row=row)
+        finding = again.findings()[0]
+        assert finding.stage == "re-measured" and finding.confirmed
+        assert [h.stage for h in finding.history] == ["suspected", "dye drawn", "repaired", "re-measured"]
+        assert finding.history[-1].result == {"gone": True, "p": 0.4}
+        assert finding.current_interval_A == (4e-4, 8e-4) and finding.hole_diameter_mm == (0.8, 3.1)
+        assert again.loss_tests()[0].result == {"leak_L_per_day": 120.0}
+        step = again.current_steps()[0]
+        assert step.drop_A == pytest.approx(6e-4) and step.drop_sigma_A == pytest.approx(1.414e-5, rel=1e-3)
+        assert again.proofs()[0].ok and again.settings() == {1: {"spacing_m": 0.3}}
+        assert again.notes()[0].text == "windy" and again.photos()[0].caption == "the tear"
+        assert again.events()[0].remedy == "reset at the pool side"
+        assert again.location() == {"findings": [], "weight": None}
+
+
+def test_same_uid_is_kept_once(store: SurveyStore) -> None:
+    first = store.keep(reading(uid="a"))
+    assert store.keep(reading(uid="a", value_V=9.0)) == first
+    assert [r.value_V for r in store.readings()] == [1e-4]
+    assert store.keep(reading()) != store.keep(reading())
+
+
+def test_withdrawn_readings_stay_but_do_not_count(store: SurveyStore) -> None:
+    row = store.keep(reading())
+    store.keep(reading("S2"))
+    store.withdraw(row, "pole was knocked")
+    assert [r.station for r in store.readings()] == ["S2"]
+    assert store.readings(withdrawn=True)[0].withdrawn_why == "pole was knocked"
+    with pytest.raises(InputError, match="no reading 99"):
+        store.withdraw(99, "")
+
+
+def test_readings_by_purpose(store: SurveyStore) -> None:
+    store.keep(reading())
+    store.keep(reading("T", purpose="test leak"))
+    store.keep(reading("S1", purpose="re-measure", finding=1))
+    assert [r.station for r in store.readings("test leak")] == ["T"]
+    assert store.readings("re-measure")[0].finding == 1
+
+
+def test_unchanged_settings_keep_their_number(store: SurveyStore) -> None:
+    one = store.add_settings({"spacing_m": 0.3, "waveform": "coded"})
+    assert store.add_settings({"waveform": "coded", "spacing_m": 0.3}) == one
+    assert store.add_settings({"waveform": "sine", "spacing_m": 0.3}) == one + 1
+
+
+@pytest.mark.parametrize("stage", NEXT_STAGES)
+def test_every_stage_leads_only_where_the_table_says(store: SurveyStore, stage: str) -> None:
+    number = store.put_finding(StoredFinding(number=7, position_m=(0.0, 1.0, 1.0)))
+    assert number == 7
+    route = {
+        "suspected": [],
+        "dye drawn": ["dye drawn"],
+        "dye not drawn": ["dye not drawn"],
+        "repaired": ["dye drawn", "repaired"],
+        "re-measured": ["dye drawn", "repaired", "re-measured"],
+    }
+    for step in route[stage]:
+        store.set_finding_stage(7, step)
+    for wanted in NEXT_STAGES:
+        if wanted not in NEXT_STAGES[stage]:
+            with pytest.raises(InputError, match="cannot become"):
+                store.set_finding_stage(7, wanted)
+    assert store.findings()[0].stage == stage
+
+
+def test_only_dye_confirms(store: SurveyStore) -> None:
+    store.put_finding(StoredFinding(number=1, position_m=(0.0, 1.0, 1.0)))
+    store.set_finding_stage(1, "repaired")
+    assert not store.findings()[0].confirmed
+    store.put_finding(StoredFinding(number=2, position_m=(0.0, 1.0, 1.0)))
+    store.set_finding_stage(2, "dye drawn")
+    store.set_finding_stage(2, "dye not drawn")
+    assert not store.findings()[1].confirmed
+
+
+def test_updating_a_finding_keeps_its_history(store: SurveyStore) -> None:
+    store.put_finding(StoredFinding(number=1, position_m=(0.0, 1.0, 1.0)))
+    store.set_finding_stage(1, "dye drawn")
+    store.put_finding(StoredFinding(number=1, position_m=(0.1, 1.0, 1.0)))
+    assert store.findings()[0].position_m == (0.1, 1.0, 1.0)
+    assert store.findings()[0].stage == "dye drawn"
+
+
+@pytest.mark.parametrize(
+    ("change", "message"),
+    [
+        ({"value_V": math.nan}, "no value"),
+        ({"sigma_V": 0.0}, "no uncertainty"),
+        ({"front_m": (0.0, math.inf, 0.0)}, "finite coordinates"),
+        ({"injected_A": math.nan}, "injected_A"),
+    ],
+)
+def test_unusable_readings_are_refused(store: SurveyStore, change: dict[str, object], message: str) -> None:
+    with pytest.raises(InputError, match=message):
+        store.keep(copy_reading(reading(), **change))
+    assert store.readings() == []
+
+
+def test_what_cannot_be_changed(store: SurveyStore) -> None:
+    with pytest.raises(InputError, match="cannot be changed"):
+        store.set_meta("emulated", False)
+    store.set_meta("technician", "R. Oduya")
+    assert store.meta()["technician"] == "R. Oduya"
+    assert store.set_pool_toml(POOL.replace("9.0", "9.2")) == 2
+    assert "9.2" in store.pool_toml()
+    with pytest.raises(InputError, match="no fitting"):
+        store.set_covered("nothing", True)
+    with pytest.raises(InputError, match="no finding"):
+        store.set_finding_stage(4, "repaired")
+
+
+def test_read_only_never_writes(store: SurveyStore, tmp_path: Path) -> None:
+    store.keep(reading())
+    # Open beside the writer: sees what is committed.
+    with SurveyStore.open(store.path, read_only=True) as other:
+        assert len(other.readings()) == 1
+        store.keep(reading("S2"))
+        assert len(other.readings()) == 2
+        with pytest.raises(InputError, match="reading only"):
+            other.keep(reading())
+    store.close()
+    before = store.path.read_bytes()
+    folder = tmp_path / "card"
+    folder.mkdir()
+    shutil.copy(store.path, folder / "v.survey")
+    os.chmod(folder / "v.survey", 0o444)
+    os.chmod(folder, 0o555)
+    try:
+        with SurveyStore.open(folder / "v.survey", read_only=True) as other:
+            assert len(other.readings()) == 2
+        assert os.listdir(folder) == ["v.survey"]
+    finally:
+        os.chmod(folder, 0o755)
+    assert (folder / "v.survey").read_bytes() == before
+
+
+def test_closed_survey_is_one_plain_file(store: SurveyStore, tmp_path: Path) -> None:
+    store.keep(reading())
+    store.close()
+    store.close()
+    assert sorted(os.listdir(tmp_path)) == ["visit.survey"]
+
+
+def test_copied_without_closing_still_reads(store: SurveyStore, tmp_path: Path) -> None:
+    store.keep(reading())
+    away = tmp_path / "away"
+    away.mkdir()
+    for name in ("visit.survey", "visit.survey-wal"):
+        shutil.copy(tmp_path / name, away / name)
+    os.chmod(away, 0o555)
+    try:
+        with SurveyStore.open(away / "visit.survey", read_only=True) as other:
+            assert len(other.readings()) == 1
+    finally:
+        os.chmod(away, 0o755)
+
+
+def test_many_threads_keep_without_loss(store: SurveyStore) -> None:
+    def work(k: int) -> None:
+        for i in range(20):
+            store.keep(reading(f"{k}-{i}"))
+
+    threads = [threading.Thread(target=work, args=(k,)) for k in range(4)]
+    for thread in threads:
+        thread.start()
+    for thread in threads:
+        thread.join()
+    rows = store.readings()
+    assert len(rows) == 80 and len({r.station for r in rows}) == 80
+    assert [r.row for r in rows] == sorted(r.row for r in rows)
+
+
+# ---- files from elsewhere -------------------------------------------------------------------------------------
+
+
+def old_file(path: Path, version: int) -> None:
+    """A file as an earlier version wrote it: the first `version` steps of the schema, filled by plain SQL."""
+    db = sqlite3.connect(path, isolation_level=None)
+    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+    for step in MIGRATIONS[:version]:
+        db.executescript(step)
+    db.execute(f"PRAGMA user_version = {version}")
+    for key, value in {"id": "x", "name": "Old", "emulated": False, "units": "SI", "created_s": 1.0}.items():
+        db.execute("INSERT INTO meta VALUES (?, ?)", (key, json.dumps(value)))
+    db.execute("INSERT INTO pool(at_s, toml) VALUES (1, ?)", (POOL,))
+    db.execute(
+        "INSERT INTO reading(uid, at_s, station, source_id, channel, front_x_m, front_y_m, front_z_m, back_x_m, "
+        "back_y_m, back_z_m, value_V, sigma_V) VALUES ('u1', 5, 'S1', 0, 0, 1, 2, .5, 1.3, 2, .5, 2e-4, 1e-6)"
+    )
+    db.execute("INSERT INTO finding(number, at_s, x_m, y_m, z_m) VALUES (1, 6, 1, 2, 1)")
+    db.execute("INSERT INTO finding_stage(finding, at_s, stage) VALUES (1, 6, 'suspected')")
+    db.close()
+
+
+@pytest.mark.parametrize("version", range(1, SCHEMA_VERSION))
+@pytest.mark.parametrize("read_only", [False, True])
+def test_older_files_are_brought_forward(tmp_path: Path, version: int, read_only: bool) -> None:
+    path = tmp_path / "old.survey"
+    old_file(path, version)
+    before = path.read_bytes()
+    with SurveyStore.open(path, read_only=read_only) as store:
+        kept = store.readings()[0]
+        assert (kept.uid, kept.value_V, kept.purpose, kept.withdrawn_s) == ("u1", 2e-4, "survey", None)
+        assert store.findings()[0].stage == "suspected" and store.loss_tests() == [] and store.proofs() == []
+        if not read_only:
+            store.set_finding_stage(1, "dye drawn", result={"seconds": 4})
+            store.keep(reading(purpose="re-measure", finding=1))
+    if read_only:
+        assert path.read_bytes() == before
+    else:
+        with SurveyStore.open(path) as store:
+            assert len(store.readings()) == 2
+        db = sqlite3.connect(path)
+        assert db.execute("PRAGMA user_version").fetchone()[0] == SCHEMA_VERSION
+        db.close()
+
+
+def test_later_files_are_refused_with_a_sentence(tmp_path: Path) -> None:
+    path = tmp_path / "later.survey"
+    old_file(path, SCHEMA_VERSION)
+    db = sqlite3.connect(path)
+    db.execute(f"PRAGMA user_version = {SCHEMA_VERSION + 1}")
+    db.close()
+    before = path.read_bytes()
+    for read_only in (True, False):
+        with pytest.raises(InputError, match=rf"later version of Earthward \(format {SCHEMA_VERSION + 1}"):
+            SurveyStore.open(path, read_only=read_only)
+    assert path.read_bytes() == before
+
+
+def test_foreign_files_are_refused(tmp_path: Path) -> None:
+    text = tmp_path / "a.txt"
+    text.write_text("hello")
+    other = tmp_path / "b.db"
+    db = sqlite3.connect(other)
+    db.execute("CREATE TABLE t(x)")
+    db.close()
+    for path, message in ((text, "not an SQLite"), (other, "no Earthward survey"), (tmp_path / "no", "not there")):
+        with pytest.raises(InputError, match=message):
+            SurveyStore.open(path)
+
+
+def test_create_refuses_to_overwrite_and_leaves_no_litter(store: SurveyStore, tmp_path: Path) -> None:
+    with pytest.raises(InputError, match="exists already"):
+        SurveyStore.create(store.path, name="x", pool_toml=POOL, emulated=False)
+    with pytest.raises(InputError, match="no folder"):
+        SurveyStore.create(tmp_path / "none" / "x", name="x", pool_toml=POOL, emulated=False)
+    store.close()
+    assert os.listdir(tmp_path) == ["visit.survey"]
+
+
+def test_flush_settings_are_the_durable_ones(store: SurveyStore) -> None:
+    assert store._db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
+    assert store._db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL
