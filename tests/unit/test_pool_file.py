@@ -1,0 +1,114 @@
+"""The pool file: what is read, what is refused and with which words."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from earthward.errors import InputError
+from earthward.pool.pool_file import format_pool, parse_pool
+from earthward.pool.shape import Mark
+
+GOOD = """
+[pool]
+name = "Long \\"blue\\" pool"
+shape = "rectangle"
+length_m = 10.0
+width_m = 5.0
+[floor]
+kind = "profile"
+profile_m = [[0.0, 1.1], [4.0, 1.1], [7.0, 2.4], [10.0, 2.4]]
+[water]
+conductivity_S_per_m = 0.2
+temperature_C = 26.0
+[source]
+position_m = [1.0, 1.0, 0.5]
+current_A = 0.010
+[[fitting]]
+name = "light"
+kind = "light"
+position_m = [5.0, 0.0, 0.6]
+covered = false
+"""
+
+
+def test_the_documented_example_is_read() -> None:
+    pool = parse_pool(GOOD)
+    assert pool.name == 'Long "blue" pool'
+    assert pool.bounds_m == (0.0, 0.0, 10.0, 5.0)
+    assert float(pool.depth_at(5.5, 2.0)) == pytest.approx(1.75)
+    assert pool.resistivity_ohm_m == pytest.approx(5.0)
+    assert pool.source(0).current_A == 0.010
+    assert pool.fittings[0].kind == "light"
+    assert not pool.is_box
+
+
+def test_written_text_reads_back_equal() -> None:
+    pool = replace(parse_pool(GOOD), marks=(Mark("post", (0.0, -1.0)),))
+    assert parse_pool(format_pool(pool)) == pool
+    odd = parse_pool(
+        GOOD.replace('shape = "rectangle"', 'shape = "kidney"')
+        .replace("position_m = [1.0, 1.0, 0.5]", "position_m = [3.0, 2.0, 0.5]")
+        .replace("position_m = [5.0, 0.0, 0.6]", "position_m = [5.0, 0.0, 0.6]")
+    )
+    again = parse_pool(format_pool(odd))
+    assert again.outline_m == odd.outline_m
+    assert again == odd
+
+
+def test_two_placements() -> None:
+    second = "[[source]]\nid = 1\nposition_m = [9.0, 4.0, 0.5]\ncurrent_A = 0.012\n"
+    text = GOOD.replace("[source]", second + "[[source]]\nid = 0")
+    pool = parse_pool(text)
+    assert {s.id: s.current_A for s in pool.sources} == {0: 0.010, 1: 0.012}
+    with pytest.raises(KeyError):
+        pool.source(7)
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("conductivity_S_per_m = 0.2", "conductivity_S_per_m = 0.0", "water.conductivity_S_per_m must be above zero"),
+        ("conductivity_S_per_m = 0.2", "conductivity_S_per_m = 2000", "siemens per metre"),
+        ("conductivity_S_per_m = 0.2", 'conductivity_S_per_m = "wet"', "finite number"),
+        ("conductivity_S_per_m = 0.2", "conductivity_S_per_m = nan", "finite number"),
+        ('shape = "rectangle"', 'shape = "star"', 'pool.shape = "star" is unknown'),
+        (
+            'shape = "rectangle"',
+            'shape = "polygon"\noutline_m = [[0,0],[10,5],[10,0],[0,5]]',
+            "outline crosses itself: edge 1 meets edge 3",
+        ),
+        ('shape = "rectangle"', 'shape = "polygon"\noutline_m = [[0,0],[10,5]]', "at least 3"),
+        ('shape = "rectangle"', 'shape = "polygon"\noutline_m = [[0,0],[10,5,1],[3,3]]', "pair 2, must be a list of 2"),
+        ('shape = "rectangle"', 'shape = "polygon"\noutline_m = [[0,0],[1000,0],[1000,500],[0,500]]', "metres"),
+        ("position_m = [5.0, 0.0, 0.6]", "position_m = [5.0, 0.5, 0.6]", '"light" at (5, 0.5, 0.6) is 0.50 m off'),
+        ("position_m = [1.0, 1.0, 0.5]", "position_m = [-1.0, 1.0, 0.5]", "source 0 at (-1, 1, 0.5) is outside"),
+        ("position_m = [1.0, 1.0, 0.5]", "position_m = [1.0, 1.0, 1.2]", "outside the water"),
+        ("current_A = 0.010", "current_A = 0", "source.current_A"),
+        ("current_A = 0.010", "current_A = 10", "amperes"),
+        ("[4.0, 1.1], [7.0, 2.4]", "[7.0, 1.1], [4.0, 2.4]", "increasing x"),
+        ("[4.0, 1.1]", "[4.0, -1.1]", "floor.profile_m, pair 2"),
+        ('kind = "profile"', 'kind = "bumpy"', 'floor.kind = "bumpy"'),
+        ('kind = "light"', 'kind = "lamp"', "fitting 1.kind"),
+        ("covered = false", "covered = 0", "fitting 1.covered must be true or false"),
+        ("length_m = 10.0", "length_m = -1", "pool.length_m"),
+        ("length_m = 10.0", "", "pool.length_m is missing"),
+        ("[water]", "[watr]", "unknown table [watr]"),
+        ("temperature_C = 26.0", "temperature_C = 79", "degrees Celsius"),
+        ("[pool]", "[pool", "not valid TOML"),
+    ],
+)
+def test_bad_input_is_one_clear_sentence(old: str, new: str, words: str) -> None:
+    assert old in GOOD
+    with pytest.raises(InputError) as caught:
+        parse_pool(GOOD.replace(old, new), where="pool.toml")
+    message = str(caught.value)
+    assert words in message
+    assert message.startswith("pool.toml")
+    assert "\n" not in message
+
+
+def test_fitting_within_the_taping_limit_is_believed() -> None:
+    parse_pool(GOOD.replace("position_m = [5.0, 0.0, 0.6]", "position_m = [5.0, 0.29, 0.6]"))
+    parse_pool(GOOD.replace("position_m = [5.0, 0.0, 0.6]", "position_m = [5.0, -0.29, 0.6]"))
