@@ -17,6 +17,7 @@ All public methods may be called from any thread. Times are seconds of the injec
 
 from __future__ import annotations
 
+import errno
 import logging
 import termios
 import threading
@@ -87,6 +88,8 @@ _WAVEFORMS: dict[str, WaveformCode] = {
     "coded": WaveformCode.CODED,
 }
 _WAVEFORM_NAMES: dict[int, WaveformName] = {0: "square", 1: "sine", 2: "coded"}
+
+_TELEMETRY_REPLIES = {kind | REPLY for kind in (Type.ARM, Type.ENERGISE, Type.OFF, Type.STATUS)}
 
 TRIP_TEXT: dict[int, tuple[str, str]] = {
     Trip.NONE: ("No trip.", ""),
@@ -578,11 +581,9 @@ class SourceLink:
 
     def _telemetry_reply(self, body: bytes) -> SourceReport:
         try:
-            report = SourceReport.from_wire(Telemetry.unpack(body), self._clock.now())
+            return SourceReport.from_wire(Telemetry.unpack(body), self._clock.now())
         except FrameError as error:
             raise LinkError(f"The source board answered with something unreadable ({error}).") from error
-        self._take_report(report)
-        return report
 
     def _request(self, kind: Type, body: bytes, tries: int = TRIES) -> bytes:
         """Send, wait, retry with the same sequence number. Returns the reply's body."""
@@ -655,7 +656,7 @@ class SourceLink:
 
     def _open(self) -> bool:
         try:
-            port = self._opener(self._name, 0.02 / self._clock.speed)
+            port = self._opener(self._name, 0.04 / self._clock.speed)
         except (serial.SerialException, OSError, termios.error, ValueError) as error:
             self._trouble = (
                 f"The source board's port {self._name} cannot be opened ({_short(error)}): plug the cable in."
@@ -800,8 +801,11 @@ class SourceLink:
                     return
                 if frame.type != Type.REFUSAL and frame.type != pending.type | REPLY:
                     return
-                pending.frame = frame
-                pending.done.set()
+            if frame.type in _TELEMETRY_REPLIES:
+                # Here and not in the caller's thread: reports must be taken in the order they came.
+                self._take_report(SourceReport.from_wire(Telemetry.unpack(frame.body), now))
+            pending.frame = frame
+            pending.done.set()
 
     def _take_beat(self, frame: Frame, now: float) -> None:
         reply = HeartbeatReply.unpack(frame.body)
@@ -889,7 +893,7 @@ class SourceLink:
         with self._lock:
             self._report = report
             before, self._last_state = self._last_state, (report.state, report.trip)
-        if before is None or before == self._last_state:
+        if before == self._last_state or (before is None and report.state is not BoardState.TRIPPED):
             return
         if report.state is BoardState.TRIPPED:
             self._say_trip(report.trip)
@@ -947,7 +951,29 @@ def _cause(reset_cause: int) -> str:
     return "its supply was interrupted"
 
 
+_ERRNO_TEXT = {
+    errno.ENOENT: "it is not there",
+    errno.ENODEV: "it is not there",
+    errno.ENXIO: "it is not there",
+    errno.EACCES: "no permission",
+    errno.EPERM: "no permission",
+    errno.EBUSY: "another program has it open",
+    errno.EAGAIN: "another program has it open",
+    errno.EIO: "it was unplugged",
+    errno.EBADF: "it was unplugged",
+}
+
+
 def _short(error: BaseException) -> str:
-    if isinstance(error, OSError) and error.strerror:
-        return error.strerror.lower()
-    return str(error).split(":")[0].strip() or type(error).__name__
+    """The cause in a few words. pyserial and termios wrap errno in different places."""
+    code = getattr(error, "errno", None)
+    if code is None and error.args and isinstance(error.args[0], int):
+        code = error.args[0]
+    if code in _ERRNO_TEXT:
+        return _ERRNO_TEXT[code]
+    text = str(error)
+    if "returned no data" in text or "Bad file descriptor" in text or "Input/output error" in text:
+        return "it was unplugged"
+    if "exclusively lock" in text:
+        return "another program has it open"
+    return text.split(":")[0].strip() or type(error).__name__
