@@ -396,7 +396,7 @@ class EmulatedBoard:
         with self._lock:
             self._begin(cause)
             self.timeline.add(self._segment(self._clock.now(), on=False))
-            self._boot_due_s = self._clock.now() + BOOT_S
+            self._boot_due_s: float | None = self._clock.now() + BOOT_S
         self._poke()
 
     # ---- state machine ------------------------------------------------------------------------------------
@@ -428,7 +428,7 @@ class EmulatedBoard:
         self._stop_was_open = not self.emergency_stop_closed  # open at a reset is no trip
         self._seq = 0
         self._telemetry_due_s = now + BOOT_S + TELEMETRY_S
-        self._boot_due_s: float | None = now
+        self._boot_due_s = now
         self._outbox: list[tuple[float, bytes]] = []
         self._reader = FrameReader()
 
@@ -602,7 +602,7 @@ class EmulatedBoard:
             self._electrode = name
             self._configuration = replace(self._configuration, electrode=int(electrode))
             return SelectReply(electrode, 0)
-        cycles, cycle_tick = self._cycles(now)
+        _, cycle_tick = self._cycles(now)
         period = self._configuration.period_ticks
         if name == self._electrode:
             return SelectReply(electrode, cycle_tick)
