@@ -57,7 +57,8 @@ def current(value_A: float) -> str:
 def current_interval(low_A: float, high_A: float) -> str:
     """Two currents with one unit: "0.31 to 0.52 mA"."""
     factor, letter = prefix_of(max(abs(low_A), abs(high_A)))
-    return f"{low_A / factor:.2g} to {high_A / factor:.2g} {letter}A"
+    decimals = decimals_for(high_A / factor)
+    return f"{low_A / factor:.{decimals}f} to {high_A / factor:.{decimals}f} {letter}A"
 
 
 def voltage(value_V: float, signed: bool = False) -> str:

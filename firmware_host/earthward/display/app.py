@@ -1,0 +1,353 @@
+"""The dashboard: a Textual application around pure pages. A client of the daemon and nothing else.
+
+One widget covers the terminal and draws rows (Textual's Line API); after each change the page is written afresh and
+only rows that differ are sent. The bar moves at most ten times a second, the digits four times; a change of side, of
+the interlock, an event or a press is drawn at once.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import signal
+import sys
+from collections.abc import Callable, Sequence
+from functools import partial
+from typing import Any, ClassVar, cast
+
+from rich.segment import Segment
+from rich.style import Style
+from textual.app import App, ComposeResult
+from textual.binding import Binding, BindingType
+from textual.geometry import Region
+from textual.strip import Strip
+from textual.widget import Widget
+
+from earthward.clock import Clock, SystemClock
+from earthward.display import words
+from earthward.display.client import Client
+from earthward.display.glyphs import TIERS, Tier, choose_tier
+from earthward.display.keys import DEFAULT_KEYS, key_map
+from earthward.display.look import Look
+from earthward.display.meaning import STALE_S, Meaning, meaning_of
+from earthward.display.pages import draw
+from earthward.display.paper import Row
+from earthward.display.snapshot import Snapshot
+from earthward.display.themes import PALETTES, THEMES, Ink, ThemeName
+from earthward.display.view import View, press
+from earthward.errors import InputError
+from earthward.service.messages import Event, FromDaemon, Plan, ReadingMessage, State, Subscribe, SwitchPressed
+from earthward.units import Units
+
+Listener = Callable[[FromDaemon | None, Snapshot, float], None]
+
+ColourMode = str  # "full", "16" or "none"
+_TYPED = "0123456789.,'"
+
+
+def style_of(ink: Ink, mode: ColourMode) -> Style:
+    """A role's look as the terminal can show it."""
+    if ink.fg == "default" or mode == "none":
+        return Style(bold=ink.bold, reverse=ink.reverse)
+    if mode == "16":
+        return Style(color=ink.fg16, bgcolor=ink.bg16, bold=ink.bold)
+    return Style(color=ink.fg, bgcolor=ink.bg, bold=ink.bold)
+
+
+def colour_mode(environ: dict[str, str] | os._Environ[str]) -> ColourMode:
+    """Sixteen colours on the Linux console and wherever no more are promised; none when NO_COLOR is set."""
+    if environ.get("NO_COLOR"):
+        return "none"
+    term = environ.get("TERM", "")
+    if environ.get("COLORTERM", "").lower() in ("truecolor", "24bit") and term != "linux":
+        return "full"
+    return "full" if "256color" in term or "direct" in term else "16"
+
+
+class Sheet(Widget, can_focus=True):
+    """The whole terminal as rows. `show` sends only what changed."""
+
+    DEFAULT_CSS = "Sheet { width: 100%; height: 100%; }"
+
+    def __init__(self, mode: ColourMode, theme: ThemeName) -> None:
+        super().__init__()
+        self._mode = mode
+        self._rows: tuple[Row, ...] = ()
+        self._styles: dict[str, Style] = {}
+        self.wear(theme)
+
+    def wear(self, theme: ThemeName) -> None:
+        """Draw in another theme from now on."""
+        self._styles = {role: style_of(ink, self._mode) for role, ink in PALETTES[theme].items()}
+        self._rows = ()
+
+    def show(self, rows: tuple[Row, ...]) -> int:
+        """Take new rows; returns how many differ and will be drawn."""
+        old, self._rows = self._rows, rows
+        if len(old) != len(rows):
+            self.refresh()
+            return len(rows)
+        width = self.size.width
+        changed = [Region(0, y, width, 1) for y, (a, b) in enumerate(zip(old, rows, strict=True)) if a != b]
+        if changed:
+            self.refresh(*changed)
+        return len(changed)
+
+    def render_line(self, y: int) -> Strip:
+        if y >= len(self._rows):
+            return Strip.blank(self.size.width, self._styles["base"])
+        return Strip([Segment(text, self._styles[role]) for text, role in self._rows[y]], self.size.width)
+
+
+class EarthwardApp(App[int]):
+    """`feed` listeners hear every message, so that the cue can be written to a file beside the display."""
+
+    ENABLE_COMMAND_PALETTE = False
+    CSS = "Screen { overflow: hidden; }"
+    BINDINGS: ClassVar[list[BindingType]] = [
+        *(
+            Binding(",".join(names), f"press('{action}')", id=action.replace(" ", "-"), show=False, priority=True)
+            for action, names in DEFAULT_KEYS.items()
+            if action in ("off", "quit")
+        ),
+        *(
+            Binding(",".join(names), f"press('{action}')", id=action.replace(" ", "-"), show=False)
+            for action, names in DEFAULT_KEYS.items()
+            if action not in ("off", "quit")
+        ),
+    ]
+
+    def __init__(
+        self,
+        address: str,
+        *,
+        clock: Clock | None = None,
+        look: Look | None = None,
+        view: View | None = None,
+        mode: ColourMode = "full",
+        switches: bool = True,
+        listeners: Sequence[Listener] = (),
+    ) -> None:
+        # We choose every colour ourselves: nothing may be translated on the way.
+        super().__init__(ansi_color=True)
+        self.clock: Clock = clock or SystemClock()
+        self.look = look or Look()
+        self.view = view or View()
+        self._mode = mode
+        self._listeners = list(listeners)
+        rate = 5.0 if self.look.reduced else 20.0
+        topics: list[Any] = ["reading", "state", "kept", "plan", "steps"]
+        self.client = Client(
+            address, self.clock, Subscribe(topics=topics, max_rate_Hz=rate, switches=switches), self._heard
+        )
+        self._memo: dict[Any, Any] = {}
+        self._sheet = Sheet(mode, self.view.theme)
+        self._task: asyncio.Task[None] | None = None
+        self._painted_s = -1e9
+        self._due: asyncio.TimerHandle | None = None
+        self._stale_check: asyncio.TimerHandle | None = None
+        self._digits: Meaning | None = None
+        self._digits_s = -1e9
+        self._last_side = ""
+        #: counters for benchmarks: paints, rows sent, and the delay from message to paint of readings
+        self.paints = 0
+        self.rows_sent = 0
+        self.unpainted_s: list[float] = []
+        self.delays_s: list[float] = []
+        if self.look.keys != DEFAULT_KEYS:
+            self.set_keymap({action.replace(" ", "-"): ",".join(names) for action, names in self.look.keys.items()})
+
+    def compose(self) -> ComposeResult:
+        yield self._sheet
+
+    def on_mount(self) -> None:
+        self._sheet.focus()
+        loop = asyncio.get_running_loop()
+        with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
+            # Killed politely, the terminal must be left usable.
+            loop.add_signal_handler(signal.SIGTERM, partial(self.exit, 0))
+        self._task = asyncio.create_task(self.client.run(), name="line to the daemon")
+        # Ages and messages that fade: once a second is enough, the rest is drawn as it comes.
+        self.set_interval(1.0, self._tick)
+
+    async def on_unmount(self) -> None:
+        for handle in (self._due, self._stale_check):
+            if handle is not None:
+                handle.cancel()
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+
+    def on_resize(self) -> None:
+        self._memo.clear()
+        self.paint()
+
+    # ---- from the daemon ----------------------------------------------------------------------------------
+
+    def _heard(self, message: FromDaemon | None, snapshot: Snapshot) -> None:
+        now = self.clock.now()
+        for listener in self._listeners:
+            listener(message, snapshot, now)
+        if isinstance(message, SwitchPressed):
+            # The daemon has already taken the source off: the screen only shows it.
+            if message.name == "off":
+                self.view, _ = press(self.view, "off", snapshot, now)
+                self.paint()
+            else:
+                self.act(message.name)
+            return
+        if isinstance(message, ReadingMessage):
+            if self.view.page != "read":
+                return
+            self.unpainted_s.append(now)
+            side = meaning_of(snapshot, now).side
+            if side != self._last_side:
+                self._last_side = side
+                self.paint()
+            else:
+                self._paint_within(self.look.bar_gap_s)
+            self._watch_age()
+            return
+        if isinstance(message, State):
+            word = (message.interlock.state, message.link.ok, message.adc.ok, message.adc.saturated)
+            if self._memo.get("state word") != word:
+                self._memo["state word"] = word
+                self.paint()
+            else:
+                self._paint_within(self.look.map_gap_s)
+            return
+        if isinstance(message, Plan):
+            self._paint_within(self.look.map_gap_s)
+            return
+        if message is None or isinstance(message, Event):
+            self.paint()
+            return
+        self._paint_within(self.look.bar_gap_s)
+
+    def _watch_age(self) -> None:
+        """Look again when the present number would be too old."""
+        if self._stale_check is None:
+            self._stale_check = asyncio.get_running_loop().call_later(STALE_S / self.clock.speed, self._age_is_up)
+
+    def _age_is_up(self) -> None:
+        self._stale_check = None
+        received = self.client.snapshot.readings.get(0)
+        if received is None:
+            return
+        age = received.age_s(self.clock.now())
+        if age > STALE_S:
+            self.paint()
+        else:
+            wait = (STALE_S - age) / self.clock.speed + 0.005
+            self._stale_check = asyncio.get_running_loop().call_later(wait, self._age_is_up)
+
+    # ---- from the person ----------------------------------------------------------------------------------
+
+    def action_press(self, action: str) -> None:
+        self.act(action)
+
+    def on_key(self, event: Any) -> None:
+        character = event.character
+        if character is not None and character in _TYPED:
+            self.act(f"type {character}")
+            event.stop()
+
+    def act(self, action: str) -> None:
+        """One press of a key or switch."""
+        if action == "quit":
+            self.exit(0)
+            return
+        theme = self.view.theme
+        self.view, messages = press(self.view, action, self.client.snapshot, self.clock.now())
+        for message in messages:
+            self.client.send(message)
+        if self.view.theme != theme:
+            self._sheet.wear(self.view.theme)
+        self.paint()
+
+    # ---- to the terminal ----------------------------------------------------------------------------------
+
+    def _tick(self) -> None:
+        self._paint_within(0.0)
+
+    def _paint_within(self, gap_s: float) -> None:
+        """Paint now if the last one is `gap_s` old, else when it will be."""
+        if self._due is not None:
+            return
+        wait = self._painted_s + gap_s - self.clock.now()
+        if wait <= 0:
+            self.paint()
+        else:
+            self._due = asyncio.get_running_loop().call_later(wait / self.clock.speed, self._paint_due)
+
+    def _paint_due(self) -> None:
+        self._due = None
+        self.paint()
+
+    def paint(self) -> None:
+        """Write the page and send the rows that differ."""
+        size = self._sheet.size
+        if size.width <= 0 or size.height <= 0:
+            return
+        if self._due is not None:
+            self._due.cancel()
+            self._due = None
+        now = self.clock.now()
+        snapshot = self.client.snapshot
+        if self.view.page == "read":
+            meaning = meaning_of(snapshot, now)
+            held = self._digits
+            if (
+                held is None
+                or held.side != meaning.side
+                or bool(held.blank) != bool(meaning.blank)
+                or now - self._digits_s >= self.look.digit_gap_s - 0.01
+            ):
+                self._digits, self._digits_s = meaning, now
+        paper = draw(size.width, size.height, snapshot, self.view, self.look, now, self._digits, self._memo)
+        self.rows_sent += self._sheet.show(paper.rows())
+        self.paints += 1
+        self._painted_s = now
+        if self.unpainted_s:
+            self.delays_s += [now - at for at in self.unpainted_s]
+            self.unpainted_s.clear()
+            del self.delays_s[:-20000]
+
+
+def run_dashboard(
+    address: str,
+    *,
+    theme: str = "daylight",
+    glyphs: str = "auto",
+    units: Units = "si",
+    reduced: bool = False,
+    keys: Sequence[str] = (),
+    operator: str = "",
+    switches: bool = True,
+    listeners: Sequence[Listener] = (),
+    clock: Clock | None = None,
+) -> int:
+    """Open the dashboard in this terminal until the person leaves. Returns the exit code; raises InputError."""
+    if theme not in THEMES:
+        raise InputError(f"{theme!r} is no theme; choose one of {', '.join(THEMES)}")
+    if glyphs not in (*TIERS, "auto"):
+        raise InputError(f"{glyphs!r} is no glyph tier; choose one of {', '.join(TIERS)} or auto")
+    if not (sys.__stdin__ and sys.__stdin__.isatty() and sys.__stderr__ and sys.__stderr__.isatty()):
+        raise InputError("the dashboard needs a terminal; run it in one, or use --headless where a command offers it")
+    tier = choose_tier(os.environ, sys.__stderr__.fileno()) if glyphs == "auto" else cast(Tier, glyphs)
+    look = Look(tier=tier, keys=key_map(keys), reduced=reduced)
+    view = View(theme=theme, system=units, operator=operator or words.OPERATOR)
+    app = EarthwardApp(
+        address,
+        clock=clock,
+        look=look,
+        view=view,
+        mode=colour_mode(os.environ),
+        switches=switches,
+        listeners=listeners,
+    )
+    # Drops on a touch panel make ghost touches: nothing here listens to them.
+    code = app.run(mouse=False)
+    return app.return_code or (code or 0)

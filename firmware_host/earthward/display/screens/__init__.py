@@ -1,0 +1,1 @@
+"""One module per screen: pure functions that write a snapshot on a `Paper`."""

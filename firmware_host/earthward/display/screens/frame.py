@@ -1,0 +1,107 @@
+"""What every screen has: the status row on top, the message rows and the key row at the bottom."""
+
+from __future__ import annotations
+
+from earthward import units
+from earthward.display import keys, words
+from earthward.display.look import Look
+from earthward.display.paper import Paper, Run, wrapped
+from earthward.display.snapshot import Snapshot
+from earthward.display.view import SAID_S, View
+
+#: How long an alarm or caution stays in the message rows.
+ALERT_S = 15.0
+MESSAGE_ROWS = 3
+
+
+def status(paper: Paper, snapshot: Snapshot, view: View) -> None:
+    """Row 0: emulated or not, the interlock's word, the injected current, which screen."""
+    left: list[Run] = []
+    if snapshot.emulated:
+        left.append((f" {words.EMULATED} ", "badge"))
+    state = snapshot.state
+    if not snapshot.connected:
+        left.append((f" {words.NO_DAEMON} ", "alarm"))
+    elif state is not None:
+        name = state.interlock.state
+        role = {"energised": "caution", "tripped": "alarm"}.get(name, "title")
+        left.append((f" {words.INTERLOCK[name]} ", role))
+        if name == "energised" and state.source.current_A is not None:
+            left.append((f" {units.current(state.source.current_A)}", "title"))
+            if paper.width >= 100 and state.source.voltage_V is not None:
+                left.append((f"  {words.VOLTAGE.format(state.source.voltage_V)}", "title"))
+        if paper.width >= 80:
+            left.append((f"  {words.ELECTRODE.format(state.source.electrode)}", "title"))
+        if paper.width >= 100 and state.source.battery_V is not None:
+            left.append((f"  {words.BATTERY.format(state.source.battery_V)}", "title"))
+        if paper.width >= 110 and state.source.frequency_Hz is not None:
+            left.append((f"  {words.WAVEFORM.format(state.source.waveform, state.source.frequency_Hz)}", "title"))
+    right: list[Run] = [(f"{words.SCREENS[view.screen]} ", "title")]
+    if snapshot.hello is not None and snapshot.hello.read_only and paper.width >= 53:
+        right.insert(0, (f"{words.READ_ONLY}  ", "title"))
+    paper.put(0, left, right, role="title")
+
+
+def message(snapshot: Snapshot, view: View, now_s: float) -> tuple[str, str]:
+    """(text, role) of the message rows: the most urgent thing to say."""
+    alert = next(
+        ((at, e) for at, e in reversed(snapshot.events) if e.severity == "alarm" and now_s - at < ALERT_S), None
+    )
+    tripped = snapshot.state is not None and snapshot.state.interlock.state == "tripped" and snapshot.connected
+    if alert is not None and not tripped:
+        event = alert[1]
+        return words.ALARM.format(_with_remedy(event.text, event.remedy)), "alarm"
+    if now_s - view.said_s < SAID_S and view.said:
+        return view.said, "alarm" if view.said_bad else "strong"
+    caution = next(
+        ((at, e) for at, e in reversed(snapshot.events) if e.severity == "caution" and now_s - at < ALERT_S), None
+    )
+    if caution is not None:
+        return words.CAUTION.format(_with_remedy(caution[1].text, caution[1].remedy)), "caution"
+    state = snapshot.state
+    if state is not None and snapshot.connected:
+        for health, template in ((state.link, words.LINK_BAD), (state.adc, words.INPUT_BAD)):
+            if not health.ok:
+                return template.format(health.text), "caution"
+        if not state.recording.ok:
+            return words.NOT_RECORDING.format(state.recording.text), "caution"
+        left = state.interlock.water_clear_left_s
+        if left is not None and left < 60 and state.interlock.state == "energised":
+            return words.WATER_CLEAR_LEFT.format(f"{left:.0f} s"), "caution"
+        if state.place is not None:
+            return words.AT_PLACE.format(state.place.text or state.place.name), "base"
+        proposed = state.next_station
+        if proposed is not None:
+            return words.NEXT_PLACE.format(proposed.text or proposed.name), "base"
+        return words.NO_PLACE, "base"
+    return "", "base"
+
+
+def _with_remedy(text: str, remedy: str) -> str:
+    if not remedy:
+        return text
+    end = "" if text.endswith((".", "!", "?")) else "."
+    return f"{text}{end} {words.REMEDY}{remedy}"
+
+
+def message_rows(paper: Paper, text: str) -> int:
+    return min(MESSAGE_ROWS, len(wrapped(text, paper.width - 1)))
+
+
+def key_row(paper: Paper, view: View, look: Look) -> None:
+    """The last row: the four keys and help. In a choice the same keys carry the answers."""
+    y = paper.height - 1
+    off: list[Run] = [(f" {keys.shown(look.keys['off'][0])} {words.OFF} ", "alarm")]
+    if view.choice is not None:
+        labels = {option.key: option.label for option in view.choice.options}
+    else:
+        labels = dict(words.KEY_OF_SCREEN[view.screen])
+        if view.entry is not None and view.entry.wheel is None:
+            labels = {"keep": words.SET_AND_KEEP, "map": words.BACK}
+    left: list[Run] = []
+    for action in ("keep", "map", "next"):
+        if action in labels and look.keys[action]:
+            left += [(f" {keys.shown(look.keys[action][0])} ", "key"), (f"{labels[action]} ", "base")]
+    if paper.width >= 53 and view.choice is None:
+        left += [(f" {keys.shown(look.keys['help'][0])} ", "key"), (f"{words.HELP_KEY} ", "base")]
+    paper.put(y, left, off)

@@ -1,0 +1,45 @@
+"""Log: what happened, newest first, in full."""
+
+from __future__ import annotations
+
+from earthward.display import words
+from earthward.display.paper import Paper, wrapped
+from earthward.display.snapshot import Snapshot
+from earthward.display.view import View
+
+
+def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, now_s: float) -> None:
+    if not snapshot.events:
+        paper.paragraph(top + 1, rows - 1, words.NO_EVENTS, indent=1)
+        return
+    y, end = top, top + rows
+    events = list(reversed(snapshot.events))
+    for at, event in events[min(view.older, len(events) - 1) :]:
+        head = f"{ago(now_s - at)} {words.SEVERITY[event.severity]} "
+        text = event.text + (f" {words.REMEDY}{event.remedy}" if event.remedy else "")
+        lines = wrapped(paper_safe(text), max(10, paper.width - len(head)))
+        if y + len(lines) > end:
+            # A very long one still shows its beginning when it is the only one on the page.
+            if y > top:
+                break
+            lines = lines[: end - y]
+        role = {"alarm": "alarm", "caution": "caution"}.get(event.severity, "base")
+        for k, line in enumerate(lines):
+            paper.put(y, [(head if k == 0 else " " * len(head), role if k == 0 else "base"), (line, "base")])
+            y += 1
+        if y >= end:
+            break
+
+
+def paper_safe(text: str) -> str:
+    return " ".join(text.split())
+
+
+def ago(seconds: float) -> str:
+    """ " 12 s", "  3 min": coarse, so that it does not change at every redraw."""
+    seconds = max(0.0, seconds)
+    if seconds < 60:
+        return words.AGO_S.format(seconds // 10 * 10).ljust(7)
+    if seconds < 3600:
+        return words.AGO_MIN.format(seconds // 60).ljust(7)
+    return words.AGO_H.format(seconds // 3600).ljust(7)

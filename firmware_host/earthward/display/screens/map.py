@@ -1,0 +1,168 @@
+"""Map: the pool to scale with stations, arrows, likely places or coverage, findings, fittings, you and the next."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from earthward import units
+from earthward.display import words
+from earthward.display.glyphs import RAMP, Tier
+from earthward.display.paper import Paper, Row, Run, merge, wrapped
+from earthward.display.raster import Frame, coverage_levels, density_levels, frame_for, walls
+from earthward.display.snapshot import Snapshot
+from earthward.display.view import View
+from earthward.service.messages import KeptPoint, Plan, Station
+
+SIDE_COLUMNS = 24
+
+
+def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, memo: dict[Any, Any]) -> None:
+    plan = snapshot.plan
+    if plan is None or len(plan.outline_m) < 3:
+        paper.paragraph(top + 1, rows - 1, words.NO_PLAN, indent=1)
+        return
+    coverage = view.page == "coverage"
+    state = snapshot.state
+    beside = paper.width >= 80
+    notes = _notes(plan, snapshot, view, SIDE_COLUMNS - 2 if beside else paper.width)
+    below = 0 if beside else (3 if rows >= 14 else 2)
+    columns = paper.width - (SIDE_COLUMNS if beside else 0)
+    here = state.place if state else None
+    following = (state.next_station if state else None) or plan.next_station
+    key = ("map", id(plan), plan.revision, columns, rows - below, coverage, here, following, paper.tier)
+    if memo.get("map key") != key:
+        memo["map key"] = key
+        memo["map"] = drawn(plan, columns, rows - below, coverage, here, following, paper.tier)
+    picture: list[Row] = memo["map"]
+    for r, row in enumerate(picture):
+        right: list[Run] = []
+        if beside and r < len(notes):
+            text, role = notes[r]
+            right = [(text.ljust(SIDE_COLUMNS - 1), role)]
+        paper.put(top + r, list(row), right)
+    for r in range(len(picture), rows - below):
+        if beside and r < len(notes):
+            paper.put(top + r, [], [(notes[r][0].ljust(SIDE_COLUMNS - 1), notes[r][1])])
+    if not beside:
+        y = top + rows - below
+        paper.put(y, _legend(coverage), [])
+        for k, (text, role) in enumerate(notes[: below - 1]):
+            paper.put(y + 1 + k, [(text, role)])
+
+
+def drawn(
+    plan: Plan,
+    columns: int,
+    rows: int,
+    coverage: bool,
+    here: Station | None,
+    following: Station | None,
+    tier: Tier,
+) -> list[Row]:
+    """The picture as rows of runs, centred in `columns`."""
+    frame = frame_for(plan.outline_m, columns, rows)
+    fine = 1 if tier == "safe" else 2
+    levels = (coverage_levels if coverage else density_levels)(plan, frame, fine)
+    grid: list[list[Run]] = []
+    for r, line in enumerate(walls(plan.outline_m, frame)):
+        cells: list[Run] = []
+        for c, glyph in enumerate(line):
+            if glyph != " ":
+                cells.append((glyph, "wall"))
+            elif fine == 1:
+                level = levels.get((r, c), 0)
+                cells.append((RAMP[level], f"ramp{level}"))
+            else:
+                cells.append(_two(levels.get((2 * r, c), 0), levels.get((2 * r + 1, c), 0)))
+        grid.append(cells)
+    for position in plan.sources:
+        _mark(grid, frame, position[0], position[1], "E", "fitting")
+    for fitting in plan.fittings:
+        letter = (fitting.kind or fitting.name or "f")[0].lower()
+        _mark(grid, frame, fitting.position_m[0], fitting.position_m[1], letter, "fitting")
+    for kept in plan.kept:
+        _mark(grid, frame, kept.place.position_m[0], kept.place.position_m[1], station_glyph(kept), "station")
+    for finding in plan.findings:
+        digit = str(finding.number) if finding.number < 10 else "+"
+        _mark(grid, frame, finding.position_m[0], finding.position_m[1], digit, "finding")
+    if following is not None:
+        _mark(grid, frame, following.position_m[0], following.position_m[1], "N", "next")
+    if here is not None:
+        _mark(grid, frame, here.position_m[0], here.position_m[1], "Y", "here")
+    pad = " " * max(0, (columns - frame.columns) // 2)
+    return [merge([(pad, "base"), *cells]) for cells in grid]
+
+
+def _two(upper: int, lower: int) -> Run:
+    """One cell with two densities: a half block where one of them stands out, else the ramp's glyph."""
+    if upper >= 2 and upper >= lower + 2:
+        return "▀", f"ramp{upper}"
+    if lower >= 2 and lower >= upper + 2:
+        return "▄", f"ramp{lower}"
+    level = max(upper, lower)
+    return RAMP[level], f"ramp{level}"
+
+
+def station_glyph(kept: KeptPoint) -> str:
+    """An arrow the way the current flows in plan; a dot where none is claimed or the pair stood upright."""
+    if kept.place.bearing_deg is None or kept.place.vertical or abs(kept.value_V) < 2 * kept.sigma_V:
+        return "•"
+    bearing = kept.place.bearing_deg + (0.0 if kept.value_V > 0 else 180.0)
+    return "→↑←↓"[round((bearing % 360.0) / 90.0) % 4]
+
+
+def _mark(grid: list[list[Run]], frame: Frame, x_m: float, y_m: float, glyph: str, role: str) -> None:
+    if not (math.isfinite(x_m) and math.isfinite(y_m)):
+        return
+    row, column = frame.cell(x_m, y_m)
+    if row < len(grid) and column < len(grid[row]):
+        grid[row][column] = (glyph, role)
+
+
+def _ramp_runs() -> list[Run]:
+    return [(RAMP[level] * 2, f"ramp{level}") for level in range(1, len(RAMP))]
+
+
+def _legend(coverage: bool) -> list[Run]:
+    title = words.MAP_COVERAGE if coverage else words.MAP_WHERE
+    return [
+        ("Y", "here"),
+        (f" {words.LEGEND_HERE} ", "base"),
+        ("N", "next"),
+        (f" {words.LEGEND_NEXT} ", "base"),
+        *_ramp_runs(),
+        (f" {title}", "base"),
+    ]
+
+
+def _notes(plan: Plan, snapshot: Snapshot, view: View, width: int) -> list[Run]:
+    """Text beside or below the picture."""
+    state = snapshot.state
+    lines: list[Run] = []
+    wide = width < 40
+    if wide:
+        title = words.MAP_COVERAGE if view.page == "coverage" else words.MAP_WHERE
+        lines += [(line, "strong") for line in wrapped(title, width)]
+        lines += [(f"{words.LESS_MORE[0]} {RAMP[1:]} {words.LESS_MORE[1]}", "base"), ("", "base")]
+        lines += [(f"{glyph} {text}", "base") for glyph, text in words.LEGEND]
+        lines.append(("", "base"))
+    following = (state.next_station if state else None) or plan.next_station
+    here = state.place if state else None
+    if following is not None and (wide or here is None or view.deck_m is None):
+        text = words.NEXT_PLACE.format(following.text or following.name)
+        lines += [(line, "strong") for line in wrapped(text, width)]
+    if view.page == "coverage":
+        covered = (
+            words.COVERAGE_OF.format(plan.coverage_fraction * 100)
+            if plan.coverage_fraction is not None
+            else words.COVERAGE_UNKNOWN
+        )
+        lines += [(line, "base") for line in wrapped(covered, width)]
+    elif plan.p_leak_count:
+        most = ", ".join(f"{n}: {p * 100:.0f} %" for n, p in sorted(plan.p_leak_count.items()))
+        lines += [(line, "base") for line in wrapped(words.LEAK_COUNT.format(most), width)]
+    if wide:
+        across = max(p[0] for p in plan.outline_m) - min(p[0] for p in plan.outline_m)
+        lines += [("", "base"), (words.SCALE.format(units.length(across, view.system)), "base")]
+    return lines

@@ -1,0 +1,291 @@
+"""Read: which way, how strong, how sure; whether the source is on and the instrument well. Complete at 40 x 13."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from earthward import units
+from earthward.display import figures, words
+from earthward.display.figures import FACE_5, FACE_7, FACE_10, Face
+from earthward.display.meaning import BAND_SIGMA, Meaning, direction_words, meaning_of
+from earthward.display.paper import Paper, Run, length, wrapped
+from earthward.display.snapshot import TREND_S, Snapshot
+from earthward.service.messages import State
+
+
+def face_for(width: int, rows: int) -> Face:
+    """The largest digits that leave room for the rest."""
+    if width >= 90 and rows >= 24:
+        return FACE_10
+    if width >= 53 and rows >= 15:
+        return FACE_7
+    return FACE_5
+
+
+def paint(
+    paper: Paper,
+    top: int,
+    rows: int,
+    snapshot: Snapshot,
+    now_s: float,
+    shown: Meaning | None = None,
+    memo: dict[Any, Any] | None = None,
+) -> None:
+    """Write the body on rows top .. top+rows-1. `shown` is the meaning whose digits stand on the screen at present."""
+    state = snapshot.state
+    if snapshot.connected and state is not None and state.interlock.state != "energised":
+        source_panel(paper, top, rows, state)
+        return
+    now = meaning_of(snapshot, now_s)
+    face = face_for(paper.width, rows)
+    spare = rows - (face.rows + 5)
+    # From most to least needed beyond direction, digits, value, bar, ends: health, second health, trend, air.
+    health = 1 if spare >= 0 else 0
+    if spare < -1:
+        face, health = FACE_5, 1 if rows >= 10 else 0
+        spare = rows - (face.rows + 5)
+    details = 1 if spare >= 3 else 0
+    trend = min(15, spare - details - (3 if spare >= 9 else 1)) if spare - details >= 4 else 0
+    trend -= 1 - trend % 2 if trend else 0
+    air = max(0, spare - details - (trend + 1 if trend else 0))
+    y = top
+    _direction(paper, y, now, state)
+    y += 1 + (1 if air >= 2 else 0)
+    if now.blank:
+        _blank(paper, y, face.rows, now)
+    else:
+        _figure(paper, y, now, shown if shown is not None and not shown.blank else now, face)
+    y += face.rows + (1 if air >= 1 else 0)
+    _value(paper, y, now)
+    y += 1
+    scale = _scale(snapshot)
+    _bar(paper, y, now, scale)
+    y += 1
+    if rows >= face.rows + 4:
+        _ends(paper, y, state, scale)
+        y += 1
+    if trend:
+        y += 1 if air >= 3 else 0
+        _trend(paper, y, trend, snapshot, scale, now_s, memo if memo is not None else {})
+        y += trend + 1
+    if details:
+        _details(paper, y, now, state, snapshot)
+        y += 1
+    if health:
+        _health(paper, y, state)
+
+
+def _names(state: State | None) -> tuple[str, str]:
+    return (state.pair.front, state.pair.back) if state else ("one ring", "two rings")
+
+
+def _direction(paper: Paper, y: int, now: Meaning, state: State | None) -> None:
+    if now.blank:
+        return
+    said = direction_words(now, *_names(state))
+    mark = {"front": "→ ", "back": "← ", "none": "≈ "}[now.side]
+    if now.off_axis_deg is not None:
+        mark = ""
+    left: list[Run] = [(mark + said, now.side)]
+    for text in _steady_words(now):
+        right: list[Run] = [(text, "strong" if not now.steady else "base")]
+        if length(left) + length(right) < paper.width:
+            paper.put(y, left, right)
+            return
+    paper.put(y, left)
+
+
+def _steady_words(now: Meaning) -> tuple[str, ...]:
+    if now.side == "none" and now.steady:
+        return (words.BELOW_BAND, "")
+    if now.steady:
+        return (words.STEADY, "")
+    return (words.UNSTEADY.format(now.why), words.UNSTEADY.format("").rstrip(": "), "")
+
+
+def _figure(paper: Paper, y: int, now: Meaning, shown: Meaning, face: Face) -> None:
+    """Arrow and digits side by side; the unit stands beside the last row of the digits."""
+    rows = face.rows
+    arrow = figures.no_arrow(rows) if now.side == "none" else figures.arrow(now.angle_deg, rows)
+    text = shown.number.rjust(4 if "." in shown.number else 3)
+    cells = figures.digits(text, face)
+    full = figures.digits_width(face)
+    gap = 3 if paper.width < 53 else 4
+    total = 2 * rows + gap + full + 4
+    pad = max(0, (paper.width - total) // 2)
+    for r in range(rows):
+        runs: list[Run] = [(" " * pad, "base"), (arrow[r], now.side), (" " * gap, "base")]
+        runs.append((cells[r].rjust(full), now.side if now.side != "none" else "strong"))
+        if r == rows - 1:
+            runs.append((" " + shown.unit, "strong"))
+        paper.put(y + r, runs)
+
+
+def _blank(paper: Paper, y: int, rows: int, now: Meaning) -> None:
+    """In place of the figure: why there is none."""
+    paper.put(y + (1 if rows >= 5 else 0), [(" " + now.blank, "caution")], role="caution")
+    paper.paragraph(y + 3, rows - 3, now.help, indent=1)
+
+
+def _value(paper: Paper, y: int, now: Meaning) -> None:
+    if now.blank or now.value_V is None:
+        return
+    sign = {"front": "+", "back": "-", "none": "±" if now.off_axis_deg is None else ""}[now.side]
+    if now.off_axis_deg is not None:
+        sign = ""
+    left: list[Run] = [(f"{sign}{now.number} {now.unit}  {words.BAND.format(now.band)}", "strong")]
+    right: list[Run] = []
+    reading = now.reading
+    if reading is not None and reading.window_s and paper.width >= 53:
+        right = [(words.WINDOW.format(reading.window_s), "base")]
+    paper.put(y, left, right)
+
+
+def _scale(snapshot: Snapshot) -> float:
+    """Full scale of bar and trend: a round number above everything of the last 20 s, so that it does not hunt."""
+    return figures.full_scale(max((abs(p.value_V) for p in snapshot.trend), default=1e-6))
+
+
+def bar_text(now: Meaning, scale_V: float, width: int) -> str:
+    """The centre-zero bar of a meaning. With a crossed pair it shows the part along the front axis."""
+    if now.blank or now.reading is None or now.reading.value_V is None or now.reading.sigma_V is None:
+        return "─" * (width // 2) + "│" + "─" * (width - width // 2 - 1)
+    value, sigma = now.reading.value_V, now.reading.sigma_V
+    # A value that claims no direction shows its band only: the band is drawn over zero.
+    band = max(BAND_SIGMA * sigma, abs(value)) if now.side == "none" else BAND_SIGMA * sigma
+    if now.side == "none":
+        value = 0.0
+    return figures.bar_cells(round(value / scale_V, 3), round(band / scale_V, 3), width)
+
+
+def _bar(paper: Paper, y: int, now: Meaning, scale: float) -> None:
+    width = paper.width if paper.width % 2 else paper.width - 1
+    paper.put(y, [(bar_text(now, scale, width), now.side if now.side != "none" else "base")])
+
+
+def _ends(paper: Paper, y: int, state: State | None, scale: float) -> None:
+    front, back = _names(state)
+    left: list[Run] = [(f"← {back}", "base")]
+    right: list[Run] = [(f"{front} →", "base")]
+    middle = words.FULL_SCALE.format(units.voltage(scale))
+    space = paper.width - length(left) - length(right)
+    if space >= len(middle) + 2:
+        # Centred under the zero of the bar.
+        before = max(1, paper.width // 2 - len(middle) // 2 - length(left))
+        after = space - before - len(middle)
+        if after >= 1:
+            left += [(" " * before + middle, "base")]
+    paper.put(y, left, right)
+
+
+def _trend(
+    paper: Paper, y: int, rows: int, snapshot: Snapshot, scale: float, now_s: float, memo: dict[Any, Any]
+) -> None:
+    """The last 20 s. Moves twice a second: a curve that creeps at every reading costs much and tells nothing more."""
+    paper.put(y, [(words.TREND.format(units.voltage(scale)), "base")])
+    now_s = math.floor(now_s * 2) / 2
+    key = (now_s, scale, rows, paper.width, paper.tier)
+    if memo.get("trend key") != key:
+        points = [
+            (1 - (now_s - p.t_s) / TREND_S, p.value_V / scale) for p in snapshot.trend if 0 <= now_s - p.t_s < TREND_S
+        ]
+        memo["trend key"] = key
+        memo["trend"] = figures.trend_cells(points, paper.width, rows, paper.tier == "braille")
+    for r, line in enumerate(memo["trend"]):
+        paper.put(y + 1 + r, [(line, "base")])
+
+
+def _details(paper: Paper, y: int, now: Meaning, state: State | None, snapshot: Snapshot) -> None:
+    parts: list[str] = []
+    if now.reading is not None and not now.blank:
+        reading = now.reading
+        if reading.gradient_V_per_m is not None:
+            parts.append(units.engineering(abs(reading.gradient_V_per_m), "V/m"))
+        if reading.transfer_ohm is not None and math.isfinite(reading.transfer_ohm):
+            parts.append(units.engineering(abs(reading.transfer_ohm), "ohm", smallest=1e-3))
+    if state is not None:
+        parts.append(words.STATIONS_KEPT.format(state.stations))
+        if state.recording.ok:
+            parts.append(words.RECORDING)
+        if state.adc.mains_V is not None and state.adc.mains_Hz is not None:
+            parts.append(words.MAINS.format(units.voltage(state.adc.mains_V), state.adc.mains_Hz))
+        if state.link.round_trip_s is not None:
+            parts.append(words.ROUND_TRIP.format(state.link.round_trip_s * 1e3))
+    if snapshot.lost:
+        parts.append(words.LOST_LINES.format(snapshot.lost))
+    paper.put(y, [(_joined(parts, paper.width), "base")])
+
+
+def _health(paper: Paper, y: int, state: State | None) -> None:
+    """Input, saturation, samples, link: short words; what is wrong is told in the message rows."""
+    if state is None:
+        return
+    adc, link = state.adc, state.link
+    runs: list[Run] = []
+    if adc.saturated:
+        runs.append((words.INPUT_SATURATED, "caution"))
+    elif adc.ok:
+        runs.append((words.INPUT_OK, "good"))
+    else:
+        runs.append((words.INPUT_BAD.format("bad"), "caution"))
+    numbers = []
+    if adc.rate_Hz is not None:
+        numbers.append(words.SAMPLES_PER_S.format(adc.rate_Hz))
+    numbers.append(words.LOST_PERCENT.format(adc.lost_fraction * 100))
+    if adc.full_scale_V is not None and paper.width >= 53:
+        numbers.append(words.RANGE.format(units.voltage(adc.full_scale_V)))
+    tail: Run = (words.LINK_OK, "good") if link.ok else (words.LINK_BAD.format("bad"), "caution")
+    room = paper.width - length(runs) - len(tail[0]) - 2
+    runs.append(("  " + _joined(numbers, room - 2), "base"))
+    paper.put(y, runs, [tail])
+
+
+def _joined(parts: list[str], width: int) -> str:
+    """As many parts as fit, in their order of weight."""
+    text = ""
+    for part in parts:
+        longer = f"{text}  {part}" if text else part
+        if len(longer) > width:
+            break
+        text = longer
+    return text
+
+
+def source_panel(paper: Paper, top: int, rows: int, state: State) -> None:
+    """While the source is not energised no number is shown, but what the source is doing and what it waits for."""
+    lock = state.interlock
+    y, end = top, top + rows
+    if lock.state == "tripped":
+        cause = lock.trip.cause if lock.trip else lock.text
+        remedy = lock.trip.remedy if lock.trip else ""
+        y += paper.paragraph(y, max(1, rows - 3), words.SOURCE_TRIPPED + cause, "alarm", indent=1, fill=True)
+        if remedy and y < end:
+            y += 1 if end - y > 4 else 0
+            y += paper.paragraph(y, end - y, words.REMEDY + remedy, "strong", indent=1)
+    elif lock.warning_s > 0:
+        y += paper.paragraph(y, 2, words.SOURCE_WARNING.format(lock.warning_s), "caution", indent=1, fill=True)
+    elif lock.state == "ready":
+        y += paper.paragraph(y, 2, words.SOURCE_READY, "caution", indent=1, fill=True)
+    elif lock.state == "checking":
+        y += paper.paragraph(y, 2, words.SOURCE_CHECKING, "title", indent=1, fill=True)
+    else:
+        y += paper.paragraph(y, 1, words.SOURCE_OFF, "title", indent=1, fill=True)
+    if lock.text and lock.state != "tripped" and y < end:
+        y += paper.paragraph(y, min(2, end - y), lock.text, indent=1)
+    missing = [p for p in lock.permissives if not p.ok]
+    if end - y >= 2 and missing:
+        paper.put(y, [(" " + words.MISSING, "strong")])
+        y += 1
+        for i, permissive in enumerate(missing):
+            need = len(wrapped(permissive.text, paper.width - 3))
+            last_row = end - y - (1 if i + 1 < len(missing) else 0)
+            if need > last_row:
+                paper.put(y, [(" " + words.MORE_MISSING.format(len(missing) - i), "base")])
+                y += 1
+                break
+            for k, line in enumerate(wrapped(permissive.text, paper.width - 3)):
+                paper.put(y, [((" • " if k == 0 else "   ") + line, "base")])
+                y += 1
+    elif lock.state == "ready" and y < end:
+        paper.put(y, [(" " + words.ALL_PERMISSIVES, "base")])

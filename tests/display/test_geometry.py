@@ -1,0 +1,88 @@
+"""Nothing is cut, wrapped or wider than the screen: the reading page at 40 x 13, every page at three sizes."""
+
+from __future__ import annotations
+
+import pytest
+from tests.display import fake_feed
+from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
+
+from earthward.display.look import Look
+from earthward.display.pages import draw
+from earthward.display.paper import Paper
+from earthward.display.snapshot import Snapshot
+from earthward.display.view import View, press
+
+
+def lines(paper: Paper) -> list[str]:
+    return ["".join(text for text, _ in row) for row in paper.rows()]
+
+
+def check(width: int, height: int, snapshot: Snapshot, view: View, now: float, tier: str = "safe") -> list[str]:
+    paper = draw(width, height, snapshot, view, Look(tier=tier), now)  # type: ignore[arg-type]
+    text = lines(paper)
+    assert paper.clipped == []
+    assert len(text) == height
+    assert [len(line) for line in text] == [width] * height
+    assert "EMULATED" in text[0]
+    assert "SPACE OFF" in text[-1]
+    return text
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
+@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("tier", TIERS)
+def test_every_page_fits(page: str, size: tuple[int, int], tier: str) -> None:
+    snapshot, now = scene()
+    for system in ("si", "us"):
+        check(*size, snapshot, View(page=page, system=system), now, tier)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")
+@pytest.mark.parametrize("lock", ["off", "checking", "ready", "energised", "tripped"])
+def test_reading_page_fits_in_every_state_of_the_interlock(lock: str, size: tuple[int, int]) -> None:
+    snapshot, now = scene(lock)
+    check(*size, snapshot, View(), now)
+
+
+def test_reading_page_is_complete_at_40x13() -> None:
+    text = "\n".join(check(40, 13, *_at(scene())))
+    for needed in ("TOWARD TWO RINGS", "µV", "(95 %)", "ENERGISED", "10.0 mA", "input ok", "link ok", "two rings", "│"):
+        assert needed in text
+    assert "steady" in text.lower()
+
+
+def _at(made: tuple[Snapshot, float]) -> tuple[Snapshot, View, float]:
+    return made[0], View(), made[1]
+
+
+@pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")
+def test_number_is_at_least_five_rows_high(size: tuple[int, int]) -> None:
+    snapshot, now = scene(value_of=lambda t: 888e-6, noise_V=0.0)
+    text = check(*size, snapshot, View(), now)
+    assert sum("█" in line[size[0] // 2 :] for line in text[2 : size[1] - 5]) >= 5
+
+
+@pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")
+def test_long_alarm_pushes_the_page_up_and_is_not_cut(size: tuple[int, int]) -> None:
+    snapshot, now = scene(extra=[fake_feed.events()[3]])
+    text = " ".join(check(*size, snapshot, View(), now))
+    assert "ALARM" in text
+    assert "look at" in text
+
+
+def test_choices_and_help_fit() -> None:
+    snapshot, now = scene()
+    for size in SIZES:
+        check(*size, snapshot, View(help=True), now)
+        for page in ("steps", "findings"):
+            view, _ = press(View(page=page), "keep", snapshot, now)
+            assert view.choice is not None
+            check(*size, snapshot, view, now)
+
+
+def test_odd_names_and_long_texts_do_not_break_the_rows() -> None:
+    snapshot, now = scene(
+        extra=[fake_feed.state(place=fake_feed.Station(position_m=(1, 1, 1), text="große 池 \t Müller " * 3))]
+    )
+    paper = draw(53, 20, snapshot, View(), Look(tier="safe"), now)
+    assert {len(line) for line in lines(paper)} == {53}
