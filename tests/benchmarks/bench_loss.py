@@ -29,6 +29,16 @@ class Case:
     weather: bool
 
 
+def slow_noise(rng: np.random.Generator, n: int, sigma: float, hours: float = 5.0) -> np.ndarray:
+    """Stationary first-order noise with a memory of some hours."""
+    memory = float(np.exp(-1.0 / hours))
+    out = np.empty(n)
+    out[0] = rng.normal(0, sigma)
+    for i in range(1, n):
+        out[i] = memory * out[i - 1] + rng.normal(0, sigma * np.sqrt(1 - memory**2))
+    return out
+
+
 def simulate(rng: np.random.Generator, leak_mm_per_day: float | None = None) -> Case:
     """One test with its truth. `leak_mm_per_day`: None draws it (half of the pools are tight)."""
     hours = int(rng.choice([24, 36, 48, 72]))
@@ -53,8 +63,9 @@ def simulate(rng: np.random.Generator, leak_mm_per_day: float | None = None) -> 
         w = Weather(air_C=float(air[i]), water_C=float(water[i]), relative_humidity=float(humidity[i]),
                     wind_m_per_s=float(over_water[i]))  # fmt: skip
         rate[i] = mixture @ np.array([carrier(w), smith_lof_jones(w), shah(w, outdoor=True, wind_exponent=0.75)])
-    rate *= np.exp(rng.normal(0, 0.15, n))
-    bucket_rate = rate * rng.normal(1.0, 0.07) * np.exp(rng.normal(0, 0.12, n))
+    # Hours that differ from their neighbours for hours: clouds on the water, wind direction, shade on the bucket.
+    rate *= np.exp(slow_noise(rng, n, 0.20))
+    bucket_rate = rate * rng.normal(1.0, 0.07) * np.exp(slow_noise(rng, n, 0.12))
     cover = bool(rng.random() < 0.1)
     if cover:
         saved = rng.uniform(0.04, 0.18)
@@ -94,7 +105,7 @@ def simulate(rng: np.random.Generator, leak_mm_per_day: float | None = None) -> 
 
     pool_true, bucket_true = level(rate, True), level(bucket_rate, False)
     sigma = float(rng.choice([0.5, 1.0]))
-    actual = sigma * rng.uniform(0.6, 1.15)
+    actual = sigma * rng.uniform(0.7, 1.2)
     graduation = sigma  # the ruler is read to its graduation on top of the error
     has_bucket = bool(rng.random() < 0.8)
     has_weather = bool(rng.random() < 0.75) or not has_bucket

@@ -57,7 +57,7 @@ class Wall:
 @pytest.fixture
 def store(tmp_path: Path) -> SurveyStore:
     return SurveyStore.create(
-        tmp_path / "visit.survey", name="Willow Lane", pool_toml=POOL, emulated=True, units="US", wall_s=Wall()
+        tmp_path / "visit.survey", name="Willow Lane", pool_toml=POOL, emulated=True, units="us", wall_s=Wall()
     )
 
 
@@ -95,7 +95,7 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
     store.close()
 
     with SurveyStore.open(path, read_only=True) as again:
-        assert again.emulated and again.meta()["units"] == "US" and again.pool_toml() == POOL
+        assert again.emulated and again.meta()["units"] == "us" and again.pool_toml() == POOL
         assert [f.name for f in again.fittings()] == ["light", "ladder"]
         assert [f.covered for f in again.fittings()] == [True, False]
         assert again.sources()[0].current_A == 0.009
@@ -284,7 +284,7 @@ def old_file(path: Path, version: int) -> None:
     for step in MIGRATIONS[:version]:
         db.executescript(step)
     db.execute(f"PRAGMA user_version = {version}")
-    for key, value in {"id": "x", "name": "Old", "emulated": False, "units": "SI", "created_s": 1.0}.items():
+    for key, value in {"id": "x", "name": "Old", "emulated": False, "units": "si", "created_s": 1.0}.items():
         db.execute("INSERT INTO meta VALUES (?, ?)", (key, json.dumps(value)))
     db.execute("INSERT INTO pool(at_s, toml) VALUES (1, ?)", (POOL,))
     db.execute(

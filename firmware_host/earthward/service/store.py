@@ -28,6 +28,7 @@ from urllib.parse import quote
 
 from earthward import clock
 from earthward.errors import InputError
+from earthward.units import Units
 
 Point = tuple[float, float, float]
 Purpose = Literal["survey", "test leak", "re-measure"]
@@ -302,7 +303,7 @@ class SurveyStore:
         name: str,
         pool_toml: str,
         emulated: bool,
-        units: Literal["SI", "US"] = "SI",
+        units: Units = "si",
         technician: str = "",
         owner: str = "",
         place: str = "",

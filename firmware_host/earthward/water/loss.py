@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal
 
 import numpy as np
@@ -49,7 +49,7 @@ COMMON_SCATTER, BUCKET_SCATTER, SCATTER_DAYS = 0.35, 0.12, 0.25
 COVER_LEAVES, COVER_SIGMA = 0.10, 0.08
 RAIN_GAUGE_SIGMA, RAIN_POOL_SIGMA = 0.08, 0.08
 BACKWASH_SIGMA, SPLASH_SIGMA, ADDED_SIGMA = 0.15, 0.40, 0.03
-PUMP_STEP_SIGMA_MM = 2.5
+PUMP_STEP_SIGMA_MM = 2.0
 DEFAULT_DEPTH_M, BUCKET_DEPTH_M = 1.5, 0.3
 #: temperature of the water when nobody wrote it down, K about its mean
 UNKNOWN_TEMPERATURE_SIGMA_K = 0.7
@@ -138,6 +138,15 @@ class LossResult:
 
 def analyse(log: LossLog) -> LossResult:
     """Leak rate with interval and verdict. Raises InputError for a log that cannot say anything."""
+    result = _analyse(log)
+    if result.verdict != "cannot tell":
+        return result
+    more = _more_hours(log, result)
+    _, text = _verdict(result, log.area_m2, more)
+    return replace(result, more_hours=more, text=text)
+
+
+def _analyse(log: LossLog) -> LossResult:
     _check(log)
     rows = list(log.rows)
     cautions: list[str] = []
@@ -191,42 +200,27 @@ def analyse(log: LossLog) -> LossResult:
     # q(t) = q_mean + D (on - fraction_on): the contrast has mean zero over the log
     contrast = -np.where(is_pool, t_on[at] - fraction_on * elapsed[at], 0.0)
 
-    pool_mask = is_pool.astype(float)
-    bucket_mask = 1.0 - pool_mask
-    e = cumulative[at]
-    parts: dict[str, FloatArray] = {}
-    sigma_bucket = log.bucket_sigma_mm if log.bucket_sigma_mm is not None else log.reading_sigma_mm
-    parts["ruler readings"] = np.diag(np.where(is_pool, log.reading_sigma_mm, sigma_bucket) ** 2)
-    parts["evaporation methods and exposure"] = sigma_k**2 * np.outer(e, e) + _walk(
-        (COMMON_SCATTER * open_mm) ** 2, dt_days, at
-    )
-    if has_bucket:
-        parts["bucket against pool"] = BUCKET_SIGMA**2 * np.outer(e * bucket_mask, e * bucket_mask) + _walk(
-            (BUCKET_SCATTER * open_mm) ** 2, dt_days, at
-        ) * np.outer(bucket_mask, bucket_mask)
-    c = covered[at]
-    parts["cover"] = COVER_SIGMA**2 * (np.outer(c, c) + (0.5**2) * np.outer(c * bucket_mask, c * bucket_mask))
-    r_at = rain[at]
-    parts["rain"] = RAIN_GAUGE_SIGMA**2 * np.outer(r_at, r_at) + RAIN_POOL_SIGMA**2 * np.outer(
-        r_at * pool_mask, r_at * pool_mask
-    )
-    amounts = np.zeros((at.size, at.size))
-    for name, share in (("backwash_L", BACKWASH_SIGMA), ("splash_L", SPLASH_SIGMA), ("added_L", ADDED_SIGMA)):
-        v = handled[name][at] * pool_mask
-        amounts += share**2 * np.outer(v, v)
-    parts["backwash, splash, filling"] = amounts
-    parts["water temperature"] = thermal_sigma
-    on_at = np.where(is_pool & pump[at], 1.0, 0.0)
-    parts["level step with the pump"] = PUMP_STEP_SIGMA_MM**2 * np.outer(on_at, on_at)
-    covariance = sum(parts.values(), np.zeros((at.size, at.size)))
+    frame = _Frame(
+        is_pool=is_pool, at=at, dt_days=dt_days, evaporation_mm=open_mm, covered_mm=covered, rain_mm=rain,
+        handled_mm=handled, pump_on=pump, thermal=thermal_sigma, sigma_k=sigma_k, has_bucket=has_bucket,
+        pool_sigma_mm=log.reading_sigma_mm,
+        bucket_sigma_mm=log.bucket_sigma_mm if log.bucket_sigma_mm is not None else log.reading_sigma_mm,
+    )  # fmt: skip
     wide = 1e3 / max(span, 0.1)  # mm/day
-    noise = covariance + (wide**2 * np.outer(contrast, contrast) if both else 0.0)
-
-    inverse = np.linalg.inv(noise)
-    information = design.T @ inverse @ design
-    parameter_covariance = np.linalg.inv(information)
-    gain = parameter_covariance @ design.T @ inverse
-    parameters = gain @ y
+    factor = 1.0
+    for _ in range(3):
+        # The scatter and the bucket's difference go with the true evaporation, which the readings tell better than
+        # the weather does: take the factor from the readings and solve again.
+        parts = _error_parts(frame, factor)
+        covariance = sum(parts.values(), np.zeros((at.size, at.size)))
+        noise = covariance + (wide**2 * np.outer(contrast, contrast) if both else 0.0)
+        inverse = np.linalg.inv(noise)
+        parameter_covariance = np.linalg.inv(design.T @ inverse @ design)
+        gain = parameter_covariance @ design.T @ inverse
+        parameters = gain @ y
+        # y has the weather's evaporation added back, so what is left of it is (1 - k) E
+        shift = sigma_k**2 * cumulative[at] @ inverse @ (y - design @ parameters)
+        factor = float(np.clip(1.0 - shift, 0.2, 3.0))
     residual = y - design @ parameters
     dof = at.size - design.shape[1] - (1 if both else 0)
     chi = float(residual @ inverse @ residual) / dof if dof > 0 else None
@@ -269,14 +263,12 @@ def analyse(log: LossLog) -> LossResult:
     fitted = drop + rain_mm + handled_mm - float(parameters[1]) * span
     worth = log.worth_L_per_day if log.worth_L_per_day is not None else WORTH_MM_PER_DAY * log.area_m2
     hours = span * 24.0
-    more = _more_hours(shares, leak.sigma_L_per_day, hours, worth)
-    verdict, text = _verdict(leak, worth, hours, more, log.area_m2, has_bucket)
-    return LossResult(
+    result = LossResult(
         leak=leak,
-        verdict=verdict,
-        text=text,
+        verdict="cannot tell",
+        text="",
         hours=hours,
-        more_hours=more if verdict == "cannot tell" else None,
+        more_hours=None,
         worth_L_per_day=worth,
         pump_on=pump_on,
         pump_off=pump_off,
@@ -293,6 +285,59 @@ def analyse(log: LossLog) -> LossResult:
         chi_square_per_dof=chi,
         cautions=tuple(cautions),
     )
+    verdict, text = _verdict(result, log.area_m2, None)
+    return replace(result, verdict=verdict, text=text)
+
+
+@dataclass(frozen=True, slots=True)
+class _Frame:
+    """The log as arrays: `at` maps each observation to its row, `evaporation_mm` and `dt_days` are per interval."""
+
+    is_pool: NDArray[np.bool_]
+    at: NDArray[np.int64]
+    dt_days: FloatArray
+    evaporation_mm: FloatArray
+    covered_mm: FloatArray
+    rain_mm: FloatArray
+    handled_mm: dict[str, FloatArray]
+    pump_on: NDArray[np.bool_]
+    thermal: FloatArray
+    sigma_k: float
+    has_bucket: bool
+    pool_sigma_mm: float
+    bucket_sigma_mm: float
+
+
+def _error_parts(f: _Frame, factor: float) -> dict[str, FloatArray]:
+    """Covariance of the observations, one part per source of error, mm^2. `factor`: true over predicted evaporation."""
+    pool = f.is_pool.astype(float)
+    bucket = 1.0 - pool
+    e = _cumulate(f.evaporation_mm)[f.at]
+    true_mm = factor * f.evaporation_mm
+    parts = {"ruler readings": np.diag(np.where(f.is_pool, f.pool_sigma_mm, f.bucket_sigma_mm) ** 2)}
+    parts["evaporation methods and exposure"] = f.sigma_k**2 * np.outer(e, e) + _walk(
+        (COMMON_SCATTER * true_mm) ** 2, f.dt_days, f.at
+    )
+    if f.has_bucket:
+        own = factor * e * bucket
+        parts["bucket against pool"] = BUCKET_SIGMA**2 * np.outer(own, own) + _walk(
+            (BUCKET_SCATTER * true_mm) ** 2, f.dt_days, f.at
+        ) * np.outer(bucket, bucket)
+    covered = factor * f.covered_mm[f.at]
+    parts["cover"] = COVER_SIGMA**2 * (
+        np.outer(covered, covered) + 0.5**2 * np.outer(covered * bucket, covered * bucket)
+    )
+    rain = f.rain_mm[f.at]
+    parts["rain"] = RAIN_GAUGE_SIGMA**2 * np.outer(rain, rain) + RAIN_POOL_SIGMA**2 * np.outer(rain * pool, rain * pool)
+    amounts = np.zeros((f.at.size, f.at.size))
+    for name, share in (("backwash_L", BACKWASH_SIGMA), ("splash_L", SPLASH_SIGMA), ("added_L", ADDED_SIGMA)):
+        v = f.handled_mm[name][f.at] * pool
+        amounts += share**2 * np.outer(v, v)
+    parts["backwash, splash, filling"] = amounts
+    parts["water temperature"] = f.thermal
+    on = np.where(f.is_pool & f.pump_on[f.at], 1.0, 0.0)
+    parts["level step with the pump"] = PUMP_STEP_SIGMA_MM**2 * np.outer(on, on)
+    return parts
 
 
 def _check(log: LossLog) -> None:
@@ -455,29 +500,35 @@ def _points_at(on: Rate, off: Rate, difference: Rate) -> str:
     return "no difference between pump on and off can be told"
 
 
-def _more_hours(shares: dict[str, float], sigma: float, hours: float, worth: float) -> float | None:
-    """How many more hours until a leak of `worth` can be told from none. None: a longer log alone will not do it."""
-    variance = sigma**2
-    falling_fast = variance * sum(
-        shares.get(k, 0.0) for k in ("ruler readings", "water temperature", "level step with the pump")
-    )
-    constant = variance * sum(
-        shares.get(k, 0.0) for k in ("evaporation methods and exposure", "bucket against pool", "cover")
-    )
-    events = max(0.0, variance - falling_fast - constant)
-    wanted = (worth / (LEAK_Z + INTERVAL_Z)) ** 2
-    if constant >= wanted:
-        return None
-    for extra in range(0, 24 * 14 + 1, 3):
-        ratio = hours / (hours + extra)
-        if falling_fast * ratio**2 + events * ratio**2 + constant <= wanted:
+def _more_hours(log: LossLog, result: LossResult) -> float | None:
+    """How many more hours until a leak of the wanted size can be told from none, found by going on with the log in
+    thought: one more reading of each level after so many hours of the same. None: two weeks would not do it."""
+    pool = [r for r in log.rows if r.pool_mm is not None]
+    bucket = [r for r in log.rows if r.bucket_mm is not None]
+    last = log.rows[-1]
+    last_C = next((r.water_C for r in reversed(log.rows) if r.water_C is not None), None)
+    wanted = result.worth_L_per_day / (LEAK_Z + INTERVAL_Z)
+    for extra in (6, 12, 18, 24, 36, 48, 60, 72, 96, 120, 168, 240, 336):
+        t_s = last.t_s + extra * 3600.0
+        row = LogRow(
+            t_s=t_s,
+            pool_mm=_extrapolate([(r.t_s, r.pool_mm or 0.0) for r in pool], t_s),
+            bucket_mm=_extrapolate([(r.t_s, r.bucket_mm or 0.0) for r in bucket], t_s) if len(bucket) > 1 else None,
+            water_C=last_C,
+        )
+        longer = _analyse(replace(log, rows=[*log.rows, row]))
+        if longer.leak.sigma_L_per_day <= wanted:
             return float(extra)
     return None
 
 
-def _verdict(
-    leak: Rate, worth: float, hours: float, more: float | None, area_m2: float, has_bucket: bool
-) -> tuple[Verdict, str]:
+def _extrapolate(points: Sequence[tuple[float, float]], t_s: float) -> float:
+    (t0, v0), (t1, v1) = points[0], points[-1]
+    return v0 + (v1 - v0) * (t_s - t0) / (t1 - t0)
+
+
+def _verdict(result: LossResult, area_m2: float, more: float | None) -> tuple[Verdict, str]:
+    leak, worth, hours = result.leak, result.worth_L_per_day, result.hours
     low, high = leak.interval_L_per_day
     value = max(0.0, leak.value_L_per_day)
     size = f"{value:.0f} L/day ({max(0.0, low):.0f} to {max(0.0, high):.0f}; {value / area_m2:.1f} mm/day)"
@@ -497,7 +548,7 @@ def _verdict(
         )
     hint = (
         "choose calmer, more humid days, shelter both surfaces alike or cover the pool"
-        if has_bucket
+        if result.bucket_drop_mm is not None
         else "put a bucket on the step and read both levels"
     )
     return (

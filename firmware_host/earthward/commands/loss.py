@@ -1,0 +1,133 @@
+"""`earthward loss LOG.csv`: level log or bucket test -> leak in litres per day with an interval, and a verdict."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import math
+from typing import Any
+
+from earthward import units
+from earthward.service.level_log import read_level_log
+from earthward.units import Units
+from earthward.water.loss import LossLog, LossResult, Rate, analyse
+
+SUMMARY = "level log or bucket test: litres per day with an interval"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("log", metavar="LOG.csv", help="the log (docs/formats.md)")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    parser.add_argument("--units", choices=("si", "us"), default="si", help="units of the text (JSON is SI)")
+
+
+def run(args: argparse.Namespace) -> int:
+    log = read_level_log(args.log)
+    result = analyse(log)
+    if args.json:
+        print(json.dumps(to_json(log, result), allow_nan=False))
+    else:
+        print("\n".join(to_text(log, result, args.units)))
+    return 0
+
+
+def to_json(log: LossLog, result: LossResult) -> dict[str, Any]:
+    """The result as plain data, SI. `interval_L_per_day` is 95 % and not cut at zero."""
+    return {
+        "verdict": result.verdict,
+        "text": result.text,
+        "leak_L_per_day": max(0.0, result.leak.value_L_per_day),
+        "unclipped_L_per_day": result.leak.value_L_per_day,
+        "sigma_L_per_day": result.leak.sigma_L_per_day,
+        "interval_L_per_day": list(result.leak.interval_L_per_day),
+        "leak_mm_per_day": max(0.0, result.leak.value_L_per_day) / log.area_m2,
+        "hours": result.hours,
+        "more_hours": result.more_hours,
+        "worth_L_per_day": result.worth_L_per_day,
+        "pump": {
+            "on": _rate(result.pump_on),
+            "off": _rate(result.pump_off),
+            "difference": _rate(result.pump_difference),
+            "points_at": result.points_at,
+        },
+        "pool_drop_mm": result.pool_drop_mm,
+        "bucket_drop_mm": result.bucket_drop_mm,
+        "rain_mm": result.rain_mm,
+        "handled_L": result.handled_L,
+        "evaporation_mm": result.evaporation_mm,
+        "evaporation_by_method_mm": result.evaporation_by_method_mm,
+        "evaporation_factor": None if math.isnan(result.evaporation_factor) else result.evaporation_factor,
+        "error_shares": result.error_shares,
+        "chi_square_per_dof": result.chi_square_per_dof,
+        "area_m2": log.area_m2,
+        "cautions": list(result.cautions),
+    }
+
+
+def _rate(rate: Rate | None) -> dict[str, Any] | None:
+    if rate is None:
+        return None
+    return {
+        "L_per_day": rate.value_L_per_day,
+        "sigma_L_per_day": rate.sigma_L_per_day,
+        "interval_L_per_day": list(rate.interval_L_per_day),
+    }
+
+
+def to_text(log: LossLog, result: LossResult, unit: Units) -> list[str]:
+    """Lines for a person."""
+
+    def level(mm: float) -> str:
+        return f"{mm:.1f} mm" if unit == "si" else f"{mm / 25.4:.2f} in"
+
+    def rate(r: Rate) -> str:
+        low, high = r.interval_L_per_day
+        return f"{units.water_rate(r.value_L_per_day, unit)}, 95 % {units.water_interval(low, high, unit)}"
+
+    lines = [f"{result.verdict.upper()}: {_verdict_text(result, unit)}", ""]
+    lines.append(f"  log             {result.hours:.0f} h, water surface {_area(log.area_m2, unit)}")
+    lines.append(f"  pool fell       {level(result.pool_drop_mm)}")
+    if result.bucket_drop_mm is not None:
+        lines.append(f"  bucket fell     {level(result.bucket_drop_mm)}")
+    if result.rain_mm:
+        lines.append(f"  rain            {level(result.rain_mm)}")
+    if result.handled_L:
+        volume = f"{result.handled_L:+.0f} L" if unit == "si" else f"{result.handled_L / units.GALLON_L:+.0f} gal"
+        lines.append(f"  added - taken   {volume}")
+    lines.append(f"  evaporation     {level(result.evaporation_mm)} fits the readings")
+    for name, mm in result.evaporation_by_method_mm.items():
+        lines.append(f"    {name:<16s}{level(mm)}")
+    lines.append(f"  leak            {rate(result.leak)}")
+    if result.pump_on is not None and result.pump_off is not None:
+        lines.append(f"    pump on       {rate(result.pump_on)}")
+        lines.append(f"    pump off      {rate(result.pump_off)}")
+    lines.append(f"  pump            {result.points_at}")
+    lines.append("  what makes it uncertain:")
+    for name, share in sorted(result.error_shares.items(), key=lambda item: -item[1]):
+        if share >= 0.01:
+            lines.append(f"    {100 * share:3.0f} %  {name}")
+    lines.extend(f"  caution: {text}" for text in result.cautions)
+    return lines
+
+
+def _area(area_m2: float, unit: Units) -> str:
+    return f"{area_m2:.1f} m2" if unit == "si" else f"{area_m2 / units.FOOT_M**2:.0f} ft2"
+
+
+def _verdict_text(result: LossResult, unit: Units) -> str:
+    if unit == "si":
+        return result.text
+    # The sentence of the pure room is in SI: say the figures in the reader's units instead.
+    low, high = result.leak.interval_L_per_day
+    size = (
+        f"{units.water_rate(max(0.0, result.leak.value_L_per_day), unit)} "
+        f"({units.water_interval(max(0.0, low), max(0.0, high), unit)})"
+    )
+    worth = units.water_rate(result.worth_L_per_day, unit)
+    if result.verdict == "leak":
+        return f"The pool loses {size} more than the weather explains."
+    if result.verdict == "no evidence":
+        return f"In {result.hours:.0f} h the unexplained loss is {size}, below the {worth} that was looked for."
+    if result.more_hours:
+        return f"Unexplained loss {size}. About {result.more_hours:.0f} more hours would decide about {worth}."
+    return f"Unexplained loss {size}; more hours alone will not decide about {worth}."
