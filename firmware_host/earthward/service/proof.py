@@ -1,0 +1,264 @@
+"""Is the instrument able to find a leak here, today, with these settings? And: is a patched leak gone?
+
+Pure functions of numbers; the daemon and the guided survey call them and keep what they return.
+
+*Test-leak proof*: a small artificial leak (a bare wire end or a capped tube with a known hole, joined to earth) hangs
+in the water at a known distance. Readings with it connected and disconnected must differ by at least three times the
+background noise before the survey counts. The idea, and the ratio of 3, are those of ASTM D7007 for water-covered
+liners (known to us from excerpts); the noise measure is our own: the band that holds 95 % of background readings.
+
+*Re-measurement*: the same stations before and after the repair, compared with what the sink alone would give there.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
+
+from earthward.errors import InputError
+
+#: least ratio of test-leak signal to background (ASTM D7007)
+LEAST_RATIO = 3.0
+#: a proof holds for the working day
+PROOF_AGE_S = 12 * 3600.0
+#: half-width of the 95 % band in standard errors
+BAND = 1.96
+#: a rest of the signature that the model of the field cannot tell from none
+NEGLIGIBLE = 0.05
+#: settings whose change asks for a new proof
+SETTINGS_THAT_COUNT = (
+    "spacing_m", "waveform", "frequency_Hz", "window_s", "full_scale_V", "front_end_gain", "current_limit_A",
+    "pair", "receiver", "earth_electrode_m",
+)  # fmt: skip
+
+Outcome = Literal["gone", "smaller", "still there", "cannot tell"]
+
+
+@dataclass(frozen=True, slots=True)
+class ProofReading:
+    """One reading at the test leak. `connected`: the test leak was joined to earth."""
+
+    value_V: float
+    sigma_V: float
+    connected: bool
+
+
+@dataclass(frozen=True, slots=True)
+class ProofResult:
+    """`ratio` = signal / noise band; `reach_m`: where a leak of that current would just reach the ratio 3."""
+
+    ok: bool
+    ratio: float
+    signal_V: float
+    noise_V: float
+    reach_m: float
+    text: str
+
+    def as_dict(self) -> dict[str, Any]:
+        return asdict(self)
+
+
+def judge_proof(readings: Sequence[ProofReading], distance_m: float, least_ratio: float = LEAST_RATIO) -> ProofResult:
+    """Judge the readings taken at one station, `distance_m` from the test leak.
+
+    Signal: difference of the means with and without the leak. Noise: the 95 % band of a background reading, from the
+    larger of the readings' own sigma and their scatter. Needs one reading connected and two disconnected.
+    """
+    if not distance_m > 0.0:
+        raise InputError("the distance to the test leak must be above zero metres: measure it with a tape")
+    with_leak = [r for r in readings if r.connected]
+    without = [r for r in readings if not r.connected]
+    if not with_leak or len(without) < 2:
+        raise InputError("the test leak needs at least one reading connected and two disconnected at the same station")
+    signal = _mean(with_leak) - _mean(without)
+    own = math.sqrt(sum(r.sigma_V**2 for r in without) / len(without))
+    mean = _mean(without)
+    scatter = math.sqrt(sum((r.value_V - mean) ** 2 for r in without) / (len(without) - 1))
+    noise = BAND * max(own, scatter)
+    if noise <= 0.0:
+        raise InputError("the background readings have no noise at all: the receiver is not measuring")
+    ratio = abs(signal) / noise
+    ok = ratio >= least_ratio
+    # Near a small sink the gradient falls with the square of the distance.
+    reach = distance_m * math.sqrt(ratio / least_ratio)
+    if ok:
+        text = (
+            f"Test leak seen at {distance_m:.2f} m with {ratio:.1f} times the background (at least {least_ratio:.0f} "
+            f"needed): the survey counts, with readings no farther apart than about {2 * reach:.1f} m."
+        )
+    else:
+        text = (
+            f"Test leak not seen well enough at {distance_m:.2f} m: {ratio:.1f} times the background, "
+            f"{least_ratio:.0f} needed. Wet the earth electrode, cover strong fittings or use a longer window, then repeat."
+        )
+    return ProofResult(ok, ratio, abs(signal), noise, reach, text)
+
+
+def proof_wanted(
+    settings: Mapping[str, Any],
+    proven: Mapping[str, Any] | None,
+    proven_ok: bool,
+    age_s: float | None,
+    age_limit_s: float = PROOF_AGE_S,
+) -> str | None:
+    """Why the test leak has to be read (again) before readings count, or None if the last proof holds.
+
+    `proven`: the settings that the last proof was made with; None = never.
+    """
+    if proven is None or age_s is None:
+        return "the test leak has not been read yet"
+    if not proven_ok:
+        return "the last test leak was not seen well enough"
+    if age_s > age_limit_s:
+        return f"the test leak was read {age_s / 3600:.0f} h ago: repeat it once a day"
+    changed = [key for key in SETTINGS_THAT_COUNT if not _same(settings.get(key), proven.get(key))]
+    if changed:
+        return f"{', '.join(changed)} changed since the test leak was read: repeat it"
+    return None
+
+
+@dataclass(frozen=True, slots=True)
+class StationPair:
+    """One pair position before and after a repair, volts per injected ampere (transfer resistance, ohm).
+
+    `signature_ohm`: what the sink alone gave there before, by the located model; the sum over the stations of its
+    square against the errors decides how much the comparison can say.
+    """
+
+    before_ohm: float
+    before_sigma_ohm: float
+    after_ohm: float
+    after_sigma_ohm: float
+    signature_ohm: float
+
+
+@dataclass(frozen=True, slots=True)
+class RemeasureResult:
+    """`left`: share of the sink's signature that is still there (1 = unchanged, 0 = gone), with standard error."""
+
+    outcome: Outcome
+    left: float
+    left_sigma: float
+    left_interval: tuple[float, float]
+    chi_square_per_dof: float | None
+    text: str
+
+    def as_dict(self) -> dict[str, Any]:
+        return {**asdict(self), "left_interval": list(self.left_interval)}
+
+
+def judge_remeasure(
+    pairs: Sequence[StationPair], pose_share: float = 0.10, gone_below: float = 0.25
+) -> RemeasureResult:
+    """Is the sink gone? Weighted least squares of after - before = -(1 - left) * signature over the stations.
+
+    `pose_share`: error of a reading from holding the pole a little differently, relative to its size. *Gone*: the 95 %
+    interval of what is left ends below `gone_below` and reaches a negligible rest; *still there*: it starts above
+    1 - gone_below or holds 1; *smaller*: neither zero nor one is possible; else *cannot tell*.
+    """
+    if not pairs:
+        raise InputError("nothing to compare: read at least one of the earlier stations again after the repair")
+    rows = []
+    for p in pairs:
+        variance = p.before_sigma_ohm**2 + p.after_sigma_ohm**2 + pose_share**2 * (p.before_ohm**2 + p.after_ohm**2) / 2
+        if not variance > 0.0:
+            raise InputError("a reading without uncertainty cannot be compared")
+        rows.append((p.after_ohm - p.before_ohm, -p.signature_ohm, variance))
+    information = sum(g * g / v for _, g, v in rows)
+    if information <= 0.0:
+        raise InputError("the stations read again do not see this sink: choose stations close to the finding")
+    removed = sum(d * g / v for d, g, v in rows) / information
+    sigma = 1.0 / math.sqrt(information)
+    dof = len(rows) - 1
+    chi = sum((d - removed * g) ** 2 / v for d, g, v in rows) / dof if dof else None
+    if chi is not None and chi > 1.0:
+        sigma *= math.sqrt(chi)
+    left = 1.0 - removed
+    low, high = left - BAND * sigma, left + BAND * sigma
+    percent = [f"{100 * max(0.0, v):.0f}" for v in (left, low, high)]
+    size = f"{percent[0]} % of the signal is left ({percent[1]} to {percent[2]} %)"
+    outcome: Outcome
+    if low <= NEGLIGIBLE and high < gone_below:
+        outcome, text = "gone", f"The sink is gone: {size}."
+    elif low <= 1.0 <= high and low > gone_below:
+        outcome, text = "still there", f"The sink is still there: {size}."
+    elif low > NEGLIGIBLE and high < 1.0:
+        outcome, text = "smaller", f"The sink is smaller but not gone: {size}. Look for a second hole or a poor patch."
+    elif low >= 1.0:
+        outcome, text = "still there", f"The sink is still there: {size}."
+    else:
+        outcome = "cannot tell"
+        text = f"Cannot tell whether the sink is gone: {size}. Read more stations within half a metre of it."
+    return RemeasureResult(outcome, left, sigma, (low, high), chi, text)
+
+
+@dataclass(frozen=True, slots=True)
+class DropResult:
+    """What covering, plugging or patching did to the conductance from the water to earth."""
+
+    real: bool
+    share: float
+    share_interval: tuple[float, float]
+    current_A: float
+    current_interval_A: tuple[float, float]
+    agrees: bool | None
+    text: str
+
+    def as_dict(self) -> dict[str, Any]:
+        return {
+            **asdict(self),
+            "share_interval": list(self.share_interval),
+            "current_interval_A": list(self.current_interval_A),
+        }
+
+
+def judge_drop(
+    before_A: float,
+    before_sigma_A: float,
+    after_A: float,
+    after_sigma_A: float,
+    before_V: float | None = None,
+    after_V: float | None = None,
+    expected_A: tuple[float, float] | None = None,
+) -> DropResult:
+    """Share of the injected current that went through what was covered or patched.
+
+    A source at its current limit keeps its current and raises its voltage instead: give the electrode voltage before
+    and after, and the conductances are compared. `expected_A`: the interval that the location gave for it.
+    """
+    if not (before_A > 0.0 and before_sigma_A >= 0.0 and after_sigma_A >= 0.0):
+        raise InputError("the injected current before must be above zero, and errors not below it")
+    scale = 1.0
+    if before_V is not None and after_V is not None:
+        if not (before_V > 0.0 and after_V > 0.0):
+            raise InputError("the electrode voltages must be above zero")
+        scale = before_V / after_V
+    drop = before_A - after_A * scale
+    sigma = math.hypot(before_sigma_A, after_sigma_A * scale)
+    real = drop > 3.0 * sigma
+    low, high = drop - BAND * sigma, drop + BAND * sigma
+    share = drop / before_A
+    agrees = None if expected_A is None else bool(low <= expected_A[1] and high >= expected_A[0])
+    if not real:
+        text = f"No drop of the injected current can be told ({1e3 * drop:.3f} +- {1e3 * BAND * sigma:.3f} mA)."
+    else:
+        text = f"The injected current fell by {1e3 * drop:.2f} mA, {100 * share:.0f} % of it."
+    if agrees is True:
+        text += " That agrees with the current the location gave it."
+    elif agrees is False:
+        text += " That does not agree with the current the location gave it."
+    return DropResult(real, share, (low / before_A, high / before_A), drop, (low, high), agrees, text)
+
+
+def _mean(readings: Sequence[ProofReading]) -> float:
+    return sum(r.value_V for r in readings) / len(readings)
+
+
+def _same(a: Any, b: Any) -> bool:
+    if isinstance(a, (int, float)) and isinstance(b, (int, float)):
+        return math.isclose(a, b, rel_tol=0.02, abs_tol=1e-12)
+    if isinstance(a, (list, tuple)) and isinstance(b, (list, tuple)):
+        return len(a) == len(b) and all(_same(x, y) for x, y in zip(a, b, strict=True))
+    return bool(a == b)
