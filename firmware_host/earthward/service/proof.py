@@ -91,7 +91,8 @@ def judge_proof(readings: Sequence[ProofReading], distance_m: float, least_ratio
     else:
         text = (
             f"Test leak not seen well enough at {distance_m:.2f} m: {ratio:.1f} times the background, "
-            f"{least_ratio:.0f} needed. Wet the earth electrode, cover strong fittings or use a longer window, then repeat."
+            f"{least_ratio:.0f} needed. Wet the earth electrode, cover strong fittings or use a longer window, "
+            "then repeat."
         )
     return ProofResult(ok, ratio, abs(signal), noise, reach, text)
 
