@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import argparse
 import os
+from typing import TYPE_CHECKING
 
-from earthward.display.app import run_dashboard
+from earthward.display.app import Listener, run_dashboard
 from earthward.display.client import default_address
 from earthward.display.glyphs import TIERS
 from earthward.display.themes import THEMES
+
+if TYPE_CHECKING:
+    from earthward.commands._cue_file import CueFile
 
 SUMMARY = "the dashboard"
 
@@ -23,15 +27,30 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--reduced", action="store_true", help="fewer redraws, for slow machines and panels")
     parser.add_argument("--no-switches", action="store_true", help="leave the pool-side switches to another display")
 
+    parser.add_argument("--wav", metavar="FILE", help="write what would be heard")
+
 
 def run(args: argparse.Namespace) -> int:
-    return run_dashboard(
-        args.connect or default_address(),
-        theme=args.theme,
-        glyphs=args.glyphs,
-        units=args.units,
-        reduced=args.reduced,
-        keys=args.key,
-        operator=args.operator,
-        switches=not args.no_switches,
-    )
+    listeners: list[Listener] = []
+    sound: CueFile | None = None
+    if args.wav:
+        # Only now: the maths behind the sound is dear on a small machine.
+        from earthward.commands._cue_file import CueFile
+
+        sound = CueFile(args.wav)
+        listeners.append(sound)
+    try:
+        return run_dashboard(
+            args.connect or default_address(),
+            theme=args.theme,
+            glyphs=args.glyphs,
+            units=args.units,
+            reduced=args.reduced,
+            keys=args.key,
+            operator=args.operator,
+            switches=not args.no_switches,
+            listeners=listeners,
+        )
+    finally:
+        if sound is not None:
+            sound.close()

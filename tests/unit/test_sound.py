@@ -1,0 +1,293 @@
+"""The cue, measured: what leaves the synthesiser is analysed by spectrum, not read back from its settings."""
+
+from __future__ import annotations
+
+import itertools
+import math
+import wave
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from earthward.clock import ManualClock
+from earthward.devices.sound import (
+    ALERTS,
+    CHUNK_S,
+    SAMPLE_RATE_HZ,
+    STALE_S,
+    Alert,
+    Cue,
+    CueSettings,
+    Samples,
+    Sounder,
+    Synth,
+    Tone,
+    pitch_of,
+    render_timeline,
+)
+from earthward.devices.sound_outputs import WavOutput
+
+
+@dataclass(frozen=True)
+class R:
+    value_V: float | None
+    sigma_V: float | None = 1e-6
+    flags: list[str] = field(default_factory=list)
+    channel: int = 0
+
+
+def spectrum(samples: Samples) -> tuple[np.ndarray, np.ndarray]:
+    x = samples.astype(float) / 32768 * np.hanning(samples.size)
+    return np.fft.rfftfreq(samples.size, 1 / SAMPLE_RATE_HZ), np.abs(np.fft.rfft(x)) ** 2
+
+
+def peak_Hz(samples: Samples) -> float:
+    """The strongest line, by a parabola through three bins of the log spectrum."""
+    f, p = spectrum(samples)
+    k = int(np.argmax(p[1:-1])) + 1
+    a, b, c = np.log(p[k - 1 : k + 2] + 1e-30)
+    return float((k + 0.5 * (a - c) / (a - 2 * b + c)) * (f[1] - f[0]))
+
+
+def share_within(samples: Samples, low_Hz: float, high_Hz: float) -> float:
+    f, p = spectrum(samples)
+    return float(p[(f >= low_Hz) & (f < high_Hz)].sum() / p.sum())
+
+
+def steady(value_V: float, seconds: float = 2.0) -> Samples:
+    told = [(i * 0.05, (lambda cue, now: cue.update(R(value_V), now))) for i in range(round(seconds / 0.05))]
+    return render_timeline(told, 0.0, seconds)
+
+
+def rms(samples: Samples) -> float:
+    return float(np.sqrt(np.mean((samples.astype(float) / 32768) ** 2)))
+
+
+@pytest.mark.parametrize("ratio", [2.5, 5.0, 20.0, 100.0, 700.0, 5000.0])
+@pytest.mark.parametrize("side", ["front", "back"])
+def test_pitch_follows_the_map_within_a_percent(ratio: float, side: str) -> None:
+    sign = 1 if side == "front" else -1
+    samples = steady(sign * ratio * 1e-6)[SAMPLE_RATE_HZ // 2 :]
+    expected = pitch_of(ratio, side)  # type: ignore[arg-type]
+    assert peak_Hz(samples) == pytest.approx(expected, rel=0.01)
+
+
+def test_the_map_is_logarithmic_and_rises() -> None:
+    for side in ("front", "back"):
+        pitches = [pitch_of(2.0 * 10**k, side) for k in range(4)]  # type: ignore[arg-type]
+        steps = [math.log2(b / a) for a, b in itertools.pairwise(pitches)]
+        assert steps == pytest.approx([steps[0]] * 3)
+        assert steps[0] > 0
+
+
+def test_toward_and_away_differ_by_spectrum_at_every_strength() -> None:
+    """Toward: one line. Away: low, and spread over sidebands and odd harmonics."""
+    for ratio in (2.5, 10.0, 100.0, 2000.0):
+        front, back = (steady(sign * ratio * 1e-6)[SAMPLE_RATE_HZ // 2 :] for sign in (1, -1))
+        line = peak_Hz(front)
+        assert share_within(front, line - 5, line + 5) > 0.98
+        low = peak_Hz(back)
+        assert low < 230 < 430 < line
+        assert share_within(back, low - 5, low + 5) < 0.80
+        assert share_within(back, 2.5 * low, 12 * low) > 0.03
+
+
+def test_alerts_differ_from_both_by_spectrum() -> None:
+    top_of_guidance_Hz = 1765.0
+    for kind in ALERTS:
+        told = [(0.0, lambda cue, now, kind=kind: cue.alert(kind, now))]
+        samples = render_timeline(told, 0.0, 0.18)
+        assert share_within(samples, top_of_guidance_Hz, 12000) > 0.97, kind
+    guidance = steady(1.0)  # far above the top of the map
+    assert share_within(guidance, 0, top_of_guidance_Hz) > 0.99
+
+
+def test_below_two_sigma_silent_with_a_slow_soft_tick() -> None:
+    samples = steady(1.9e-6, 6.0)
+    loud = np.abs(samples.astype(float)).reshape(-1, round(CHUNK_S * SAMPLE_RATE_HZ)).max(axis=1) > 50
+    starts = int(np.sum(loud[1:] & ~loud[:-1])) + int(loud[0])
+    assert 3 <= starts <= 5
+    assert rms(samples) < 0.03 * rms(steady(20e-6))
+
+
+@pytest.mark.parametrize("flag", ["acquiring", "saturated", "no sign"])
+def test_flags_that_forbid_a_sign_forbid_it_here_too(flag: str) -> None:
+    cue = Cue()
+    cue.update(R(50e-6, flags=[flag]), 1.0)
+    assert cue.tone(1.1).kind in ("tick", "silent")
+
+
+@given(
+    value=st.floats(1e-9, 1e-2),
+    sigma=st.floats(1e-8, 1e-4),
+)
+@settings(max_examples=200, deadline=None)
+def test_sign_turns_the_sound_round(value: float, sigma: float) -> None:
+    def kind(v: float) -> str:
+        cue = Cue()
+        cue.update(R(v, sigma), 0.0)
+        return cue.tone(0.5).kind
+
+    plus, minus = kind(value), kind(-value)
+    if value >= 2.0 * sigma:
+        assert (plus, minus) == ("front", "back")
+    else:
+        assert {plus, minus} <= {"silent", "tick"}
+
+
+def test_side_changes_with_the_reading_though_the_pitch_is_averaged() -> None:
+    cue = Cue()
+    for i in range(20):
+        cue.update(R(50e-6), i * 0.05)
+    cue.update(R(-50e-6), 1.0)
+    assert cue.tone(1.0).kind == "back"
+
+
+def test_average_hides_jitter() -> None:
+    """Readings jumping between half and double are heard as a nearly steady pitch."""
+    cue, pitches = Cue(), []
+    for i in range(200):
+        cue.update(R(20e-6 if i % 2 else 5e-6), i * 0.05)
+        if i > 40:
+            pitches.append(cue.tone(i * 0.05).pitch_Hz)
+    jumping = pitch_of(20, "front") / pitch_of(5, "front")
+    assert max(pitches) / min(pitches) < 1 + 0.25 * (jumping - 1)
+
+
+def test_alert_pre_empts_guidance_in_the_next_chunk() -> None:
+    clock = ManualClock()
+
+    class Ear:
+        tones: list[Tone] = []  # noqa: RUF012
+
+        def play(self, tone: Tone, samples: Samples) -> None:
+            self.tones.append(tone)
+
+        def close(self) -> None: ...
+
+    ear = Ear()
+    sounder = Sounder([ear], clock)
+    for _ in range(20):
+        sounder.update(R(50e-6))
+        sounder.step()
+        clock.advance(CHUNK_S)
+    assert ear.tones[-1].kind == "front"
+    sounder.alert("alarm")
+    sounder.step()
+    assert ear.tones[-1].kind == "alarm"
+
+
+def test_weightier_alert_is_not_interrupted() -> None:
+    cue = Cue()
+    cue.alert("alarm", 0.0)
+    cue.alert("kept", 0.5)
+    assert cue.tone(0.6).kind == "alarm"
+    cue.alert("alarm", 0.7)
+    assert cue.tone(3.6).kind == "alarm"
+
+
+def test_alarm_comes_again_while_tripped_and_ends_with_it() -> None:
+    cue = Cue()
+    cue.tripped(True, 0.0)
+    assert cue.tone(0.1).kind == "alarm"
+    assert cue.tone(5.0).kind != "alarm"
+    assert cue.tone(8.5).kind == "alarm"
+    cue.tripped(False, 9.0)
+    assert cue.tone(9.1).kind != "alarm"
+
+
+def test_feed_stops_guidance_stops_and_a_caution_says_so() -> None:
+    cue = Cue()
+    cue.update(R(50e-6), 0.0)
+    assert cue.tone(STALE_S - 0.05).kind == "front"
+    assert cue.tone(STALE_S + 0.05).kind == "caution"
+    assert cue.tone(STALE_S + 2).kind == "silent"
+
+
+def test_guidance_is_silent_while_the_source_is_off_but_alerts_are_not() -> None:
+    cue = Cue()
+    cue.live(False, 0.0)
+    cue.update(R(50e-6), 0.1)
+    assert cue.tone(0.2).kind == "silent"
+    cue.alert("alarm", 0.3)
+    assert cue.tone(0.4).kind == "alarm"
+
+
+def test_dead_band_may_be_widened_but_not_narrowed() -> None:
+    assert CueSettings(dead_band_sigma=0.5, volume=7).clipped() == CueSettings(1.0, 2.0)
+    cue = Cue(CueSettings(dead_band_sigma=4.0))
+    cue.update(R(3e-6), 0.0)
+    assert cue.tone(0.1).kind in ("silent", "tick")
+
+
+def test_volume_scales_what_is_heard() -> None:
+    def loudness(volume: float) -> float:
+        told = [(i * 0.05, (lambda cue, now: cue.update(R(50e-6), now))) for i in range(20)]
+        return rms(render_timeline(told, 0.0, 1.0, CueSettings(volume=volume)))
+
+    assert loudness(0.3) == pytest.approx(0.3 * loudness(1.0), rel=0.02)
+    assert loudness(0.0) == 0.0
+
+
+def test_no_clicks_between_tones() -> None:
+    """The largest step between two samples stays what the tones themselves need."""
+    synth = Synth()
+    tones = [Tone("front", 440 + 20 * k, 0.5 if k % 2 else 0.0) for k in range(20)]
+    samples = np.concatenate([synth.render(tone, 441) for tone in tones]).astype(float) / 32768
+    assert np.abs(np.diff(samples)).max() < 0.5 * 0.8 * 2 * math.pi * 850 / SAMPLE_RATE_HZ * 1.3
+
+
+def test_wav_file_appears_whole(tmp_path: Path) -> None:
+    path = tmp_path / "cue.wav"
+    output = WavOutput(path)
+    samples = steady(50e-6)
+    output.play(Tone(), samples)
+    assert not path.exists()
+    output.close()
+    with wave.open(str(path)) as read:
+        assert (read.getframerate(), read.getnchannels(), read.getsampwidth()) == (SAMPLE_RATE_HZ, 1, 2)
+        back = np.frombuffer(read.readframes(read.getnframes()), dtype="<i2")
+    assert np.array_equal(back, samples)
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_an_output_that_fails_does_not_silence_the_others() -> None:
+    class Broken:
+        def play(self, tone: Tone, samples: Samples) -> None:
+            raise OSError("no such card")
+
+        def close(self) -> None: ...
+
+    class Counting:
+        count = 0
+
+        def play(self, tone: Tone, samples: Samples) -> None:
+            self.count += 1
+
+        def close(self) -> None: ...
+
+    good = Counting()
+    sounder = Sounder([Broken(), good], ManualClock())
+    for _ in range(3):
+        sounder.step()
+    assert good.count == 3
+    assert len(sounder.problems) == 1
+    assert "no such card" in sounder.problems[0]
+
+
+def test_every_alert_ends() -> None:
+    for kind in ALERTS:
+        assert _length_s(kind) < 4.0
+
+
+def _length_s(kind: Alert) -> float:
+    cue = Cue()
+    cue.alert(kind, 0.0)
+    n = 0
+    while cue.tone(n * CHUNK_S).kind == kind:
+        n += 1
+    return n * CHUNK_S
