@@ -1,0 +1,387 @@
+#include "engine.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <avr/pgmspace.h>
+#include <util/atomic.h>
+
+#include "board.h"
+#include "measure.h"
+#include "state.h"
+
+#define LONGEST_WAIT 16384U /* in one go: comparisons of 16-bit times stay unambiguous, the stall check stays quick */
+#define HOP_TICKS    8192U  /* a longer wait is cut into these, so that what is left is never short */
+#define MIN_NOTICE   16     /* ticks: a compare value closer than this cannot be set safely any more */
+#define MIN_PULSE    120    /* ticks: the shortest pulse whose end can be prepared in time */
+#define FAR_TICKS    60000U
+#define START_EARLY  200    /* ticks before a period's start that its first edge is prepared */
+#define SINE_SLOTS  32
+
+/* 256 * 0.85 * sin(pi (k + 1/2) / 16): first quarter of the pulse widths */
+static const uint8_t sine_width[8] PROGMEM = { 21, 63, 103, 138, 168, 192, 208, 217 };
+#define CODED_CHIPS 10
+static const uint8_t coded_positive[CODED_CHIPS] PROGMEM = { 1, 1, 1, 1, 0, 0, 1, 0, 0, 0 };
+
+enum event { EVENT_START, EVENT_ON, EVENT_END, EVENT_BLANK_MIDDLE };
+
+static volatile uint32_t overflows;
+static volatile uint8_t age_ms;
+
+/* Set while off, constant while on. */
+static uint8_t waveform, segments, blank_periods;
+static uint32_t period, segment_ticks;
+static uint16_t pulse_width[SINE_SLOTS / 2], pulse_lead[SINE_SLOTS / 2]; /* sine: each slot's pulse and the gap before it */
+static volatile uint8_t electrode, wanted_electrode;
+
+/* The engine's place in the waveform; touched only with interrupts off. Positions are ticks since the period's start. */
+static bool running;
+static uint8_t segment;
+static uint32_t segment_start, here, target, pulse_end;
+static uint16_t last_match, step; /* timer value at `here`; ticks from there to the prepared interrupt */
+static uint8_t next_event;
+static bool hopping, negative, pin_high, joins_next;
+static uint32_t cycles, cycle_tick_low;
+static uint16_t cycle_tick_high;
+static bool in_blank, switched;
+static uint64_t switched_at;
+
+ISR(TIMER1_OVF_vect)
+{
+	overflows++;
+}
+
+uint64_t tick_now(void)
+{
+	uint16_t low;
+	uint32_t high;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		low = TCNT1;
+		high = overflows;
+		if ((TIFR1 & _BV(TOV1)) && low < 0x8000)
+			high++;
+	}
+	return (uint64_t)high << 16 | low;
+}
+
+void engine_init(void)
+{
+	engine_stop();
+	TCCR1B = _BV(CS11); /* normal mode, 16 MHz / 8 */
+	TIMSK1 = _BV(TOIE1);
+}
+
+void engine_configure(const struct configuration *c)
+{
+	waveform = c->waveform;
+	period = c->period_ticks;
+	segments = waveform == WAVEFORM_SQUARE ? 2 : waveform == WAVEFORM_SINE ? SINE_SLOTS : CODED_CHIPS;
+	segment_ticks = period / segments;
+	for (uint8_t k = 0; waveform == WAVEFORM_SINE && k < SINE_SLOTS / 2; k++) {
+		uint8_t quarter = k < SINE_SLOTS / 4 ? k : SINE_SLOTS / 2 - 1 - k;
+		uint16_t width = (uint16_t)((segment_ticks * pgm_read_byte(&sine_width[quarter])) >> 8);
+		pulse_width[k] = width < MIN_PULSE ? MIN_PULSE : width;
+		pulse_lead[k] = ((uint16_t)segment_ticks - pulse_width[k]) / 2;
+	}
+	blank_periods = period < BLANK_TICKS ? 2 : 1;
+	electrode = wanted_electrode = c->electrode;
+}
+
+void engine_stop(void)
+{
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		PORTD &= (uint8_t)~PORTD_OUTPUTS;
+		TIMSK1 = _BV(TOIE1);
+		TCCR1A = 0; /* the pins show PORTB again: low */
+		PORTB &= (uint8_t)~DRIVE_MASK;
+		/* The compare latches outlive a disconnection and would show at the next start: force them low, with
+		 * the pins as inputs meanwhile (pull-downs outside) and no match due. */
+		DDRB &= (uint8_t)~DRIVE_MASK;
+		OCR1A = 0;
+		OCR1B = 0;
+		TCCR1A = _BV(COM1A1) | _BV(COM1B1);
+		TCCR1C = _BV(FOC1A) | _BV(FOC1B);
+		TCCR1A = 0;
+		DDRB |= DRIVE_MASK;
+		PORTC &= (uint8_t)~OUT_ALIVE;
+		running = false;
+		pin_high = false;
+		electrode = wanted_electrode;
+	}
+}
+
+static void close_electrode(void)
+{
+	if (electrode == 0)
+		PORTD |= OUT_ELECTRODE_A;
+	else
+		PORTD |= OUT_ELECTRODE_B;
+}
+
+/* Prepares the interrupt at `target`. A pin that is low can at most be told to rise, one that is high is always told
+ * to fall, at the pulse's end and never later than 30 ms: should the code die, the hardware ends the pulse. What only
+ * marks time runs on the unit whose pin is disconnected. */
+static void arm(void)
+{
+	uint32_t left = target - here;
+	uint16_t gone = TCNT1 - last_match;
+	bool on_b = negative;
+
+	hopping = left > LONGEST_WAIT;
+	step = hopping ? HOP_TICKS : (uint16_t)left;
+	if (step < MIN_NOTICE || gone > step - MIN_NOTICE) {
+		trip(TRIP_ENGINE_STALLED);
+		return;
+	}
+	uint16_t when = last_match + step;
+	if (pin_high) {
+		uint32_t fall = pulse_end - here;
+		uint16_t fall_at = last_match + (fall > FAR_TICKS ? FAR_TICKS : (uint16_t)fall);
+		if (negative) {
+			TCCR1A = _BV(COM1B1);
+			OCR1B = fall_at;
+		} else {
+			TCCR1A = _BV(COM1A1);
+			OCR1A = fall_at;
+		}
+		if (hopping || joins_next) {
+			on_b = !negative;
+			if (on_b)
+				OCR1B = when;
+			else
+				OCR1A = when;
+		}
+	} else {
+		TCCR1A = 0;
+		if (on_b)
+			OCR1B = when;
+		else
+			OCR1A = when;
+		if (!hopping && next_event == EVENT_ON)
+			TCCR1A = negative ? _BV(COM1B1) | _BV(COM1B0) : _BV(COM1A1) | _BV(COM1A0);
+	}
+	TIFR1 = on_b ? _BV(OCF1B) : _BV(OCF1A);
+	TIMSK1 = _BV(TOIE1) | (on_b ? _BV(OCIE1B) : _BV(OCIE1A));
+}
+
+static bool segment_is_negative(uint8_t k)
+{
+	if (waveform == WAVEFORM_CODED)
+		return !pgm_read_byte(&coded_positive[k]);
+	return k >= segments / 2;
+}
+
+/* The pin is low: prepare the next rising edge. */
+static void arm_on(void)
+{
+	negative = segment_is_negative(segment);
+	if (waveform == WAVEFORM_SINE) {
+		uint8_t slot = segment & (SINE_SLOTS / 2 - 1);
+		target = segment_start + pulse_lead[slot];
+		pulse_end = target + pulse_width[slot];
+	} else {
+		target = segment_start + DEAD_TICKS / 2;
+	}
+	next_event = EVENT_ON;
+	arm();
+}
+
+/* The pin is high: prepare the end of the segment. Chips of one polarity follow each other without an edge. */
+static void arm_end(void)
+{
+	joins_next = waveform == WAVEFORM_CODED && segment + 1 < segments
+	             && segment_is_negative(segment + 1) == negative;
+	target = joins_next ? segment_start + segment_ticks : pulse_end;
+	next_event = EVENT_END;
+	arm();
+}
+
+static void arm_silence(uint32_t until, uint8_t event)
+{
+	negative = false;
+	target = until;
+	next_event = event;
+	arm();
+}
+
+/* How far the pulse that has just begun goes: to the last segment that joins. */
+static void find_pulse_end(void)
+{
+	uint8_t k = segment;
+	uint32_t end = segment_start + segment_ticks;
+
+	while (waveform == WAVEFORM_CODED && k + 1 < segments && segment_is_negative(k + 1) == negative) {
+		k++;
+		end += segment_ticks;
+	}
+	pulse_end = end - DEAD_TICKS / 2;
+}
+
+static void advance_cycle(void)
+{
+	cycles++;
+	cycle_tick_low += period;
+	if (cycle_tick_low < period)
+		cycle_tick_high++;
+}
+
+static void period_ended(void)
+{
+	segment = 0;
+	segment_start = 0;
+	here -= period; /* just before the boundary: differences stay right modulo 2^32 */
+	if (wanted_electrode != electrode) {
+		/* Break before make, in one silent stretch of whole periods. */
+		PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);
+		in_blank = true;
+		arm_silence(period * blank_periods / 2, EVENT_BLANK_MIDDLE);
+	} else {
+		arm_on();
+	}
+	advance_cycle();
+}
+
+static void segment_ended(void)
+{
+	bool half_ended = waveform != WAVEFORM_SINE || (segment & (SINE_SLOTS / 2 - 1)) == SINE_SLOTS / 2 - 1;
+	bool was_negative = negative;
+
+	segment++;
+	segment_start += segment_ticks;
+	if (joins_next) {
+		arm_end();
+	} else {
+		pin_high = false;
+		if (segment == segments)
+			period_ended();
+		else
+			arm_on();
+	}
+	if (half_ended)
+		measure_half_ended(was_negative, in_blank || (waveform != WAVEFORM_SINE && !pin_high));
+}
+
+static void blank_middle(void)
+{
+	electrode = wanted_electrode;
+	close_electrode();
+	arm_silence(period * blank_periods - START_EARLY, EVENT_START);
+	for (uint8_t k = 0; k < blank_periods; k++)
+		advance_cycle();
+	in_blank = false;
+	switched = true;
+	switched_at = (uint64_t)cycle_tick_high << 32 | cycle_tick_low;
+}
+
+static void engine_event(void)
+{
+	here += step;
+	age_ms = 0;
+	alive |= ALIVE_ENGINE;
+	if (hopping) {
+		arm();
+		return;
+	}
+	switch (next_event) {
+	case EVENT_START:
+		here = -(uint32_t)START_EARLY;
+		arm_on();
+		break;
+	case EVENT_ON:
+		pin_high = true;
+		if (waveform != WAVEFORM_SINE)
+			find_pulse_end();
+		arm_end();
+		measure_pulse_began(waveform == WAVEFORM_SINE);
+		break;
+	case EVENT_END:
+		segment_ended();
+		break;
+	case EVENT_BLANK_MIDDLE:
+		blank_middle();
+		break;
+	}
+}
+
+ISR(TIMER1_COMPA_vect)
+{
+	last_match = OCR1A;
+	engine_event();
+}
+
+ISR(TIMER1_COMPB_vect)
+{
+	last_match = OCR1B;
+	engine_event();
+}
+
+void engine_start(void)
+{
+	uint64_t first = tick_now() + SETTLE_TICKS;
+
+	cycles = 0;
+	cycle_tick_low = (uint32_t)first;
+	cycle_tick_high = (uint16_t)(first >> 32);
+	segment = 0;
+	segment_start = 0;
+	here = 0;
+	pin_high = false;
+	joins_next = false;
+	switched = false;
+	in_blank = false;
+	age_ms = 0;
+	running = true;
+	electrode = wanted_electrode;
+	close_electrode();
+	PORTD |= OUT_BRIDGE;
+	last_match = (uint16_t)first - (uint16_t)SETTLE_TICKS;
+	arm_silence(SETTLE_TICKS - START_EARLY, EVENT_START);
+}
+
+uint64_t engine_select(uint8_t which)
+{
+	uint64_t from = 0;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		wanted_electrode = which;
+		if (!running) {
+			electrode = which;
+		} else {
+			from = (uint64_t)cycle_tick_high << 32 | cycle_tick_low;
+			if (in_blank)
+				from += (uint32_t)blank_periods * period;
+			else if (which != electrode)
+				from += (uint32_t)(blank_periods + 1) * period;
+		}
+	}
+	return from;
+}
+
+uint8_t engine_electrode(void)
+{
+	return electrode;
+}
+
+bool engine_switched(uint64_t *tick)
+{
+	bool did;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		did = switched;
+		switched = false;
+		*tick = switched_at;
+	}
+	return did;
+}
+
+void engine_position(uint32_t *count, uint64_t *tick)
+{
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		*count = cycles;
+		*tick = (uint64_t)cycle_tick_high << 32 | cycle_tick_low;
+	}
+}
+
+uint8_t engine_age(void)
+{
+	if (age_ms < 255)
+		age_ms++;
+	return age_ms;
+}

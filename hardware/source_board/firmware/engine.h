@@ -1,0 +1,49 @@
+/* The waveform engine: Timer 1 free-running at 2 MHz; every edge of the bridge is made by a compare unit in
+ * hardware at an exact tick, the interrupt after it only prepares the next one.
+ *
+ * A period is cut into equal segments: 2 halves (square), 10 chips (coded), 32 slots of pulse-width modulation
+ * (sine: 16 pulses per half, widths 0.85 sin, smoothed by the output filter and the receiver's averaging).
+ * Positive and negative pulses have the same widths by construction, so the net charge of a whole period is zero
+ * to the tick for any period length; what does not divide evenly becomes dead time at the period's end.
+ */
+#ifndef ENGINE_H
+#define ENGINE_H
+
+#include <stdbool.h>
+#include <stdint.h>
+
+#define TICK_HZ       (F_CPU / 8)
+#define DEAD_TICKS    80UL     /* 40 us between opposite polarities, centred on the ideal edge */
+#define SETTLE_TICKS  20000UL  /* 10 ms from bridge supply and relay on to the first period */
+#define MIN_PERIOD    20000UL  /* 10 ms */
+#define MAX_PERIOD    400000UL /* 200 ms */
+#define BLANK_TICKS   24000UL  /* an electrode relay gets at least half of this to open, and to close */
+#define SINE_DEPTH    85       /* percent: longest pulse of `sine` */
+
+enum waveform { WAVEFORM_SQUARE, WAVEFORM_SINE, WAVEFORM_CODED };
+
+struct configuration { /* as in the CONFIGURE body */
+	uint8_t waveform;
+	uint8_t electrode;
+	uint32_t period_ticks;
+	uint32_t current_limit_uA;
+} __attribute__((packed));
+
+void engine_init(void);
+void engine_configure(const struct configuration *c);
+
+/* Outputs off at once, compare latches cleared. From any context. */
+void engine_stop(void);
+/* Interrupts must be off. */
+void engine_start(void);
+
+/* Choose the electrode; returns the tick from which it holds, 0 when not energised. */
+uint64_t engine_select(uint8_t electrode);
+uint8_t engine_electrode(void);
+bool engine_switched(uint64_t *tick); /* true once after each switch while energised */
+void engine_position(uint32_t *cycles, uint64_t *cycle_tick);
+
+uint8_t engine_age(void); /* calls since the last event; called once a millisecond */
+uint64_t tick_now(void);
+
+#endif

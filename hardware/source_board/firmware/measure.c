@@ -1,0 +1,427 @@
+#include "measure.h"
+
+#include <avr/interrupt.h>
+#include <avr/io.h>
+#include <stdlib.h>
+#include <util/atomic.h>
+
+#include "board.h"
+#include "engine.h"
+#include "limits.h"
+#include "state.h"
+
+/* 10-bit counts around mid-supply: 25 mA and 16 V at half scale (board.h). */
+#define MID                512
+#define CURRENT_COUNTS(uA) ((uint16_t)((uint32_t)(uA) * 512UL / 25000UL))
+#define VOLTAGE_COUNTS(mV) ((uint16_t)((uint32_t)(mV) * 512UL / 16000UL))
+#define SETTLE_SAMPLES     2  /* conversions to skip after an edge: the sense filters need 0.1 ms */
+#define SLOW_EVERY         16
+#define SLOW_READINGS      4  /* in a row that must be out of range */
+/* The chip's 1.1 V (1.0 to 1.2) against 5 V +- 5 %. A dead or stuck converter, or a wrong supply, reads elsewhere. */
+#define BANDGAP_MIN        194
+#define BANDGAP_MAX        259
+
+static const uint8_t slow_channel[] = { ADC_BATTERY, ADC_TEMPERATURE, ADC_BANDGAP };
+
+static volatile uint8_t age_ms;
+static volatile uint16_t limit_counts = CURRENT_COUNTS(DEFAULT_LIMIT_UA);
+static volatile uint16_t peak_counts;
+
+/* Interrupt's own. */
+static uint8_t channel, sequence, slow_index, settle, leak_score;
+static bool second_of_pair, in_pulse, current_was_over, voltage_was_over;
+static int32_t current_sum, voltage_sum;
+static uint16_t current_count, voltage_count;
+
+struct half {
+	int32_t current_sum, voltage_sum;
+	uint16_t current_count, voltage_count;
+	bool negative, full;
+};
+/* Two, so that one may be filled while the other is judged. */
+static struct half halves[2];
+static uint8_t half_in, half_out;
+
+static volatile uint16_t slow_value[3];
+static volatile uint8_t slow_ready; /* bit per slow channel */
+static int32_t idle_sum;
+static uint32_t idle_square_sum;
+static uint16_t idle_count;
+
+/* Main loop's own. */
+static struct measured now;
+static int32_t positive_uA_sum, negative_uA_sum, positive_mV_sum, negative_mV_sum;
+static uint8_t positive_count, negative_count;
+static int32_t last_positive_uA, last_negative_uA;
+static bool have_positive, have_negative;
+static uint8_t asymmetric_halves, disagree_score;
+static uint8_t slow_bad[3];
+
+void measure_init(void)
+{
+	channel = ADC_CURRENT;
+	ADMUX = _BV(REFS0) | channel;
+	ADCSRA = _BV(ADEN) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0); /* 125 kHz: 104 us each */
+	ADCSRA |= _BV(ADSC);
+}
+
+void measure_set_limit(uint32_t current_uA)
+{
+	uint16_t counts = CURRENT_COUNTS(current_uA);
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) limit_counts = counts;
+}
+
+static void clear_half(void)
+{
+	current_sum = 0;
+	voltage_sum = 0;
+	current_count = 0;
+	voltage_count = 0;
+}
+
+void measure_start(void)
+{
+	clear_half();
+	in_pulse = false;
+	current_was_over = false;
+	voltage_was_over = false;
+	peak_counts = 0;
+	halves[0].full = false;
+	halves[1].full = false;
+	half_in = 0;
+	half_out = 0;
+	have_positive = false;
+	have_negative = false;
+	asymmetric_halves = 0;
+	disagree_score = 0;
+	now.current_positive_uA = 0;
+	now.current_negative_uA = 0;
+	now.voltage_positive_mV = 0;
+	now.voltage_negative_mV = 0;
+}
+
+void measure_forget_faults(void)
+{
+	leak_score = 0;
+	for (uint8_t k = 0; k < sizeof slow_bad; k++)
+		slow_bad[k] = 0;
+}
+
+void measure_pulse_began(bool modulated)
+{
+	if (!modulated)
+		settle = SETTLE_SAMPLES;
+	in_pulse = true;
+}
+
+void measure_half_ended(bool negative, bool pause)
+{
+	struct half *h = &halves[half_in];
+
+	h->current_sum = current_sum;
+	h->voltage_sum = voltage_sum;
+	h->current_count = current_count;
+	h->voltage_count = voltage_count;
+	h->negative = negative;
+	h->full = true;
+	half_in ^= 1;
+	clear_half();
+	/* A conversion still running sampled the half that ended: none counts until the next pulse. */
+	if (pause)
+		in_pulse = false;
+}
+
+uint8_t measure_age(void)
+{
+	if (age_ms < 255)
+		age_ms++;
+	return age_ms;
+}
+
+static void take_current(int16_t counts)
+{
+	uint16_t size = (uint16_t)abs(counts);
+
+	if (state == STATE_ENERGISED) {
+		if (size > peak_counts)
+			peak_counts = size;
+		/* Two samples in a row, 0.2 ms: a real overload stays, an edge's spike does not. */
+		if (size > limit_counts) {
+			if (current_was_over)
+				trip(TRIP_OVER_CURRENT);
+			current_was_over = true;
+		} else {
+			current_was_over = false;
+		}
+		if (in_pulse && !settle) {
+			current_sum += counts;
+			current_count++;
+		}
+	} else if (size > CURRENT_COUNTS(LEAK_UA)) {
+		if (++leak_score >= LEAK_SAMPLES) {
+			leak_score = 0;
+			trip(TRIP_DISAGREEMENT);
+		}
+	} else if (leak_score) {
+		leak_score--;
+	}
+}
+
+static void take_voltage(int16_t counts)
+{
+	uint16_t size = (uint16_t)abs(counts);
+
+	if (state == STATE_ENERGISED || state == STATE_ARMED) {
+		if (size > VOLTAGE_COUNTS(MAX_VOLTAGE_MV)) {
+			if (voltage_was_over)
+				trip(TRIP_OVER_VOLTAGE);
+			voltage_was_over = true;
+		} else {
+			voltage_was_over = false;
+		}
+	}
+	if (state == STATE_ENERGISED) {
+		if (in_pulse && !settle) {
+			voltage_sum += counts;
+			voltage_count++;
+		}
+	} else if (idle_count < 1000) {
+		idle_sum += counts;
+		idle_square_sum += (uint32_t)((int32_t)counts * counts);
+		idle_count++;
+	}
+}
+
+ISR(ADC_vect)
+{
+	uint16_t value = ADC;
+	uint8_t done = channel;
+	bool first_of_pair = false;
+
+	/* Start the next conversion first: the judging below happens while it runs. */
+	if (done >= ADC_BATTERY && done != ADC_VOLTAGE_B && !second_of_pair) {
+		/* A slow channel is read twice: the first after a switch of source may not have settled. */
+		second_of_pair = first_of_pair = true;
+	} else {
+		second_of_pair = false;
+		sequence++;
+		if (sequence % SLOW_EVERY == SLOW_EVERY - 1)
+			channel = slow_channel[slow_index];
+		else if (sequence & 1)
+			channel = engine_electrode() ? ADC_VOLTAGE_B : ADC_VOLTAGE_A;
+		else
+			channel = ADC_CURRENT;
+		ADMUX = _BV(REFS0) | channel;
+	}
+	ADCSRA |= _BV(ADSC);
+	age_ms = 0;
+	alive |= ALIVE_CONVERTER;
+
+	if (done == ADC_CURRENT) {
+		take_current((int16_t)value - MID);
+	} else if (done == ADC_VOLTAGE_A || done == ADC_VOLTAGE_B) {
+		take_voltage((int16_t)value - MID);
+	} else if (!first_of_pair) {
+		slow_value[slow_index] = value;
+		slow_ready |= (uint8_t)(1 << slow_index);
+		slow_index = slow_index == 2 ? 0 : slow_index + 1;
+	}
+	if (settle)
+		settle--;
+}
+
+/* counts summed over n samples -> units, where half scale (512 counts) is `full` */
+static int32_t scale(int32_t sum, uint16_t n, int32_t full)
+{
+	return sum * 64 / (int32_t)n * (full / 8) / (64 * 64);
+}
+
+static void judge_half(int32_t uA, int32_t mV, bool negative, bool sine)
+{
+	int32_t full_mV = sine ? BRIDGE_MV * (int32_t)SINE_DEPTH / 100 : BRIDGE_MV;
+	int32_t drive_uA = negative ? -uA : uA;
+	int32_t drive_mV = negative ? -mV : mV;
+	int32_t explained_mV = labs(mV) + labs(uA) * (SERIES_OHM / 100) / 10;
+
+	now.open_circuit = labs(uA) < 80 && drive_mV > full_mV * 3 / 4;
+	now.limiting = explained_mV < full_mV * 3 / 4;
+
+	/* Wrong sign, nothing there although driven, or more than the supply can explain. */
+	bool wrong = drive_uA < -500 || drive_mV < -500 || (labs(uA) < 300 && labs(mV) < 500)
+	             || explained_mV > full_mV * 5 / 4;
+	if (wrong) {
+		disagree_score += 2;
+		if (disagree_score >= 4)
+			trip(TRIP_DISAGREEMENT);
+	} else if (disagree_score) {
+		disagree_score--;
+	}
+
+	if (negative) {
+		last_negative_uA = uA;
+		have_negative = true;
+	} else {
+		last_positive_uA = uA;
+		have_positive = true;
+	}
+	if (have_positive && have_negative) {
+		int32_t difference = labs(last_positive_uA + last_negative_uA);
+		int32_t sum = labs(last_positive_uA) + labs(last_negative_uA);
+		/* 0.5 mA is what a volt of electrode offset across the series resistors amounts to. */
+		if (difference > 500 + sum / 8) {
+			if (++asymmetric_halves >= FAULT_HALVES)
+				trip(TRIP_ASYMMETRY);
+		} else {
+			asymmetric_halves = 0;
+		}
+	}
+}
+
+static void poll_halves(bool sine)
+{
+	struct half h;
+
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		h = halves[half_out];
+		if (h.full) {
+			halves[half_out].full = false;
+			half_out ^= 1;
+		}
+	}
+	if (!h.full || !h.current_count || !h.voltage_count)
+		return;
+	int32_t uA = scale(h.current_sum, h.current_count, 25000);
+	int32_t mV = scale(h.voltage_sum, h.voltage_count, 16000);
+	if (sine) { /* mean of a half cycle to amplitude: pi / 2 */
+		uA = uA * 201 / 128;
+		mV = mV * 201 / 128;
+	}
+	if (h.negative && negative_count < 255) {
+		negative_uA_sum += uA;
+		negative_mV_sum += mV;
+		negative_count++;
+	} else if (!h.negative && positive_count < 255) {
+		positive_uA_sum += uA;
+		positive_mV_sum += mV;
+		positive_count++;
+	}
+	if (state == STATE_ENERGISED)
+		judge_half(uA, mV, h.negative, sine);
+}
+
+static void judge_slow(uint8_t index, bool bad, uint8_t cause)
+{
+	if (!bad) {
+		slow_bad[index] = 0;
+		return;
+	}
+	if (slow_bad[index] < SLOW_READINGS)
+		slow_bad[index]++;
+	if (slow_bad[index] == SLOW_READINGS && (state == STATE_ARMED || state == STATE_ENERGISED))
+		trip(cause);
+}
+
+static void poll_slow(void)
+{
+	uint8_t ready;
+	uint16_t value[3];
+
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		ready = slow_ready;
+		slow_ready = 0;
+		for (uint8_t k = 0; k < 3; k++)
+			value[k] = slow_value[k];
+	}
+	if (ready & 1) {
+		now.battery_mV = (uint16_t)((uint32_t)value[0] * 20000UL / 1024UL);
+		judge_slow(0, now.battery_mV < BATTERY_MIN_MV, TRIP_BATTERY_LOW);
+	}
+	if (ready & 2) {
+		int16_t mV = (int16_t)((uint32_t)value[1] * 5000UL / 1024UL);
+		now.temperature_cC = (mV - 500) > 320 ? 32000 : (mV - 500) * 10;
+		judge_slow(1, now.temperature_cC > HOT_CC || now.temperature_cC < COLD_CC, TRIP_TOO_HOT);
+	}
+	if (ready & 4)
+		judge_slow(2, value[2] < BANDGAP_MIN || value[2] > BANDGAP_MAX, TRIP_SELF_TEST);
+}
+
+void measure_poll(bool sine)
+{
+	poll_halves(sine);
+	poll_slow();
+}
+
+static uint16_t square_root(uint32_t x)
+{
+	uint32_t root = 0, bit = 1UL << 30;
+
+	while (bit > x)
+		bit >>= 2;
+	while (bit) {
+		if (x >= root + bit) {
+			x -= root + bit;
+			root = (root >> 1) + bit;
+		} else {
+			root >>= 1;
+		}
+		bit >>= 2;
+	}
+	return (uint16_t)root;
+}
+
+static void publish_idle(void)
+{
+	int32_t sum;
+	uint32_t squares;
+	uint16_t n;
+
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		sum = idle_sum;
+		squares = idle_square_sum;
+		n = idle_count;
+		idle_sum = 0;
+		idle_square_sum = 0;
+		idle_count = 0;
+	}
+	if (n < 100) /* energised, or only just off: keep the last values */
+		return;
+	now.idle_dc_mV = (int16_t)scale(sum, n, 16000);
+	/* Variance in counts, times 256 so that the root keeps a sixteenth of a count. */
+	int32_t mean16 = sum * 16 / (int32_t)n;
+	uint32_t mean_square256 = squares / n * 256 + squares % n * 256 / n;
+	uint32_t square_of_mean = (uint32_t)(mean16 * mean16);
+	uint32_t variance = mean_square256 > square_of_mean ? mean_square256 - square_of_mean : 0;
+	now.idle_ac_mV = (uint16_t)((uint32_t)square_root(variance) * 16000UL / (512UL * 16UL));
+}
+
+void measure_publish(void)
+{
+	if (state != STATE_ENERGISED) {
+		now.current_positive_uA = 0;
+		now.current_negative_uA = 0;
+		now.voltage_positive_mV = 0;
+		now.voltage_negative_mV = 0;
+		now.open_circuit = false;
+		now.limiting = false;
+	} else {
+		if (positive_count) {
+			now.current_positive_uA = positive_uA_sum / positive_count;
+			now.voltage_positive_mV = (int16_t)(positive_mV_sum / positive_count);
+		}
+		if (negative_count) {
+			now.current_negative_uA = negative_uA_sum / negative_count;
+			now.voltage_negative_mV = (int16_t)(negative_mV_sum / negative_count);
+		}
+	}
+	positive_uA_sum = negative_uA_sum = positive_mV_sum = negative_mV_sum = 0;
+	positive_count = negative_count = 0;
+	publish_idle();
+}
+
+const struct measured *measured(void)
+{
+	uint16_t peak;
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) peak = peak_counts;
+	now.current_peak_uA = (uint32_t)peak * 25000UL / 512UL;
+	return &now;
+}

@@ -1,0 +1,569 @@
+#include "virtual_mcu.h"
+
+#include <math.h>
+#include <stdarg.h>
+#include <stdlib.h>
+#include <string.h>
+
+#include <simavr/avr_adc.h>
+#include <simavr/avr_ioport.h>
+#include <simavr/avr_timer.h>
+#include <simavr/avr_uart.h>
+#include <simavr/sim_avr.h>
+#include <simavr/sim_hex.h>
+
+#define HZ        16000000UL
+#define RING      65536u
+#define MCUSR_AT  0x54
+#define TCCR1A_AT 0x80
+#define JUMP_SELF 0xCFFF /* rjmp .-2 */
+
+static const struct {
+	char port;
+	uint8_t pin_at;
+} ports[] = { { 'B', 0x23 }, { 'C', 0x26 }, { 'D', 0x29 } };
+enum { B, C, D, PORTS };
+
+typedef struct {
+	vm_t *vm;
+	uint8_t port, pin;
+} pin_ref_t;
+
+struct vm {
+	avr_t *avr;
+	vm_world_t world;
+	vm_edge_t *edges;
+	size_t edge_count, edge_room;
+	int recording;
+	uint8_t to_chip[RING], from_chip[RING];
+	uint32_t to_head, to_tail, from_head, from_tail;
+	uint32_t cycles_per_byte;
+	int feeding; /* a byte is on the line */
+	int hold;    /* the chip's receiver is full */
+	avr_irq_t *uart_in, *analog, *compare_out, *compare_pin[2];
+	avr_timer_t *timer;
+	pin_ref_t compare_ref[2];
+	uint64_t edge_cycle; /* when the edge being reported really happened; 0 = now */
+	pin_ref_t pins[PORTS][8];
+	uint8_t level[PORTS];       /* outputs, as seen outside */
+	uint8_t input[PORTS], input_mask[PORTS];
+	double current_A, voltage_V[2]; /* at the electrodes, now */
+	double sensed_A, sensed_V[2];   /* behind the sense filters */
+	uint64_t analog_cycle;
+	double charge_C;
+	uint32_t resets, hang_at;
+	uint16_t hang_word;
+	int hung, pending_cause;
+	void (*core_reset)(avr_t *);
+};
+
+static void say_nothing(avr_t *avr, const int level, const char *format, va_list ap)
+{
+	(void)avr;
+	(void)level;
+	(void)format;
+	(void)ap;
+}
+
+static void no_sleep(avr_t *avr, avr_cycle_count_t cycles)
+{
+	(void)avr;
+	(void)cycles;
+}
+
+/* ---- the world: bridge, relays, load, sense filters -------------------------------------------------------- */
+
+static int is_high(const vm_t *vm, int port, int pin)
+{
+	return vm->level[port] >> pin & 1;
+}
+
+static double stray_V(const vm_t *vm)
+{
+	const vm_world_t *w = &vm->world;
+	double t = (double)vm->avr->cycle / HZ;
+	return w->stray_dc_V + w->stray_ac_V * sin(2 * M_PI * w->stray_Hz * t);
+}
+
+/* Brings charge and filters up to now; call before anything changes and before reading. */
+static void analog_advance(vm_t *vm)
+{
+	double dt = (double)(vm->avr->cycle - vm->analog_cycle) / HZ;
+	if (dt <= 0)
+		return;
+	double keep = vm->world.sense_tau_s > 0 ? exp(-dt / vm->world.sense_tau_s) : 0;
+	vm->charge_C += vm->current_A * dt;
+	vm->sensed_A = vm->current_A + (vm->sensed_A - vm->current_A) * keep;
+	for (int k = 0; k < 2; k++)
+		vm->sensed_V[k] = vm->voltage_V[k] + (vm->sensed_V[k] - vm->voltage_V[k]) * keep;
+	vm->analog_cycle = vm->avr->cycle;
+}
+
+/* What flows for the pins as they are. Stop chain and enable carry the bridge supply in hardware too. */
+static void analog_update(vm_t *vm)
+{
+	const vm_world_t *w = &vm->world;
+	int polarity = w->stuck_drive ? w->stuck_drive : is_high(vm, B, 1) - is_high(vm, B, 2);
+	int chain = (vm->input[D] >> 2 & 1) && (vm->input[D] >> 3 & 1);
+	int powered = chain && (is_high(vm, D, 4) || w->stuck_drive);
+
+	vm->current_A = 0;
+	for (int k = 0; k < 2; k++) {
+		vm->voltage_V[k] = 0;
+		if (!powered || !polarity || !(is_high(vm, D, 5 + k) || w->stuck_drive))
+			continue;
+		double drive_V = w->bridge_V * (polarity > 0 ? w->positive_gain : -w->negative_gain);
+		if (isinf(w->load_ohm[k])) {
+			vm->voltage_V[k] = drive_V;
+			continue;
+		}
+		double amperes = drive_V / (w->series_ohm + w->load_ohm[k]);
+		if (fabs(amperes) > w->limit_A)
+			amperes = copysign(w->limit_A, amperes);
+		vm->voltage_V[k] = amperes * w->load_ohm[k];
+		vm->current_A += amperes;
+	}
+	vm->current_A += w->extra_current_A;
+}
+
+vm_world_t *vm_world(vm_t *vm)
+{
+	analog_advance(vm);
+	return &vm->world;
+}
+
+void vm_world_changed(vm_t *vm)
+{
+	vm->avr->vcc = vm->avr->avcc = vm->avr->aref = (uint32_t)lround(vm->world.supply_V * 1000);
+	analog_update(vm);
+}
+
+/* A conversion starts: put its channel's voltage on the chip's input. Channels and scales as in firmware/board.h. */
+static void on_conversion(avr_irq_t *irq, uint32_t value, void *param)
+{
+	vm_t *vm = param;
+	union {
+		avr_adc_mux_t mux;
+		uint32_t v;
+	} which = { .v = value };
+	const vm_world_t *w = &vm->world;
+	double mV = 0;
+	(void)irq;
+	if (which.mux.kind != ADC_MUX_SINGLE || which.mux.src > 7)
+		return;
+	analog_advance(vm);
+	switch (which.mux.src) {
+	case 0: mV = 2500 + vm->sensed_A * 1e3 * 100; break;
+	case 1: mV = 2500 + (vm->sensed_V[0] + stray_V(vm)) * 156.25; break;
+	case 2: mV = w->battery_V * 1e3 / 4; break;
+	case 3: mV = 500 + 10 * w->temperature_C; break;
+	case 4: mV = 2500 + (vm->sensed_V[1] + stray_V(vm)) * 156.25; break;
+	default: break;
+	}
+	if (w->stuck_mV[which.mux.src] >= 0)
+		mV = w->stuck_mV[which.mux.src];
+	/* The simulator makes floor(mV * 1023 / reference) of it; the data sheet's makes the nearest of 1024 steps
+	 * (first transition at half a step). */
+	double reference = w->supply_V * 1e3;
+	double count = floor(mV * 1024 / reference + 0.5);
+	count = count < 0 ? 0 : count > 1023 ? 1023 : count;
+	avr_raise_irq(vm->analog + which.mux.src, (uint32_t)ceil(count * reference / 1023));
+}
+
+/* ---- pins -------------------------------------------------------------------------------------------------- */
+
+static void log_level(vm_t *vm, int port, int pin, int value)
+{
+	if (is_high(vm, port, pin) == value)
+		return;
+	analog_advance(vm);
+	vm->level[port] = (uint8_t)((vm->level[port] & ~(1 << pin)) | value << pin);
+	analog_update(vm);
+	if (!vm->recording)
+		return;
+	if (vm->edge_count == vm->edge_room) {
+		size_t room = vm->edge_room ? vm->edge_room * 2 : 4096;
+		vm_edge_t *more = realloc(vm->edges, room * sizeof *more);
+		if (!more)
+			return;
+		vm->edges = more;
+		vm->edge_room = room;
+	}
+	vm->edges[vm->edge_count++] =
+		(vm_edge_t){ vm->edge_cycle ? vm->edge_cycle : vm->avr->cycle, ports[port].port, (uint8_t)pin, (uint8_t)value, { 0 } };
+}
+
+static void on_pin(avr_irq_t *irq, uint32_t value, void *param)
+{
+	pin_ref_t *ref = param;
+	vm_t *vm = ref->vm;
+	int driven = vm->avr->data[ports[ref->port].pin_at + 1] >> ref->pin & 1;
+	(void)irq;
+	if (driven)
+		log_level(vm, ref->port, ref->pin, value & 1);
+}
+
+/* A compare unit of Timer 1 acts on its pin. The simulator (1.6) also reports the opposite level whenever a compare
+ * value is written or the timer overflows, as if every mode were pulse-width modulation: what contradicts the unit's
+ * own setting is dropped. It reports at the end of the running instruction; the edge is put where the match was. */
+static void on_compare(avr_irq_t *irq, uint32_t value, void *param)
+{
+	pin_ref_t *ref = param;
+	vm_t *vm = ref->vm;
+	int unit = ref->pin - 1;
+	int mode = vm->avr->data[TCCR1A_AT] >> (unit ? 4 : 6) & 3;
+	(void)irq;
+	if (mode < 2 || (value & 1) != (uint32_t)(mode == 3))
+		return;
+	uint64_t match = vm->timer->tov_base + vm->timer->comp[unit].comp_cycles;
+	if (match <= vm->avr->cycle && vm->avr->cycle - match < 8)
+		vm->edge_cycle = match;
+	avr_raise_irq(vm->compare_pin[unit], value & 1);
+	vm->edge_cycle = 0;
+}
+
+/* The simulator connects the units to their pins at every reset: take that apart, on_compare does it. */
+static void part_compare_units(vm_t *vm)
+{
+	for (int unit = 0; unit < 2; unit++)
+		avr_unconnect_irq(vm->compare_out + unit, vm->compare_pin[unit]);
+}
+
+/* Pins that become inputs fall by their pull-downs; the simulator says nothing about those. */
+static void on_direction(avr_irq_t *irq, uint32_t value, void *param)
+{
+	pin_ref_t *ref = param;
+	(void)irq;
+	for (int k = 0; k < 8; k++)
+		if (!(value >> k & 1))
+			log_level(ref->vm, ref->port, k, 0);
+}
+
+static void apply_inputs(vm_t *vm)
+{
+	for (int p = 0; p < PORTS; p++)
+		for (int k = 0; k < 8; k++)
+			if (vm->input_mask[p] >> k & 1) {
+				int level = vm->input[p] >> k & 1;
+				uint8_t *pin = &vm->avr->data[ports[p].pin_at];
+				*pin = (uint8_t)((*pin & ~(1 << k)) | level << k);
+				avr_raise_irq(avr_io_getirq(vm->avr, AVR_IOCTL_IOPORT_GETIRQ(ports[p].port), (unsigned)k),
+				              (uint32_t)level);
+			}
+}
+
+void vm_input(vm_t *vm, char port, int pin, int level)
+{
+	for (int p = 0; p < PORTS; p++)
+		if (ports[p].port == port) {
+			analog_advance(vm);
+			vm->input_mask[p] |= (uint8_t)(1 << pin);
+			vm->input[p] = (uint8_t)((vm->input[p] & ~(1 << pin)) | (level ? 1 : 0) << pin);
+			apply_inputs(vm);
+			analog_update(vm);
+		}
+}
+
+int vm_output(const vm_t *vm, char port, int pin)
+{
+	for (int p = 0; p < PORTS; p++)
+		if (ports[p].port == port)
+			return is_high(vm, p, pin);
+	return 0;
+}
+
+/* ---- life and death ---------------------------------------------------------------------------------------- */
+
+static void on_reset(avr_t *avr)
+{
+	vm_t *vm = avr->custom.data;
+	vm->resets++;
+	if (vm->hung) {
+		avr->flash[vm->hang_at] = (uint8_t)vm->hang_word;
+		avr->flash[vm->hang_at + 1] = (uint8_t)(vm->hang_word >> 8);
+		vm->hung = 0;
+	}
+	for (int p = 0; p < PORTS; p++)
+		for (int k = 0; k < 8; k++)
+			log_level(vm, p, k, 0);
+	if (vm->core_reset)
+		vm->core_reset(avr);
+}
+
+static void start_feeding(vm_t *vm);
+
+/* After a reset: the simulator has dropped its timers, the world outside has not changed. */
+static void vm_settle(vm_t *vm)
+{
+	vm->hold = 0;
+	vm->feeding = 0;
+	part_compare_units(vm);
+	apply_inputs(vm);
+	start_feeding(vm);
+}
+
+void vm_reset(vm_t *vm, uint8_t cause)
+{
+	avr_reset(vm->avr);
+	vm->avr->data[MCUSR_AT] = cause;
+	vm_settle(vm);
+}
+
+uint32_t vm_resets(const vm_t *vm)
+{
+	return vm->resets;
+}
+
+static void on_transmit(avr_irq_t *irq, uint32_t value, void *param)
+{
+	vm_t *vm = param;
+	(void)irq;
+	if ((vm->from_head + 1) % RING == vm->from_tail)
+		return; /* nobody reads: the line does not wait */
+	vm->from_chip[vm->from_head] = (uint8_t)value;
+	vm->from_head = (vm->from_head + 1) % RING;
+}
+
+static void on_xon(avr_irq_t *irq, uint32_t value, void *param)
+{
+	(void)irq;
+	(void)value;
+	((vm_t *)param)->hold = 0;
+}
+
+static void on_xoff(avr_irq_t *irq, uint32_t value, void *param)
+{
+	(void)irq;
+	(void)value;
+	((vm_t *)param)->hold = 1;
+}
+
+vm_t *vm_new(const char *hex_path, uint32_t baud)
+{
+	uint32_t size = 0, start = 0;
+	uint8_t *program;
+
+	avr_global_logger_set(say_nothing);
+	program = read_ihex_file(hex_path, &size, &start);
+	if (!program)
+		return NULL;
+	vm_t *vm = calloc(1, sizeof *vm);
+	avr_t *avr = avr_make_mcu_by_name("atmega328p");
+	if (!vm || !avr) {
+		free(vm);
+		free(program);
+		return NULL;
+	}
+	vm->avr = avr;
+	avr_init(avr);
+	avr->frequency = HZ;
+	avr->vcc = avr->avcc = avr->aref = 5000;
+	avr->sleep = no_sleep;
+	avr->log = LOG_NONE;
+	avr_loadcode(avr, program, size, start);
+	avr->codeend = size;
+	free(program);
+
+	vm->world = (vm_world_t){
+		.bridge_V = 10, .series_ohm = 1000, .limit_A = 0.018, .load_ohm = { 1000, 1000 },
+		.positive_gain = 1, .negative_gain = 1, .stray_Hz = 60, .sense_tau_s = 20e-6,
+		.battery_V = 12.6, .temperature_C = 30, .supply_V = 5,
+		.stuck_mV = { -1, -1, -1, -1, -1, -1, -1, -1 },
+	};
+	vm->recording = 1;
+	vm->cycles_per_byte = HZ / baud * 10;
+	for (uint8_t p = 0; p < PORTS; p++)
+		for (uint8_t k = 0; k < 8; k++) {
+			vm->pins[p][k] = (pin_ref_t){ vm, p, k };
+			avr_irq_register_notify(avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(ports[p].port), k), on_pin,
+			                        &vm->pins[p][k]);
+			if (k == 0)
+				avr_irq_register_notify(
+					avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ(ports[p].port), IOPORT_IRQ_DIRECTION_ALL),
+					on_direction, &vm->pins[p][0]);
+		}
+	vm->compare_out = avr_io_getirq(avr, AVR_IOCTL_TIMER_GETIRQ('1'), TIMER_IRQ_OUT_COMP);
+	for (avr_io_t *io = avr->io_port; io; io = io->next)
+		if (io->irq && vm->compare_out == io->irq + TIMER_IRQ_OUT_COMP)
+			vm->timer = (avr_timer_t *)io;
+	for (uint8_t unit = 0; unit < 2; unit++) {
+		vm->compare_ref[unit] = (pin_ref_t){ vm, B, (uint8_t)(unit + 1) };
+		vm->compare_pin[unit] = avr_io_getirq(avr, AVR_IOCTL_IOPORT_GETIRQ('B'), unit + 1u);
+		vm->compare_out[unit].flags &= (uint8_t)~IRQ_FLAG_FILTERED;
+		avr_irq_register_notify(vm->compare_out + unit, on_compare, &vm->compare_ref[unit]);
+	}
+	part_compare_units(vm);
+	avr->custom.data = vm;
+	vm->core_reset = avr->reset;
+	avr->reset = on_reset;
+	uint32_t flags = 0;
+	avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
+	avr_irq_t *uart = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), 0);
+	vm->uart_in = uart + UART_IRQ_INPUT;
+	avr_irq_register_notify(uart + UART_IRQ_OUTPUT, on_transmit, vm);
+	avr_irq_register_notify(uart + UART_IRQ_OUT_XON, on_xon, vm);
+	avr_irq_register_notify(uart + UART_IRQ_OUT_XOFF, on_xoff, vm);
+	vm->analog = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, 0);
+	avr_irq_register_notify(vm->analog + ADC_IRQ_OUT_TRIGGER, on_conversion, vm);
+	avr->data[MCUSR_AT] = 1;
+	return vm;
+}
+
+void vm_free(vm_t *vm)
+{
+	avr_terminate(vm->avr);
+	free(vm->avr);
+	free(vm->edges);
+	free(vm);
+}
+
+uint64_t vm_cycle(const vm_t *vm)
+{
+	return vm->avr->cycle;
+}
+
+/* Bytes to the chip, one per ten bit times. */
+static avr_cycle_count_t feed(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+	vm_t *vm = param;
+	(void)avr;
+	if (vm->to_head == vm->to_tail) {
+		vm->feeding = 0;
+		return 0;
+	}
+	if (!vm->hold) {
+		uint8_t byte = vm->to_chip[vm->to_tail];
+		vm->to_tail = (vm->to_tail + 1) % RING;
+		avr_raise_irq(vm->uart_in, byte);
+	}
+	return when + vm->cycles_per_byte;
+}
+
+static void start_feeding(vm_t *vm)
+{
+	if (!vm->feeding && vm->to_head != vm->to_tail) {
+		vm->feeding = 1;
+		avr_cycle_timer_register(vm->avr, vm->cycles_per_byte, feed, vm);
+	}
+}
+
+/* Keeps a sleeping core from leaping past the moment we want to stop at. */
+static avr_cycle_count_t wake(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+	(void)avr;
+	(void)when;
+	(void)param;
+	return 0;
+}
+
+int vm_run_until(vm_t *vm, uint64_t cycle)
+{
+	avr_t *avr = vm->avr;
+	uint32_t resets = vm->resets;
+
+	if (avr->cycle >= cycle)
+		return 0;
+	avr_cycle_timer_register(avr, cycle - avr->cycle, wake, vm);
+	while (avr->cycle < cycle) {
+		int state = avr_run(avr);
+		if (vm->resets != resets) { /* the watchdog bit: timers and inputs are gone, put ours back */
+			resets = vm->resets;
+			vm_settle(vm);
+			if (avr->cycle < cycle)
+				avr_cycle_timer_register(avr, cycle - avr->cycle, wake, vm);
+		}
+		if (state == cpu_Done || state == cpu_Crashed)
+			return state;
+	}
+	avr_cycle_timer_cancel(avr, wake, vm);
+	return 0;
+}
+
+int vm_send(vm_t *vm, const uint8_t *data, int n)
+{
+	int k = 0;
+	for (; k < n && (vm->to_head + 1) % RING != vm->to_tail; k++) {
+		vm->to_chip[vm->to_head] = data[k];
+		vm->to_head = (vm->to_head + 1) % RING;
+	}
+	start_feeding(vm);
+	return k;
+}
+
+int vm_pending(const vm_t *vm)
+{
+	return (int)((vm->to_head - vm->to_tail) % RING);
+}
+
+int vm_receive(vm_t *vm, uint8_t *data, int n)
+{
+	int k = 0;
+	for (; k < n && vm->from_tail != vm->from_head; k++) {
+		data[k] = vm->from_chip[vm->from_tail];
+		vm->from_tail = (vm->from_tail + 1) % RING;
+	}
+	return k;
+}
+
+double vm_current_A(const vm_t *vm)
+{
+	return vm->current_A;
+}
+
+double vm_charge_C(const vm_t *vm)
+{
+	return vm->charge_C + vm->current_A * (double)(vm->avr->cycle - vm->analog_cycle) / HZ;
+}
+
+void vm_record(vm_t *vm, int on)
+{
+	vm->recording = on;
+}
+
+size_t vm_edge_count(const vm_t *vm)
+{
+	return vm->edge_count;
+}
+
+const vm_edge_t *vm_edges(const vm_t *vm)
+{
+	return vm->edges;
+}
+
+void vm_forget_edges(vm_t *vm)
+{
+	vm->edge_count = 0;
+}
+
+int vm_hang(vm_t *vm, int interrupts_live)
+{
+	avr_t *avr = vm->avr;
+	/* In the main loop if interrupts shall live on: inside a handler they are off until it returns. */
+	for (int k = 0; k < 100000 && !avr->sreg[S_I]; k++)
+		avr_run(avr);
+	if (!avr->sreg[S_I] || vm->hung)
+		return 0;
+	vm->hang_at = avr->pc;
+	vm->hang_word = (uint16_t)(avr->flash[avr->pc] | avr->flash[avr->pc + 1] << 8);
+	avr->flash[avr->pc] = JUMP_SELF & 0xff;
+	avr->flash[avr->pc + 1] = JUMP_SELF >> 8;
+	vm->hung = 1;
+	if (!interrupts_live)
+		avr->sreg[S_I] = 0;
+	return 1;
+}
+
+uint8_t vm_peek(const vm_t *vm, uint16_t address)
+{
+	return vm->avr->data[address];
+}
+
+void vm_poke(vm_t *vm, uint16_t address, uint8_t value)
+{
+	vm->avr->data[address] = value;
+}
+
+void vm_flip_flash(vm_t *vm, uint32_t address, uint8_t mask)
+{
+	vm->avr->flash[address] ^= mask;
+}
