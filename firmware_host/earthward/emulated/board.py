@@ -237,6 +237,7 @@ class EmulatedBoard:
         load: Load,
         *,
         rate_error: float = 0.003,
+        wander: float = 10e-6,
         seed: int = 0,
         path: str | None = None,
         drive: Drive | None = None,
@@ -248,6 +249,7 @@ class EmulatedBoard:
         self.drive = drive or Drive()
         self._random = random.Random(seed)
         self._rate_error = rate_error
+        self._wander = wander
         self._latency_s = latency_s
         self._folder: tempfile.TemporaryDirectory[str] | None = None
         if path is None:
@@ -405,7 +407,7 @@ class EmulatedBoard:
         now = self._clock.now()
         self.boot_count = (self.boot_count + 1) & 0xFFFF
         self._reset_cause = cause
-        self.clock = BoardClock(TICK_HZ, self._rate_error, now)
+        self.clock = BoardClock(TICK_HZ, self._rate_error, now, self._wander)
         self.state = BoardState.OFF
         self.trip = Trip.NONE
         if cause is ResetCause.WATCHDOG:

@@ -17,9 +17,23 @@ HISTORY = 2000
 
 
 class EmulatedPin(MockPWMPin):  # type: ignore[misc]
-    """A mock pin whose edges carry bench time."""
+    """A mock pin whose edges carry bench time, and that a contact can hold to ground."""
 
     _at_s: float | None = None
+    _grounded = False
+
+    def set_contact(self, closed: bool) -> None:
+        """A contact from the pin to ground closes or opens; the pin's pull-up does the rest."""
+        self._grounded = closed
+        if closed:
+            self.drive_low()
+        else:
+            self.drive_high()
+
+    def _set_pull(self, value: str) -> None:
+        super()._set_pull(value)
+        if self._grounded:
+            self.drive_low()  # a pull-up loses against a closed contact
 
     def _change_state(self, value: float) -> bool:
         changed: bool = super()._change_state(value)
