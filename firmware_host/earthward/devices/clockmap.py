@@ -28,7 +28,7 @@ from earthward.signal.types import FloatArray, PhaseReference
 #: the largest rate error a ceramic resonator of the board is allowed, with margin
 MAX_RATE_ERROR = 0.006
 #: a fit needs so many pings before anybody may use the map
-MIN_PINGS = 6
+MIN_PINGS = 8
 #: how fast the rate of the board's clock may drift, relative per second (temperature of a resonator in the
 #: sun: about 10 ppm/K and 0.05 K/s; own estimate, no source). Only used to let the error grow with age.
 DRIFT_PER_S = 5e-7
@@ -145,9 +145,8 @@ class ClockMap:
         width = data[:, 1]
         best = float(width.min())
         excess = width - best
-        # The short half carries the information. At least MIN_PINGS of them.
-        order = np.sort(excess)
-        limit = max(float(order[max(MIN_PINGS, int(0.5 * order.size)) - 1]), 0.2e-3)
+        # The short half carries the information.
+        limit = max(float(np.sort(excess)[host.size // 2 - 1]), 0.2e-3)
         short = excess <= limit
         start = _least_median_line(tick[short], host[short])
         residual = np.abs(host - start[0] - start[1] * tick)
@@ -210,10 +209,12 @@ class ClockMap:
             self._starts.pop()
             self._pieces.pop()
         here = self._published(bend)
-        meet = bend + self.meet_s * line.rate_Hz
-        there = line.host_s(meet)
-        floor = 0.5 * self.meet_s  # a bend never makes time crawl, whatever the fit says
-        there = max(there, here + floor)
+        # Small corrections are spread out, large ones (the first seconds) are made soon.
+        wrong = abs(line.host_s(bend) - here)
+        meet_s = min(max(self.meet_s * 50e-6 / max(wrong, 1e-9), 0.1), self.meet_s)
+        meet = bend + meet_s * line.rate_Hz
+        # A bend never makes time crawl, whatever the fit says.
+        there = max(line.host_s(meet), here + 0.5 * meet_s)
         self._append(bend, here, (there - here) / (meet - bend))
         self._append(meet, there, 1.0 / line.rate_Hz)
         if len(self._starts) > 256:
