@@ -563,8 +563,6 @@ class SourceLink:
         """
         reply = SelectReply.unpack(self._request(Type.SELECT, bytes((Electrode[electrode],))))
         with self._lock:
-            if self._configuration is not None:
-                self._configuration = replace(self._configuration, electrode=reply.electrode)
             if reply.tick and self._map is not None and self._map.ready:
                 return self._map.host_time(reply.tick)
         return None

@@ -390,7 +390,6 @@ class EmulatedBoard:
             fresh.unlink(missing_ok=True)
             fresh.symlink_to(os.ttyname(self._slave))
             fresh.replace(link)
-            self._reader = FrameReader()
         self._poke()
 
     def restart(self, cause: ResetCause = ResetCause.WATCHDOG) -> None:
@@ -400,6 +399,17 @@ class EmulatedBoard:
             self.timeline.add(self._segment(self._clock.now(), on=False))
             self._boot_due_s: float | None = self._clock.now() + BOOT_S
         self._poke()
+
+    def step(self) -> None:
+        """One turn of the board without its thread: what is due at the clock's present time, and bytes that came.
+
+        For tests that move a `ManualClock` by hand; never together with `start`.
+        """
+        with self._lock:
+            self._turn(self._clock.now())
+            if self._master >= 0:
+                self._receive(self._master)
+                self._turn(self._clock.now())
 
     # ---- state machine ------------------------------------------------------------------------------------
 
@@ -602,7 +612,6 @@ class EmulatedBoard:
         name = electrode.name
         if self.state is not BoardState.ENERGISED:
             self._electrode = name
-            self._configuration = replace(self._configuration, electrode=int(electrode))
             return SelectReply(electrode, 0)
         _, cycle_tick = self._cycles(now)
         period = self._configuration.period_ticks
@@ -613,7 +622,6 @@ class EmulatedBoard:
         start_tick = end_tick + silent * period
         self.timeline.add(self._segment(self.clock.host_s(end_tick), on=False))
         self._electrode = name
-        self._configuration = replace(self._configuration, electrode=int(electrode))
         self._origin_tick = start_tick
         self.timeline.add(self._segment(self.clock.host_s(start_tick), on=True))
         self._switch_event = (self.clock.host_s(start_tick), start_tick)
@@ -643,12 +651,12 @@ class EmulatedBoard:
                 flags |= TelemetryFlag.CURRENT_LIMITING
         dc, ac = self._idle
         return Telemetry(
-            state=self.state,
-            trip=self.trip,
-            flags=flags,
-            electrode=Electrode[self._electrode],
-            waveform=self._configuration.waveform,
-            spare=0,
+            self.state,
+            self.trip,
+            flags,
+            Electrode[self._electrode],
+            self._configuration.waveform,
+            self._reader.errors & 0xFF,  # frames that had to be dropped, modulo 256
             period_ticks=self._configuration.period_ticks,
             cycles=cycles,
             cycle_tick=cycle_tick,
