@@ -80,6 +80,8 @@ class ServiceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     tcp_token: str = ""
     phone_port: Annotated[int, Meta(ge=1, le=65535)] | None = None
     phone_address: str = "127.0.0.1"
+    phone_token: str = ""
+    """Needed when the phone page listens beyond this machine: the address then ends in ?token=..."""
     data_dir: str = "/var/lib/earthward"
     record: bool = True
     pool: str = ""

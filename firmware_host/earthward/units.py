@@ -65,6 +65,27 @@ def voltage(value_V: float, signed: bool = False) -> str:
     return engineering(value_V, "V", signed=signed)
 
 
+def value_and_band(magnitude_V: float, band_V: float) -> tuple[str, str, str]:
+    """(number, its unit, band with unit) of a voltage and its 95 % half width.
+
+    The number has at most three digits, and none beyond the second digit of the band; the band has two digits.
+    """
+    factor, letter = prefix_of(max(magnitude_V, band_V))
+    value, band = magnitude_V / factor, band_V / factor
+    decimals = min(2, decimals_for(max(value, band)), _second_digit(band))
+    fine, fine_letter = prefix_of(band_V)
+    return (
+        f"{value:.{decimals}f}",
+        f"{letter}V",
+        f"{band_V / fine:.{min(2, _second_digit(band_V / fine))}f} {fine_letter}V",
+    )
+
+
+def _second_digit(value: float) -> int:
+    """Decimals that show the second significant digit; 2 for nothing."""
+    return max(0, 1 - math.floor(math.log10(value) + 1e-9)) if value > 0 else 2
+
+
 def length(value_m: float, units: Units) -> str:
     """ "3.45 m" or "11 ft 4 in"; below a foot only inches."""
     if units == "si":

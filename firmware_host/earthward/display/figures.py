@@ -143,6 +143,9 @@ def bar_cells(value: float, band: float, width: int) -> str:
             cells[i] = "█"
     for i in range(low, min(high, width - 1) + 1):
         cells[i] = "▒"
+    if near:
+        # However small against the scale: a claimed side shows at least one solid cell.
+        cells[middle + (1 if near > 0 else -1)] = "█"
     cells[middle] = "│"
     return "".join(cells)
 

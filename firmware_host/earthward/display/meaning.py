@@ -62,16 +62,6 @@ def side_of(reading: ReadingMessage) -> Side:
     return "front" if reading.value_V > 0 else "back"
 
 
-def number_of(magnitude_V: float, band_V: float) -> tuple[str, str, str]:
-    """(number, unit, band) with one unit; no more decimals than the band allows, never more than three digits."""
-    factor, letter = units.prefix_of(max(magnitude_V, band_V))
-    value, band = magnitude_V / factor, band_V / factor
-    decimals = min(units.decimals_for(max(value, band)), units.decimals_for(band, 2) if band > 0 else 2)
-    # µV with many digits under a tiny band would look surer than a pole in a hand can be: one decimal is the most.
-    decimals = max(0, min(decimals, 2))
-    return f"{value:.{decimals}f}", f"{letter}V", f"{band:.{decimals}f} {letter}V"
-
-
 def steadiness(trend: tuple[Point, ...], flags: list[str], now_s: float) -> tuple[bool, str]:
     """Steady over the last two seconds, else why not. Overlapping windows make neighbours alike: only spread counts."""
     for flag in ("saturated", "motion", "transient", "mains", "lost", "rival", "quadrature", "clock old"):
@@ -121,7 +111,7 @@ def meaning_of(snapshot: Snapshot, now_s: float) -> Meaning:
     elif side == "back":
         angle = 180.0
     steady, why = steadiness(snapshot.trend, reading.flags, now_s)
-    number, unit, band = number_of(abs(value), BAND_SIGMA * sigma)
+    number, unit, band = units.value_and_band(abs(value), BAND_SIGMA * sigma)
     return Meaning(
         side=side,
         angle_deg=angle,

@@ -1,0 +1,208 @@
+"""The phone page: read-only, on loopback unless told, never holding up the daemon, and readable in a real browser."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import shutil
+from pathlib import Path
+
+import pytest
+
+from earthward.clock import ManualClock
+from earthward.errors import InputError
+from earthward.service.messages import AdcHealth, Event, Interlock, LinkHealth, ReadingMessage, Recording, Source, State
+from earthward.service.phone import MAX_PHONES, PhonePage
+
+
+def state(lock: str = "energised") -> State:
+    return State(
+        t_s=1.0,
+        emulated=True,
+        interlock=Interlock(state=lock, since_s=0.0),  # type: ignore[arg-type]
+        source=Source(energised=lock == "energised", current_A=0.010),
+        link=LinkHealth(ok=True, text="answers"),
+        adc=AdcHealth(ok=True, text="samples flow"),
+        recording=Recording(ok=True, text="recording"),
+    )
+
+
+def reading(value_V: float | None, sigma_V: float | None = 2e-6, flags: list[str] | None = None) -> ReadingMessage:
+    return ReadingMessage(
+        number=1,
+        t_s=1.0,
+        age_s=0.02,
+        window_s=0.5,
+        value_V=value_V,
+        quadrature_V=0.0,
+        sigma_V=sigma_V,
+        snr=None,
+        p_sign=None,
+        lost_fraction=0.0,
+        flags=flags or [],
+    )
+
+
+def page(clock: ManualClock, **more: str) -> PhonePage:
+    return PhonePage("127.0.0.1", 0, clock.now, **more)
+
+
+async def get(port: int, request: str, wait: bool = True) -> tuple[str, bytes]:
+    reader, writer = await asyncio.open_connection("127.0.0.1", port)
+    writer.write(request.encode())
+    head = await reader.readuntil(b"\r\n\r\n")
+    body = await reader.read() if wait else b""
+    writer.close()
+    return head.decode(), body
+
+
+def test_picture_says_what_the_screen_says() -> None:
+    clock = ManualClock(10.0)
+    phone = page(clock)
+    assert phone.picture()["blank"]
+    phone.publish(state())
+    phone.publish(reading(143e-6))
+    shown = phone.picture()
+    assert (shown["side"], shown["words"], shown["number"], shown["unit"]) == ("front", "toward one ring", "143", "µV")
+    assert shown["emulated"] and shown["current"] == "10.0 mA"
+    assert 0 < shown["low"] < shown["high"] <= 1
+    phone.publish(reading(-143e-6))
+    shown = phone.picture()
+    assert (shown["side"], shown["words"]) == ("back", "toward two rings")
+    assert shown["low"] < shown["high"] < 0
+    phone.publish(reading(3e-6))
+    shown = phone.picture()
+    assert (shown["side"], shown["words"]) == ("none", "no clear direction")
+    assert shown["low"] == -shown["high"]
+
+
+def test_old_unlocked_or_unpowered_means_blank() -> None:
+    clock = ManualClock(10.0)
+    phone = page(clock)
+    phone.publish(state())
+    phone.publish(reading(143e-6))
+    clock.advance(0.95)
+    assert phone.picture()["blank"] == "no new reading for 1 s"
+    phone.publish(reading(None, None, ["acquiring"]))
+    assert phone.picture()["blank"] == "acquiring the signal"
+    phone.publish(state("off"))
+    phone.publish(reading(143e-6))
+    assert "source off" in phone.picture()["blank"]
+
+
+def test_an_address_that_others_reach_needs_a_token() -> None:
+    with pytest.raises(InputError, match="phone_token"):
+        PhonePage("0.0.0.0", 8080, lambda: 0.0)
+    PhonePage("0.0.0.0", 8080, lambda: 0.0, token="long enough")
+
+
+async def test_only_get_and_only_what_exists() -> None:
+    phone = page(ManualClock())
+    await phone.start()
+    try:
+        host = "Host: localhost\r\n\r\n"
+        head, body = await get(phone.port, f"GET / HTTP/1.1\r\n{host}")
+        assert head.startswith("HTTP/1.1 200") and b"read-only" in body
+        assert "Content-Security-Policy: default-src 'none'" in head
+        for method in ("POST", "PUT", "DELETE", "OPTIONS"):
+            head, _ = await get(phone.port, f"{method} / HTTP/1.1\r\n{host}")
+            assert head.startswith("HTTP/1.1 405")
+        assert (await get(phone.port, f"GET /../config HTTP/1.1\r\n{host}"))[0].startswith("HTTP/1.1 404")
+        assert (await get(phone.port, "GET / HTTP/1.1\r\nHost: evil.example\r\n\r\n"))[0].startswith("HTTP/1.1 403")
+        assert (await get(phone.port, "nonsense\r\n\r\n"))[0].startswith("HTTP/1.1 400")
+    finally:
+        await phone.stop()
+
+
+async def test_token_is_asked_for() -> None:
+    phone = page(ManualClock(), token="s3cret")
+    await phone.start()
+    try:
+        host = "Host: 127.0.0.1\r\n\r\n"
+        assert (await get(phone.port, f"GET /state.json HTTP/1.1\r\n{host}"))[0].startswith("HTTP/1.1 403")
+        head, body = await get(phone.port, f"GET /state.json?token=s3cret HTTP/1.1\r\n{host}")
+        assert head.startswith("HTTP/1.1 200")
+        assert json.loads(body)["interlock"] == "unknown"
+    finally:
+        await phone.stop()
+
+
+@pytest.mark.realtime
+async def test_events_stream_follows_and_a_deaf_phone_holds_nothing_up() -> None:
+    clock = ManualClock(10.0)
+    phone = page(clock)
+    await phone.start()
+    try:
+        deaf = [await asyncio.open_connection("127.0.0.1", phone.port) for _ in range(MAX_PHONES - 1)]
+        for _, writer in deaf:
+            writer.write(b"GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        reader, writer = await asyncio.open_connection("127.0.0.1", phone.port)
+        writer.write(b"GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        await reader.readuntil(b"\r\n\r\n")
+        phone.publish(state())
+        phone.publish(reading(143e-6))
+        async with asyncio.timeout(20):
+            while True:
+                line = await reader.readline()
+                if line.startswith(b"data: ") and json.loads(line[6:])["number"] == "143":
+                    break
+            while phone.phones < MAX_PHONES:
+                await asyncio.sleep(0.05)
+            head, _ = await get(phone.port, "GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        assert head.startswith("HTTP/1.1 503")
+        for _, w in [*deaf, (reader, writer)]:
+            w.close()
+        async with asyncio.timeout(20):
+            while phone.phones:
+                await asyncio.sleep(0.05)
+    finally:
+        await phone.stop()
+
+
+CHROMIUM = next((c for c in ("chromium", "chromium-browser", "google-chrome") if shutil.which(c)), None)
+
+
+async def dump(browser: str, url: str, profile: Path) -> str:
+    """The page's document as the browser holds it after loading."""
+    process = await asyncio.create_subprocess_exec(
+        browser,
+        *("--headless", "--no-sandbox", "--disable-gpu", "--disable-dev-shm-usage", "--no-first-run"),
+        *(f"--user-data-dir={profile}", "--timeout=8000", "--dump-dom", url),
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.DEVNULL,
+    )
+    try:
+        async with asyncio.timeout(120):
+            out, _ = await process.communicate()
+    finally:
+        if process.returncode is None:
+            process.kill()
+    return out.decode()
+
+
+@pytest.mark.realtime
+@pytest.mark.skipif(CHROMIUM is None, reason="no browser: install the Debian package chromium to run this")
+async def test_page_in_a_real_browser(tmp_path: Path) -> None:
+    """Headless Chromium loads the page, follows the events and shows direction, number and the emulated label."""
+    assert CHROMIUM is not None
+    clock = ManualClock(10.0)
+    phone = page(clock)
+    await phone.start()
+    phone.publish(state())
+    phone.publish(reading(143e-6))
+    phone.publish(Event(number=1, t_s=1.0, severity="caution", code="x", text="<b>not markup</b>"))
+    dom = ""
+    try:
+        # The browser dumps when it thinks the page has loaded, which may be before the first event: look again.
+        for attempt in range(5):
+            dom = await dump(CHROMIUM, f"http://127.0.0.1:{phone.port}/", tmp_path / str(attempt))
+            if "143" in dom:
+                break
+    finally:
+        await phone.stop()
+    assert '<div id="words">toward one ring</div>' in dom
+    assert '<span id="number">143</span>' in dom
+    assert "±200 µV" in dom
+    assert 'id="blank" hidden' in dom
+    assert '<b id="emulated">EMULATED</b>' in dom
+    assert "&lt;b&gt;not markup" in dom
