@@ -25,6 +25,8 @@ LEAST_RATIO = 3.0
 PROOF_AGE_S = 12 * 3600.0
 #: half-width of the 95 % band in standard errors
 BAND = 1.96
+#: relative error of what the field model says about the sink (its located position is not exact)
+MODEL_SHARE = 0.08
 #: a rest of the signature that the model of the field cannot tell from none
 NEGLIGIBLE = 0.05
 #: settings whose change asks for a new proof
@@ -124,20 +126,22 @@ def proof_wanted(
 class StationPair:
     """One pair position before and after a repair, volts per injected ampere (transfer resistance, ohm).
 
-    `signature_ohm`: what the sink alone gave there before, by the located model; the sum over the stations of its
-    square against the errors decides how much the comparison can say.
+    `sink_ohm`: what the pair would read there per ampere if all of the current went from the injection electrode to
+    this sink (the field model at the located position). `strength_ohm`: size of the field at that station, the root of
+    the sum of squares of its readings on all axes: a pole turned by some degrees mixes one axis into the other.
     """
 
     before_ohm: float
     before_sigma_ohm: float
     after_ohm: float
     after_sigma_ohm: float
-    signature_ohm: float
+    sink_ohm: float
+    strength_ohm: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
 class RemeasureResult:
-    """`left`: share of the sink's signature that is still there (1 = unchanged, 0 = gone), with standard error."""
+    """`left`: the sink's share of the current afterwards over its share before (1 unchanged, 0 gone)."""
 
     outcome: Outcome
     left: float
@@ -151,32 +155,39 @@ class RemeasureResult:
 
 
 def judge_remeasure(
-    pairs: Sequence[StationPair], pose_share: float = 0.10, gone_below: float = 0.25
+    pairs: Sequence[StationPair], share: float, pose_share: float = 0.12, gone_below: float = 0.25
 ) -> RemeasureResult:
-    """Is the sink gone? Weighted least squares of after - before = -(1 - left) * signature over the stations.
+    """Is the sink gone? Needs no model of the fittings: what they do at each station is taken from the first reading.
 
-    `pose_share`: error of a reading from holding the pole a little differently, relative to its size. *Gone*: the 95 %
-    interval of what is left ends below `gone_below` and reaches a negligible rest; *still there*: it starts above
-    1 - gone_below or holds 1; *smaller*: neither zero nor one is possible; else *cannot tell*.
+    With s the sink's share of the current before, F what the rest does at a station and g = `sink_ohm`: before =
+    (1 - s) F + s g, after = (1 - l s) F + l s g. F drops out and l, what is left, follows by weighted least squares.
+    `pose_share`: error from holding the pole a little differently, relative to the field at the station. *Gone*: the
+    95 % interval of l ends below `gone_below` and reaches a negligible rest; *still there*: it holds 1 and stays above
+    `gone_below`; *smaller*: neither none nor all of it can be left; else *cannot tell*.
     """
     if not pairs:
         raise InputError("nothing to compare: read at least one of the earlier stations again after the repair")
+    if not 0.0 < share < 1.0:
+        raise InputError(f"the sink's share of the current must lie between 0 and 1, not {share:g}")
     rows = []
     for p in pairs:
-        variance = p.before_sigma_ohm**2 + p.after_sigma_ohm**2 + pose_share**2 * (p.before_ohm**2 + p.after_ohm**2) / 2
+        rest = (p.before_ohm - share * p.sink_ohm) / (1.0 - share)
+        slope = share * (p.sink_ohm - rest)
+        own = p.after_sigma_ohm**2 + (p.before_sigma_ohm / (1.0 - share)) ** 2
+        size = max(abs(p.before_ohm), p.strength_ohm)
+        variance = own + 2.0 * (pose_share * size) ** 2 + (MODEL_SHARE * slope) ** 2
         if not variance > 0.0:
             raise InputError("a reading without uncertainty cannot be compared")
-        rows.append((p.after_ohm - p.before_ohm, -p.signature_ohm, variance))
+        rows.append((p.after_ohm - rest, slope, variance))
     information = sum(g * g / v for _, g, v in rows)
     if information <= 0.0:
         raise InputError("the stations read again do not see this sink: choose stations close to the finding")
-    removed = sum(d * g / v for d, g, v in rows) / information
+    left = sum(d * g / v for d, g, v in rows) / information
     sigma = 1.0 / math.sqrt(information)
     dof = len(rows) - 1
-    chi = sum((d - removed * g) ** 2 / v for d, g, v in rows) / dof if dof else None
+    chi = sum((d - left * g) ** 2 / v for d, g, v in rows) / dof if dof else None
     if chi is not None and chi > 1.0:
         sigma *= math.sqrt(chi)
-    left = 1.0 - removed
     low, high = left - BAND * sigma, left + BAND * sigma
     percent = [f"{100 * max(0.0, v):.0f}" for v in (left, low, high)]
     size = f"{percent[0]} % of the signal is left ({percent[1]} to {percent[2]} %)"

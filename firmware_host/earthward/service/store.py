@@ -308,9 +308,13 @@ class SurveyStore:
         owner: str = "",
         place: str = "",
         software: str = "",
+        survey_id: str = "",
+        created_s: float = math.nan,
         wall_s: Callable[[], float] = clock.wall_s,
     ) -> Self:
-        """Start a survey file. It appears under its name only when it is complete."""
+        """Start a survey file. It appears under its name only when it is complete.
+
+        `survey_id` and `created_s` are for copies of an existing survey (an import)."""
         target = Path(path)
         if target.exists():
             raise InputError(f"{target} exists already: open it, or choose another name for a new survey")
@@ -324,9 +328,9 @@ class SurveyStore:
                 db.execute("PRAGMA synchronous = FULL")
                 db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
                 _migrate(db, 0)
-                now = wall_s()
+                now = created_s if math.isfinite(created_s) else wall_s()
                 meta: dict[str, Any] = {
-                    "id": str(uuid.uuid4()), "name": name, "created_s": now, "emulated": bool(emulated),
+                    "id": survey_id or str(uuid.uuid4()), "name": name, "created_s": now, "emulated": bool(emulated),
                     "units": units, "technician": technician, "owner": owner, "place": place, "software": software,
                 }  # fmt: skip
                 db.execute("BEGIN IMMEDIATE")
@@ -533,11 +537,11 @@ class SurveyStore:
                 )
             )
 
-    def withdraw(self, row: int, why: str) -> None:
+    def withdraw(self, row: int, why: str, time_s: float = math.nan) -> None:
         """Take a reading back (wrong place, pole knocked). It stays in the file and in the tables, marked."""
         with self._write() as db:
             done = db.execute(
-                "UPDATE reading SET withdrawn_s = ?, withdrawn_why = ? WHERE row = ?", (self._wall_s(), why, row)
+                "UPDATE reading SET withdrawn_s = ?, withdrawn_why = ? WHERE row = ?", (self._time(time_s), why, row)
             )
             if done.rowcount == 0:
                 raise InputError(f"there is no reading {row} in this survey")
@@ -731,10 +735,12 @@ class SurveyStore:
             for r in self._rows(query)
         ]  # fmt: skip
 
-    def add_location(self, result: dict[str, Any]) -> int:
+    def add_location(self, result: dict[str, Any], time_s: float = math.nan) -> int:
         """The location result as `earthward locate --json` gives it; the latest one counts."""
         with self._write() as db:
-            return _id(db.execute("INSERT INTO location(at_s, result) VALUES (?, ?)", (self._wall_s(), _dump(result))))
+            return _id(
+                db.execute("INSERT INTO location(at_s, result) VALUES (?, ?)", (self._time(time_s), _dump(result)))
+            )
 
     def location(self) -> dict[str, Any] | None:
         rows = self._rows("SELECT result FROM location ORDER BY id DESC LIMIT 1")
