@@ -190,19 +190,19 @@ def judge_remeasure(
         sigma *= math.sqrt(chi)
     low, high = left - BAND * sigma, left + BAND * sigma
     percent = [f"{100 * max(0.0, v):.0f}" for v in (left, low, high)]
-    size = f"{percent[0]} % of the signal is left ({percent[1]} to {percent[2]} %)"
+    amount = f"{percent[0]} % of the signal is left ({percent[1]} to {percent[2]} %)"
     outcome: Outcome
     if low <= NEGLIGIBLE and high < gone_below:
-        outcome, text = "gone", f"The sink is gone: {size}."
+        outcome, text = "gone", f"The sink is gone: {amount}."
     elif low <= 1.0 <= high and low > gone_below:
-        outcome, text = "still there", f"The sink is still there: {size}."
+        outcome, text = "still there", f"The sink is still there: {amount}."
     elif low > NEGLIGIBLE and high < 1.0:
-        outcome, text = "smaller", f"The sink is smaller but not gone: {size}. Look for a second hole or a poor patch."
+        outcome, text = "smaller", f"The sink is smaller but not gone: {amount}. Look for a second hole or a poor patch."
     elif low >= 1.0:
-        outcome, text = "still there", f"The sink is still there: {size}."
+        outcome, text = "still there", f"The sink is still there: {amount}."
     else:
         outcome = "cannot tell"
-        text = f"Cannot tell whether the sink is gone: {size}. Read more stations within half a metre of it."
+        text = f"Cannot tell whether the sink is gone: {amount}. Read more stations within half a metre of it."
     return RemeasureResult(outcome, left, sigma, (low, high), chi, text)
 
 
