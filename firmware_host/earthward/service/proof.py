@@ -197,7 +197,7 @@ def judge_remeasure(
     elif low <= 1.0 <= high and low > gone_below:
         outcome, text = "still there", f"The sink is still there: {amount}."
     elif low > NEGLIGIBLE and high < 1.0:
-        outcome, text = "smaller", f"The sink is smaller but not gone: {amount}. Look for a second hole or a poor patch."
+        outcome, text = "smaller", f"The sink is smaller but not gone: {amount}. A second hole, or a poor patch?"
     elif low >= 1.0:
         outcome, text = "still there", f"The sink is still there: {amount}."
     else:
