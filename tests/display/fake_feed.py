@@ -298,6 +298,8 @@ class Visit:
             case SourceOff():
                 self.lock = interlock("off")
             case WaterClear():
+                if self.lock.state == "checking":
+                    self.lock = interlock("checking", permissives=[p for p in PERMISSIVES if p.name != "water clear"])
                 self._done("water clear")
             case StepDone(key=key):
                 self._done(key)

@@ -14,12 +14,12 @@ import signal
 import sys
 from collections.abc import Callable, Sequence
 from functools import partial
-from typing import Any, ClassVar, cast
+from typing import Any, cast
 
 from rich.segment import Segment
 from rich.style import Style
+from textual import events
 from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
 from textual.geometry import Region
 from textual.strip import Strip
 from textual.widget import Widget
@@ -28,7 +28,7 @@ from earthward.clock import Clock, SystemClock
 from earthward.display import words
 from earthward.display.client import Client
 from earthward.display.glyphs import TIERS, Tier, choose_tier
-from earthward.display.keys import DEFAULT_KEYS, key_map
+from earthward.display.keys import key_map
 from earthward.display.look import Look
 from earthward.display.meaning import STALE_S, Meaning, meaning_of
 from earthward.display.pages import draw
@@ -105,18 +105,6 @@ class EarthwardApp(App[int]):
 
     ENABLE_COMMAND_PALETTE = False
     CSS = "Screen { overflow: hidden; }"
-    BINDINGS: ClassVar[list[BindingType]] = [
-        *(
-            Binding(",".join(names), f"press('{action}')", id=action.replace(" ", "-"), show=False, priority=True)
-            for action, names in DEFAULT_KEYS.items()
-            if action in ("off", "quit")
-        ),
-        *(
-            Binding(",".join(names), f"press('{action}')", id=action.replace(" ", "-"), show=False)
-            for action, names in DEFAULT_KEYS.items()
-            if action not in ("off", "quit")
-        ),
-    ]
 
     def __init__(
         self,
@@ -155,8 +143,7 @@ class EarthwardApp(App[int]):
         self.rows_sent = 0
         self.unpainted_s: list[float] = []
         self.delays_s: list[float] = []
-        if self.look.keys != DEFAULT_KEYS:
-            self.set_keymap({action.replace(" ", "-"): ",".join(names) for action, names in self.look.keys.items()})
+        self._actions = {name: action for action, names in self.look.keys.items() for name in names}
 
     def compose(self) -> ComposeResult:
         yield self._sheet
@@ -172,6 +159,8 @@ class EarthwardApp(App[int]):
         self.set_interval(1.0, self._tick)
 
     async def on_unmount(self) -> None:
+        with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
+            asyncio.get_running_loop().remove_signal_handler(signal.SIGTERM)
         for handle in (self._due, self._stale_check):
             if handle is not None:
                 handle.cancel()
@@ -245,14 +234,24 @@ class EarthwardApp(App[int]):
 
     # ---- from the person ----------------------------------------------------------------------------------
 
-    def action_press(self, action: str) -> None:
-        self.act(action)
+    async def on_event(self, event: events.Event) -> None:
+        """Keys come here before Textual's own bindings.
 
-    def on_key(self, event: Any) -> None:
-        character = event.character
-        if character is not None and character in _TYPED:
-            self.act(f"type {character}")
-            event.stop()
+        Textual takes printable keys away from priority bindings while a text field is focused, and a modal screen takes
+        them all: the source must go off whatever has the keyboard.
+        """
+        if isinstance(event, events.Key) and not event.is_forwarded:
+            action = self._actions.get(event.key)
+            mine = self.focused is None or self.focused is self._sheet
+            if action == "off" or (mine and action is not None):
+                event.stop()
+                self.act(action)
+                return
+            if mine and event.character is not None and event.character in _TYPED:
+                event.stop()
+                self.act(f"type {event.character}")
+                return
+        await super().on_event(event)
 
     def act(self, action: str) -> None:
         """One press of a key or switch."""

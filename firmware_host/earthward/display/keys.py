@@ -27,7 +27,7 @@ DEFAULT_KEYS: dict[str, tuple[str, ...]] = {
     "go budget": ("f5",),
     "go log": ("f6",),
     "enter": ("enter",),
-    "tab": ("tab",),
+    "tab": ("tab", "slash", "asterisk"),
     "erase": ("backspace",),
     "escape": ("escape",),
 }

@@ -102,7 +102,7 @@ AT_PLACE = "at {}"
 NO_PLACE = "place not set"
 NEXT_PLACE = "next {}"
 STATIONS_KEPT = "{} kept"
-LOST_LINES = "{} readings left out: this screen is too slow"
+LOST_LINES = "{} readings left out"
 
 # The four keys.
 KEEP = "keep"

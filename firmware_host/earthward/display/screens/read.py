@@ -198,6 +198,8 @@ def _trend(
 
 def _details(paper: Paper, y: int, now: Meaning, state: State | None, snapshot: Snapshot) -> None:
     parts: list[str] = []
+    if snapshot.lost:
+        parts.append(words.LOST_LINES.format(snapshot.lost))
     if now.reading is not None and not now.blank:
         reading = now.reading
         if reading.gradient_V_per_m is not None:
@@ -212,8 +214,6 @@ def _details(paper: Paper, y: int, now: Meaning, state: State | None, snapshot: 
             parts.append(words.MAINS.format(units.voltage(state.adc.mains_V), state.adc.mains_Hz))
         if state.link.round_trip_s is not None:
             parts.append(words.ROUND_TRIP.format(state.link.round_trip_s * 1e3))
-    if snapshot.lost:
-        parts.append(words.LOST_LINES.format(snapshot.lost))
     paper.put(y, [(_joined(parts, paper.width), "base")])
 
 

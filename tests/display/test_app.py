@@ -1,0 +1,413 @@
+"""The running dashboard against a stand-in daemon on a real socket: a whole visit by keys, and by switches; trouble."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import os
+import signal
+from collections.abc import AsyncIterator, Awaitable, Callable
+from pathlib import Path
+
+import pytest
+from gpiozero.pins.mock import MockFactory
+from tests.display import fake_feed
+from tests.display.fake_feed import FakeDaemon, Visit
+from textual.pilot import Pilot
+from textual.widgets import Input
+
+from earthward.devices.gpio import PoolSide
+from earthward.display.app import EarthwardApp, colour_mode
+from earthward.display.keys import key_map
+from earthward.display.look import Look
+from earthward.display.view import PAGES, View
+from earthward.errors import InputError
+from earthward.service.messages import (
+    Ask,
+    Hello,
+    Keep,
+    Lost,
+    MoveTo,
+    SourceOff,
+    State,
+    Subscribe,
+    SwitchPressed,
+    WaterClear,
+    encode,
+)
+
+pytestmark = pytest.mark.realtime
+PATIENCE_S = 30.0
+
+
+def text_of(app: EarthwardApp) -> str:
+    """The screen as Textual drew it, read back from its own lines."""
+    sheet = app._sheet
+    return "\n".join(sheet.render_line(y).text for y in range(sheet.size.height))
+
+
+async def until(condition: Callable[[], object], what: str = "") -> None:
+    async with asyncio.timeout(PATIENCE_S):
+        while not condition():
+            await asyncio.sleep(0.01)
+
+
+@contextlib.asynccontextmanager
+async def feeding(daemon: FakeDaemon, value_V: float = 123e-6) -> AsyncIterator[None]:
+    """Readings twenty times a second while the block runs."""
+
+    async def feed() -> None:
+        n = 0
+        while True:
+            n += 1
+            daemon.say(fake_feed.reading(n, value_V))
+            await asyncio.sleep(0.05)
+
+    task = asyncio.create_task(feed())
+    try:
+        yield
+    finally:
+        task.cancel()
+
+
+@contextlib.asynccontextmanager
+async def opened(
+    daemon: FakeDaemon, size: tuple[int, int] = (53, 20), **more: object
+) -> AsyncIterator[tuple[EarthwardApp, Pilot[int]]]:
+    await daemon.start()
+    app = EarthwardApp(str(daemon.path), **more)  # type: ignore[arg-type]
+    try:
+        async with app.run_test(size=size) as pilot:
+            await until(lambda: app.client.snapshot.state is not None)
+            yield app, pilot
+    finally:
+        await daemon.stop()
+
+
+@pytest.fixture
+def daemon(tmp_path: Path) -> FakeDaemon:
+    return FakeDaemon(tmp_path / "d.sock")
+
+
+Press = Callable[[str], Awaitable[None]]
+
+
+async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
+    """From arrival to the source's being off, with nothing but keep, map, next and off."""
+
+    async def go(page: str) -> None:
+        for _ in range(len(PAGES)):
+            if app.view.page == page:
+                return
+            before = app.view.page
+            await press("map")
+            await until(lambda before=before: app.view.page != before)
+        raise AssertionError(f"the map key never reaches {page}")
+
+    async def confirm(key: str) -> None:
+        await press("keep")
+        await until(lambda: app.view.choice is not None)
+        await press("keep")
+        await until(lambda: next(s for s in visit.steps if s.key == key).status == "done")
+        await until(lambda: app.client.snapshot.steps and app.client.snapshot.steps.steps == visit.steps)
+
+    # Safety first: nothing is on, and the screen says what it waits for.
+    await until(lambda: "nobody is in the water" in text_of(app))
+    await go("steps")
+    await confirm("water clear")
+    assert any(isinstance(m, WaterClear) for m in visit.daemon.heard)
+    for key in ("electrodes", "sensitivity", "fittings"):
+        await confirm(key)
+    # Only the hand at the pool side switches on: no message can.
+    visit.energise()
+    await until(lambda: app.client.snapshot.state and app.client.snapshot.state.interlock.state == "energised")
+    async with feeding(visit.daemon):
+        await go("read")
+        await until(lambda: "TOWARD ONE RING" in text_of(app))
+        # Four stations where the daemon proposes: two presses each.
+        for k in range(4):
+            await press("next")
+            place = f"g{k}"
+            await until(lambda place=place: visit.place is not None and visit.place.name == place)
+            await until(
+                lambda place=place: (
+                    app.client.snapshot.state
+                    and app.client.snapshot.state.place
+                    and app.client.snapshot.state.place.name == place
+                )
+            )
+            await press("keep")
+            await until(lambda k=k: len(visit.kept) == k + 1)
+            assert visit.kept[-1].place.name == place
+            # As the next proposal comes with the next state, wait for it.
+            await until(
+                lambda k=k: (
+                    app.client.snapshot.state
+                    and app.client.snapshot.state.next_station
+                    and app.client.snapshot.state.next_station.name == f"g{k + 1}"
+                )
+            )
+        # One place by two tapes: 5.0 m and 7.1 m, digit by digit.
+        await go("place")
+        for digit in (0, 5, 0, 0, 7, 1):
+            for _ in range(digit):
+                before = app.view.entry
+                await press("next")
+                await until(lambda before=before: app.view.entry != before)
+            before_entry, before_page = app.view.entry, app.view.page
+            await press("keep")
+            await until(lambda e=before_entry, p=before_page: (app.view.entry, app.view.page) != (e, p))
+        await until(lambda: visit.place is not None and visit.place.name == "tape 5.00 7.10")
+        assert visit.place is not None
+        # Corners 1 and 2 are (0, 0) and (10, 0): x = (25 - 50.41 + 100) / 20, y = sqrt(25 - x^2).
+        assert visit.place.position_m[:2] == pytest.approx((3.7295, 3.3302), abs=1e-3)
+        assert app.view.page == "read"
+        await until(lambda: app.client.snapshot.state and app.client.snapshot.state.place == visit.place)
+        await press("keep")
+        await until(lambda: len(visit.kept) == 5)
+        # Look at everything.
+        for page in ("map", "coverage", "budget", "log"):
+            await go(page)
+        # The first finding: dye is drawn in, it is repaired, and read again.
+        await go("findings")
+        for stage in ("dye drawn", "repaired", "re-measured"):
+            await press("keep")
+            await until(lambda: app.view.choice is not None)
+            await press("keep")
+            await until(lambda stage=stage: visit.stages and visit.stages[-1] == (1, stage))
+            await until(
+                lambda stage=stage: app.client.snapshot.plan and app.client.snapshot.plan.findings[0].stage == stage
+            )
+        await go("steps")
+        for key in ("survey", "dye", "repair", "re-measure", "level"):
+            await confirm(key)
+    assert all(step.status == "done" for step in visit.steps)
+    await press("off")
+    await until(lambda: visit.lock.state == "off")
+    await until(lambda: app.client.snapshot.state and app.client.snapshot.state.interlock.state == "off")
+    await go("read")
+    await until(lambda: "SOURCE OFF" in text_of(app))
+    assert len(visit.kept) == 5
+
+
+async def test_whole_visit_by_keys_alone(daemon: FakeDaemon) -> None:
+    visit = Visit(daemon)
+    async with opened(daemon) as (app, pilot):
+        names = {"keep": "k", "map": "m", "next": "n", "off": "space"}
+
+        async def press(name: str) -> None:
+            await pilot.press(names[name])
+
+        await walk_a_visit(app, visit, press)
+
+
+async def test_whole_visit_by_mock_gpio_switches_alone(daemon: FakeDaemon) -> None:
+    """gpiozero's mock pins are pulled to ground; the daemon's side turns that into messages for the display."""
+    visit = Visit(daemon)
+    factory = MockFactory()
+    pins = {"keep": 5, "map": 6, "next": 13, "off": 19}
+    loop = asyncio.get_running_loop()
+    pressed: list[str] = []
+
+    def changed(name: str, active: bool) -> None:
+        if active and name in pins:
+            pressed.append(name)
+            loop.call_soon_threadsafe(forward, name)
+
+    def forward(name: str) -> None:
+        if name == "off":
+            # The daemon obeys by itself, display or not.
+            visit.lock = fake_feed.interlock("off")
+            daemon.say(visit.state())
+        daemon.say(SwitchPressed(name=name, t_s=0.0))  # type: ignore[arg-type]
+
+    with PoolSide(emergency_stop=17, enable=27, switches=pins, on_change=changed, pin_factory=factory):
+        async with opened(daemon) as (app, _):
+            await until(lambda: any(isinstance(m, Subscribe) and m.switches for m in daemon.heard))
+
+            async def press(name: str) -> None:
+                pin = factory.pin(pins[name])
+                # A contact must rest as long as its debouncing asks before it counts again.
+                await asyncio.sleep(0.03)
+                pin.drive_low()
+                await asyncio.sleep(0.03)
+                pin.drive_high()
+
+            await walk_a_visit(app, visit, press)
+    assert pressed[-1] != "keep" and "off" in pressed
+    assert not any(isinstance(m, SourceOff) for m in daemon.heard)
+
+
+@pytest.mark.parametrize("page", PAGES)
+async def test_one_press_takes_the_source_off_from_every_page(daemon: FakeDaemon, page: str) -> None:
+    async with opened(daemon, view=View(page=page)) as (app, pilot):
+        for opening in ((), ("h",), ("3",), ("k",)):
+            daemon.heard.clear()
+            if opening:
+                await pilot.press(*opening)
+            await pilot.press("space")
+            await until(lambda: any(isinstance(m, SourceOff) for m in daemon.heard))
+        assert "SOURCE OFF" in text_of(app)
+
+
+async def test_off_works_while_an_input_holds_the_keyboard(daemon: FakeDaemon) -> None:
+    async with opened(daemon) as (app, pilot):
+        box = Input()
+        await app.screen.mount(box)
+        box.focus()
+        await pilot.pause()
+        assert app.focused is box
+        await pilot.press("a", "space")
+        await until(lambda: any(isinstance(m, SourceOff) for m in daemon.heard))
+        assert box.value == "a"
+
+
+async def test_keys_can_be_remapped(daemon: FakeDaemon) -> None:
+    keys = key_map(["off=f12", "keep=enter,f7", "map=f8"])
+    async with opened(daemon, look=Look(keys=keys)) as (app, pilot):
+        await pilot.press("space", "k", "m")
+        await asyncio.sleep(0.1)
+        assert app.view.page == "read"
+        assert not any(isinstance(m, SourceOff | Keep) for m in daemon.heard)
+        async with feeding(daemon):
+            await until(lambda: app.client.snapshot.readings)
+            await pilot.press("f7")
+            await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
+        await pilot.press("f8")
+        assert app.view.page == "map"
+        await pilot.press("f12")
+        await until(lambda: any(isinstance(m, SourceOff) for m in daemon.heard))
+        assert "F12 OFF" in text_of(app)
+
+
+def test_wrong_key_settings_are_told() -> None:
+    for wrong in ("off", "off=", "jump=x", "keep=3", "keep=space,o"):
+        with pytest.raises(InputError):
+            key_map([wrong])
+
+
+async def test_station_by_deck_distance_typed_and_kept(daemon: FakeDaemon) -> None:
+    """Beside the digits: one press. Then the next one along the deck: two presses."""
+    async with opened(daemon) as (app, pilot), feeding(daemon):
+        await until(lambda: app.client.snapshot.readings and app.client.snapshot.plan)
+        await pilot.press("3", ".", "4", "k")
+        await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
+        moved, kept = (next(m for m in daemon.heard if isinstance(m, kind)) for kind in (MoveTo, Keep))
+        assert moved.place.position_m == pytest.approx((3.4, 0.3, 0.5))  # type: ignore[union-attr]
+        assert kept.place == moved.place  # type: ignore[union-attr]
+        daemon.heard.clear()
+        await pilot.press("n", "k")
+        await until(lambda: len(daemon.heard) == 2)
+        assert daemon.heard[0].place.position_m == pytest.approx((3.9, 0.3, 0.5))  # type: ignore[union-attr]
+
+
+async def test_station_by_two_tapes_typed_and_kept(daemon: FakeDaemon) -> None:
+    """Beside the digits: two presses, Tab and keep."""
+    async with opened(daemon) as (app, pilot), feeding(daemon):
+        await until(lambda: app.client.snapshot.readings and app.client.snapshot.plan)
+        await pilot.press("5", "tab", "7", ".", "1", "k")
+        await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
+        kept = next(m for m in daemon.heard if isinstance(m, Keep))
+        assert kept.place is not None
+        assert kept.place.position_m[:2] == pytest.approx((3.7295, 3.3302), abs=1e-3)
+        daemon.heard.clear()
+        await pilot.press("1", "tab", "1", "k")
+        await until(lambda: app.view.entry is not None and app.view.entry.error)
+        assert not daemon.heard
+        assert "do not meet" in text_of(app)
+
+
+async def test_feed_stops_and_the_number_goes(daemon: FakeDaemon) -> None:
+    async with opened(daemon) as (app, _):
+        async with feeding(daemon):
+            await until(lambda: "TOWARD ONE RING" in text_of(app))
+        await until(lambda: "NO NEW READING" in text_of(app))
+        assert "TOWARD" not in text_of(app)
+
+
+async def test_daemon_goes_and_comes_back(daemon: FakeDaemon) -> None:
+    async with opened(daemon) as (app, pilot), feeding(daemon):
+        await until(lambda: "TOWARD ONE RING" in text_of(app))
+        await daemon.stop()
+        await until(lambda: "NO DAEMON" in text_of(app) and "NOT CONNECTED" in text_of(app))
+        assert "EMULATED" in text_of(app)
+        await pilot.press("space")
+        assert "USE THE EMERGENCY STOP" in text_of(app)
+        await daemon.start()
+        await until(lambda: "TOWARD ONE RING" in text_of(app))
+
+
+async def test_rubbish_on_the_line_is_survived(daemon: FakeDaemon) -> None:
+    async with opened(daemon) as (app, _):
+        for writer in daemon._writers:
+            writer.write(b'{"type":"something newer","x":1}\n\n\xff\xfe\n{"type":"reading"}\n')
+        daemon.say(fake_feed.reading(1))
+        await until(lambda: app.client.snapshot.readings)
+        assert app.client.snapshot.connected
+
+
+async def test_lost_readings_are_told(daemon: FakeDaemon) -> None:
+    async with opened(daemon, size=(80, 24)) as (app, _), feeding(daemon):
+        daemon.say(Lost(readings=7))
+        daemon.say(fake_feed.state(stations=123))
+        await until(lambda: "7 readings left out" in text_of(app))
+
+
+async def test_help_on_one_key_and_any_key_closes_it(daemon: FakeDaemon) -> None:
+    async with opened(daemon) as (app, pilot):
+        await pilot.press("h")
+        assert "Nothing on this screen can turn the source on." in text_of(app)
+        await pilot.press("n")
+        assert not app.view.help
+
+
+async def test_themes_change_at_a_key(daemon: FakeDaemon) -> None:
+    async with opened(daemon) as (app, pilot):
+        looks = []
+        for _ in range(3):
+            strip = app._sheet.render_line(0)
+            looks.append(str([s.style for s in strip]))
+            await pilot.press("t")
+        assert len(set(looks)) == 3
+        assert str([s.style for s in app._sheet.render_line(0)]) == looks[0]
+
+
+async def test_only_rows_that_changed_are_drawn(daemon: FakeDaemon) -> None:
+    async with opened(daemon, view=View(page="map")) as (app, _):
+        await until(lambda: app.client.snapshot.plan)
+        await asyncio.sleep(1.2)
+        before = app.rows_sent
+        async with feeding(daemon):
+            for _ in range(10):
+                daemon.say(fake_feed.state())
+                await asyncio.sleep(0.1)
+        assert app.rows_sent == before
+
+
+async def test_lines_of_several_at_once_and_nothing_sent_when_read_only(daemon: FakeDaemon) -> None:
+    """What the display sends are the messages of the protocol and nothing else."""
+    async with opened(daemon) as (app, pilot):
+        await pilot.press("n", "k", "m", "plus", "e", "space")
+        await until(lambda: any(isinstance(m, SourceOff) for m in daemon.heard))
+        assert not any(isinstance(m, Ask) for m in daemon.heard)
+        assert app.client.snapshot.hello == Hello(version="0.1.0", emulated=True)
+        assert isinstance(app.client.snapshot.state, State)
+        assert encode(app.client.snapshot.state)
+
+
+async def test_sigterm_leaves_in_order(daemon: FakeDaemon) -> None:
+    await daemon.start()
+    app = EarthwardApp(str(daemon.path))
+    async with app.run_test(size=(53, 20)):
+        await until(lambda: app.client.snapshot.connected)
+        os.kill(os.getpid(), signal.SIGTERM)
+        await until(lambda: app._exit)
+    await daemon.stop()
+    assert app.return_code == 0
+
+
+def test_colours_are_chosen_from_the_terminal() -> None:
+    assert colour_mode({"TERM": "linux"}) == "16"
+    assert colour_mode({"TERM": "linux", "COLORTERM": "truecolor"}) == "16"
+    assert colour_mode({"TERM": "xterm-256color"}) == "full"
+    assert colour_mode({"TERM": "xterm", "NO_COLOR": "1"}) == "none"
