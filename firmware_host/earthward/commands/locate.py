@@ -1,0 +1,114 @@
+"""`earthward locate POOL.toml READINGS.csv`: where current leaves the pool, how much, how sure, where to look next."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import json
+import math
+from pathlib import Path
+from typing import Any
+
+from earthward.errors import InputError
+from earthward.pool.field import make_field
+from earthward.pool.pool_file import parse_pool
+from earthward.pool.shape import Pool
+from earthward.survey.locate import locate
+from earthward.survey.reading_file import parse_readings
+from earthward.survey.types import KeptReading, LocateSettings, Result
+
+SUMMARY = "where the sinks are, how strong and how sure"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("pool", metavar="POOL.toml", help="the pool (docs/formats.md)")
+    parser.add_argument("readings", metavar="READINGS.csv", help="kept readings (docs/formats.md)")
+    parser.add_argument("--position-sigma", type=float, default=0.1, metavar="M", help="pole position, m (0.1)")
+    parser.add_argument("--depth-sigma", type=float, default=0.05, metavar="M", help="pole depth, m (0.05)")
+    parser.add_argument("--bearing-sigma", type=float, default=10.0, metavar="DEG", help="pair bearing, degrees (10)")
+    parser.add_argument("--tilt-sigma", type=float, default=3.0, metavar="DEG", help="pole tilt, degrees (3)")
+    parser.add_argument("--fitting-sigma", type=float, default=0.1, metavar="M", help="fitting positions, m (0.1)")
+    parser.add_argument("--water-voltage", type=float, metavar="V", help="water against earth, for hole sizes (10)")
+    parser.add_argument("--no-coverage-cells", action="store_true", help="leave the coverage map out of the JSON")
+    parser.add_argument("--plot", metavar="FILE", help="draw a plan (.svg or .png)")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+
+
+def run(args: argparse.Namespace) -> int:
+    pool = parse_pool(_read(args.pool), args.pool)
+    readings = parse_readings(_read(args.readings), args.readings)
+    settings = _settings(args)
+    result = locate(pool, readings, settings, None if pool.is_box else make_field(pool, None))
+    if args.plot:
+        _plot(args.plot, pool, readings, result)
+    if args.json:
+        print(json.dumps(result.to_json(cells=not args.no_coverage_cells), allow_nan=False))
+    else:
+        print("\n".join(to_text(result)))
+    return 0
+
+
+def _read(name: str) -> str:
+    try:
+        return Path(name).read_text(encoding="utf-8")
+    except OSError as error:
+        raise InputError(f"cannot read {name}: {error.strerror}") from None
+    except UnicodeDecodeError:
+        raise InputError(f"{name} is not a text file in UTF-8: save it as plain text") from None
+
+
+def _settings(args: argparse.Namespace) -> LocateSettings:
+    sigmas = {
+        "--position-sigma": args.position_sigma,
+        "--depth-sigma": args.depth_sigma,
+        "--bearing-sigma": args.bearing_sigma,
+        "--tilt-sigma": args.tilt_sigma,
+        "--fitting-sigma": args.fitting_sigma,
+    }
+    for name, value in sigmas.items():
+        if not (math.isfinite(value) and value >= 0):
+            raise InputError(f"{name} must be zero or more, not {value}")
+    water = args.water_voltage if args.water_voltage is not None else 10.0
+    if not water > 0:
+        raise InputError(f"--water-voltage must be above zero, not {water}")
+    return LocateSettings(
+        position_sigma_m=args.position_sigma,
+        depth_sigma_m=args.depth_sigma,
+        bearing_sigma_deg=args.bearing_sigma,
+        tilt_sigma_deg=args.tilt_sigma,
+        fitting_sigma_m=max(args.fitting_sigma, 1e-3),
+        water_voltage_V=water,
+    )
+
+
+def _plot(name: str, pool: Pool, readings: list[KeptReading], result: Result) -> None:
+    try:
+        plan: Any = importlib.import_module("earthward.report.plan")
+    except ModuleNotFoundError:
+        raise InputError("--plot is not available in this installation: leave it out") from None
+    plan.save_locate_plan(Path(name), pool, readings, result)
+
+
+def to_text(result: Result) -> list[str]:
+    """Lines for a person."""
+    lines = [result.text, ""]
+    for finding in result.findings:
+        low, high = finding.current_interval_A
+        lines.append(f"finding: {finding.text}")
+        if finding.hole_diameter_mm is not None:
+            d = finding.hole_diameter_mm
+            current = f"{1e3 * low:.2f} to {1e3 * high:.2f} mA"
+            lines.append(f"  a round hole of {d[0]:.1f} to {d[1]:.1f} mm would take {current}")
+    lines.append("leaks: " + ", ".join(f"{k}: {100 * p:.0f} %" for k, p in result.p_leak_count.items()))
+    lines.append("budget: " + result.budget.text)
+    for share in result.budget.fittings:
+        lo, hi = share.interval_A
+        lines.append(f"  {share.name}: {1e3 * lo:.2f} to {1e3 * hi:.2f} mA")
+    if result.coverage is not None:
+        lines.append("coverage: " + result.coverage.text)
+    for one in result.suspect_readings:
+        lines.append(f"suspect: row {one.row} (station {one.station}) {one.reason}")
+    if result.next_station is not None:
+        lines.append("next: " + result.next_station.text)
+    lines += [f"advice: {one}" for one in result.advice]
+    return lines

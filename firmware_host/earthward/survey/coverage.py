@@ -1,0 +1,102 @@
+"""Coverage: for each patch of liner the smallest sink that the kept readings would have shown."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.stats import norm
+
+from earthward.pool.resistance import hole_diameter_interval_m
+from earthward.survey import model
+from earthward.survey.engine import Problem
+from earthward.survey.lead import FloatArray
+from earthward.survey.model import Leads, Rows, Sink, Solved
+from earthward.survey.search import score_cells
+from earthward.survey.types import Coverage, CoverageCell
+
+REFERENCE_A = 0.3e-3
+#: Margin by which the linear estimate is raised so that planted sinks are found as often as stated: poses and
+#: fittings re-estimate themselves around a weak sink. From tests/benchmarks/bench_locate.py, section coverage.
+NONLINEAR = 1.25
+#: Log evidence that the choice among all cells costs a sharply located sink.
+SEARCH_COST = 5.0
+
+
+@dataclass(frozen=True)
+class Detectable:
+    """Smallest detectable sink (n,) in ampere on the coarse cells."""
+
+    current_A: FloatArray
+
+
+def detectable(
+    problem: Problem, rows: Rows, leads: Leads, known: tuple[Sink, ...], solved: Solved, power: float = 0.95
+) -> Detectable:
+    """Current that would have been declared with probability `power`, per coarse cell, given everything known.
+
+    A sink is declared when its evidence passes the gate; with standard deviation s of its estimated current that
+    takes about (sqrt(2 (gate + cost of searching)) + z_power) s, where s itself grows with the current near
+    stations (their pose errors matter in proportion): solved by substitution.
+    """
+    settings = problem.settings
+    linear = model.linearise(
+        leads,
+        rows,
+        known,
+        problem.sources_m,
+        problem.resistivity,
+        problem.priors,
+        solved.state,
+        solved.linear.pinned,
+    )
+    # Evidence is half the squared signal-to-noise ratio less what it costs to choose one cell of thousands.
+    factor = (math.sqrt(2 * (settings.gate + SEARCH_COST)) + float(norm.ppf(power))) * NONLINEAR
+    current = np.full(len(problem.grid.coarse), 0.3)
+    total = float(problem.injected_mA.max())
+    for _ in range(2):
+        scores = score_cells(
+            leads,
+            rows,
+            linear,
+            problem.priors,
+            problem.grid.coarse,
+            leads.cell_D,
+            problem.resistivity,
+            at_nominal=True,
+            assumed_mA=current,
+        )
+        current = np.minimum(factor * scores.sigma_mA, 10 * total)
+    return Detectable(current * 1e-3)
+
+
+def summarise(problem: Problem, found: Detectable, power: float = 0.95, false_alarm: float = 0.01) -> Coverage:
+    """Coverage as reported: cells, fraction of the liner's area at the reference current, words."""
+    cells = problem.grid.coarse
+    settings = problem.settings
+    area = cells.area_m2 / cells.area_m2.sum()
+    seen = found.current_A <= REFERENCE_A
+    fraction = float(area[seen].sum())
+    injected_A = float(problem.injected_mA.max()) * 1e-3
+    result = []
+    for k in range(len(cells)):
+        current = float(found.current_A[k])
+        hole: float | None = None
+        if settings.water_voltage_V is not None and current < injected_A:
+            hole = 1e3 * hole_diameter_interval_m(
+                (current, current),
+                settings.water_voltage_V,
+                problem.resistivity,
+                settings.soil_resistivity_ohm_m,
+                settings.liner_thickness_m,
+            ).middle_m
+        x, y, z = (round(float(v), 3) for v in cells.centre_m[k])
+        result.append(CoverageCell((x, y, z), cells.size_m, current, hole))
+    order = np.argsort(found.current_A)
+    middle = float(found.current_A[order][np.searchsorted(np.cumsum(area[order]), 0.5)])
+    text = (
+        f"{100 * fraction:.0f} % of the liner has been looked at well enough "
+        f"to show a {1e3 * REFERENCE_A:.1f} mA leak"
+    )
+    return Coverage(power, false_alarm, tuple(result), REFERENCE_A, fraction, middle, text)

@@ -1,0 +1,492 @@
+"""The search itself: no leak, one leak, more leaks; each with poses re-estimated; compared by evidence.
+
+`Problem` holds what belongs to the pool; `Heads` grows by one station at a time; `search` answers from scratch
+each time, out of cached lead fields.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
+from earthward.errors import InputError
+from earthward.pool.field import Field, make_field
+from earthward.pool.shape import Pool
+from earthward.survey import batch, lead, model
+from earthward.survey.batch import Candidates
+from earthward.survey.lead import BoxRows, CellSet, FieldRows, FloatArray, Head, IntArray
+from earthward.survey.model import Grid, Leads, Priors, Rows, Sink, Solved, State
+from earthward.survey.search import Scores, score_cells
+from earthward.survey.types import KeptReading, LocateSettings
+
+BoolArray = NDArray[np.bool_]
+
+#: Freedom given to a leak's place while poses are re-estimated around it.
+LEAK_SIGMA_M = 0.15
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A pool ready for searching."""
+
+    pool: Pool
+    settings: LocateSettings
+    grid: Grid
+    rows: BoxRows | FieldRows
+    targets_m: FloatArray
+    sources_m: FloatArray
+    source_ids: tuple[int, ...]
+    injected_mA: FloatArray
+    fittings: tuple[Sink, ...]
+    priors: Priors
+    degree: int
+    coarse_index: IntArray
+    coarse_weight: FloatArray
+    coarse_slope: FloatArray
+    net: IntArray
+    """Coarse cells spread over the whole liner, about a metre apart."""
+    neighbours: list[IntArray]
+    """Coarse cells around each coarse cell, also around corners."""
+
+    @property
+    def resistivity(self) -> float:
+        return self.pool.resistivity_ohm_m
+
+
+def on_liner(pool: Pool, cells: CellSet, point_m: Sequence[float]) -> tuple[FloatArray, int, float]:
+    """A point moved to the nearest liner: position, index of the nearest cell, and how far it was."""
+    point = np.asarray(point_m, dtype=float)
+    d = cells.centre_m - point
+    index = int(np.argmin((d * d).sum(1)))
+    normal = cells.normal[index]
+    gap = float((point - cells.centre_m[index]) @ normal)
+    moved = point - gap * normal
+    return moved, index, float(np.linalg.norm(point - moved)) if abs(gap) > 1e-9 else 0.0
+
+
+def make_problem(pool: Pool, settings: LocateSettings, field_: Field | None = None) -> Problem:
+    """Cells, lead-field tables, fittings and priors of a pool. InputError if it has no source."""
+    if not pool.sources:
+        raise InputError("the pool file names no [[source]]: add the injection electrode's position and current")
+    coarse = lead.cell_set(pool.liner_cells(2 * settings.cell_m))
+    fine = lead.cell_set(pool.liner_cells(settings.cell_m))
+    grid = model.build_grid(coarse, fine)
+    sources = np.array([s.position_m for s in pool.sources])
+    targets = np.concatenate([coarse.centre_m, sources])
+    rows: BoxRows | FieldRows
+    if pool.is_box and field_ is None:
+        x0, y0, x1, y1 = pool.bounds_m
+        deep = float(pool.depth_at(0.5 * (x0 + x1), 0.5 * (y0 + y1)))
+        rows = BoxRows(np.array([x1 - x0, y1 - y0, deep]), targets, np.array([x0, y0, 0.0]))
+        degree = 3
+    else:
+        rows = FieldRows(make_field(pool) if field_ is None else field_, targets)
+        degree = 2
+    sinks = []
+    for fitting in pool.fittings:
+        if fitting.covered:
+            continue
+        place, index, gap = on_liner(pool, fine, fitting.position_m)
+        if gap > 0.3:
+            raise InputError(
+                f'fitting "{fitting.name}" is {gap:.2f} m off the liner: correct its position_m to a point on it'
+            )
+        sinks.append(
+            model.sink_at(
+                coarse,
+                fitting.name,
+                place,
+                fine.normal[index],
+                int(fine.face[index]),
+                settings.fitting_sigma_m,
+                settings.share_sigma,
+            )
+        )
+    injected = np.array([s.current_A * 1e3 for s in pool.sources])
+    if np.any(injected <= 0):
+        raise InputError("a [[source]] has current_A of zero or less: give the injected current as measured")
+    deg = np.pi / 180
+    pose = np.array(
+        [settings.position_sigma_m] * 2
+        + [settings.depth_sigma_m]
+        + [settings.tilt_sigma_deg * deg] * 2
+        + [settings.bearing_sigma_deg * deg]
+    )
+    priors = Priors(
+        np.maximum(pose, 1e-4),
+        settings.current_sigma,
+        settings.gain_sigma,
+        settings.model_error,
+        settings.noise_floor_V * 1e6,
+        injected,
+    )
+    return Problem(
+        pool,
+        settings,
+        grid,
+        rows,
+        targets,
+        sources,
+        tuple(s.id for s in pool.sources),
+        injected,
+        tuple(sinks),
+        priors,
+        degree,
+        *model.interpolation(coarse, coarse),
+        _net(coarse),
+        _neighbours(coarse),
+    )
+
+
+def _net(cells: CellSet, count: int = 56) -> IntArray:
+    """Cells spread evenly: each the farthest from all before it."""
+    count = min(count, len(cells))
+    chosen = np.zeros(count, dtype=np.int64)
+    distance = np.full(len(cells), np.inf)
+    for k in range(1, count):
+        distance = np.minimum(distance, ((cells.centre_m - cells.centre_m[chosen[k - 1]]) ** 2).sum(1))
+        chosen[k] = int(np.argmax(distance))
+    return chosen
+
+
+def _neighbours(cells: CellSet) -> list[IntArray]:
+    pairs = cKDTree(cells.centre_m).query_pairs(1.5 * cells.size_m, output_type="ndarray")
+    lists: list[list[int]] = [[] for _ in range(len(cells))]
+    for i, j in pairs:
+        lists[i].append(int(j))
+        lists[j].append(int(i))
+    return [np.array(sorted(one), dtype=np.int64) for one in lists]
+
+
+# ---- stations ---------------------------------------------------------------------------------------------
+
+
+@dataclass
+class StationData:
+    """One station's readings and lead field; grows while rows of that station come in."""
+
+    name: str
+    head: Head
+    levers: list[FloatArray] = field(default_factory=list)
+    cell_D: list[FloatArray] = field(default_factory=list)
+    pair: list[int] = field(default_factory=list)
+    source: list[int] = field(default_factory=list)
+    value_uV: list[float] = field(default_factory=list)
+    variance: list[float] = field(default_factory=list)
+    number: list[int] = field(default_factory=list)
+
+
+def add_reading(
+    problem: Problem,
+    stations: dict[str, StationData],
+    reading: KeptReading,
+    heads: dict[tuple[float, ...], Head] | None = None,
+) -> StationData:
+    """Put a reading into its station, learning the lead field if the place is new. `heads` remembers them by place."""
+    front, back = np.asarray(reading.front_m, dtype=float), np.asarray(reading.back_m, dtype=float)
+    centre = 0.5 * (front + back)
+    # A row without a station's name may have been taken with a pose of its own.
+    name = reading.station or f"row {reading.row}"
+    data = stations.get(name)
+    if data is None:
+        heads = {} if heads is None else heads
+        key = tuple(float(v) for v in np.round(centre, 3))
+        if key not in heads:
+            heads[key] = lead.learn_head(problem.pool, problem.rows, problem.targets_m, centre, problem.degree)
+        head = heads[key]
+        data = stations[name] = StationData(name, head)
+    lever = np.stack([front, back]) - data.head.centre_m
+    axis = next((k for k, one in enumerate(data.levers) if np.allclose(one, lever, atol=2e-3)), None)
+    sign = 1.0
+    if axis is None:
+        axis = next((k for k, one in enumerate(data.levers) if np.allclose(one[::-1], lever, atol=2e-3)), None)
+        sign = 1.0 if axis is None else -1.0
+    if axis is None:
+        axis = len(data.levers)
+        data.levers.append(lever)
+        head = data.head
+        images = np.einsum("mij,pj->mpi", head.matrix, np.stack([front, back])) + head.shift_m[:, None]
+        near = lead.image_sum(images, problem.grid.coarse.centre_m)
+        table = lead.basis(lever / lead.RADIUS_M, head.degree)
+        n = len(problem.grid.coarse)
+        data.cell_D.append(near[1] - near[0] + (table[1] - table[0]) @ head.coefficient[:, :n])
+    data.pair.append(axis)
+    data.source.append(problem.source_ids.index(reading.source_id))
+    data.value_uV.append(sign * reading.value_V * 1e6)
+    data.variance.append((reading.sigma_V * 1e6) ** 2)
+    data.number.append(reading.row)
+    return data
+
+
+def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Rows, Leads]:
+    """Padded arrays of all stations."""
+    S = len(stations)
+    A = max(len(s.levers) for s in stations)
+    R = max(len(s.pair) for s in stations)
+    lever = np.zeros((S, A, 2, 3))
+    lever[:, :, 0, 0] = 0.1
+    pair, source = np.zeros((S, R), dtype=np.int64), np.zeros((S, R), dtype=np.int64)
+    value, variance = np.zeros((S, R)), np.ones((S, R))
+    use, number = np.zeros((S, R), dtype=bool), np.full((S, R), -1, dtype=np.int64)
+    for k, s in enumerate(stations):
+        lever[k, : len(s.levers)] = s.levers
+        r = len(s.pair)
+        pair[k, :r], source[k, :r], value[k, :r], variance[k, :r] = s.pair, s.source, s.value_uV, s.variance
+        use[k, :r], number[k, :r] = True, s.number
+    centre = np.array([s.head.centre_m for s in stations])
+    rows = Rows(centre, lever, pair, source, value, variance, use, number, tuple(s.name for s in stations))
+    leads = model.stack_leads(
+        [s.head for s in stations], [np.stack(s.cell_D) for s in stations], len(problem.grid.coarse)
+    )
+    return rows, leads
+
+
+# ---- one more sink ----------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class SinkSearch:
+    """Where one more sink may be. score (n,) over all fine cells, -inf where it cannot be; the refitted candidates
+    behind it; `evidence` = log of the scores' area-weighted mean."""
+
+    score: FloatArray
+    owner: IntArray
+    """Which candidate speaks for each fine cell, -1 for none."""
+    candidates: Candidates
+    evidence: float
+    scan: FloatArray
+    """Scores of the coarse cells in the first, linear scan: for seeding only."""
+
+    @property
+    def best(self) -> int:
+        return int(np.argmax(self.candidates.score))
+
+
+def leak_sink(problem: Problem, position_m: FloatArray, cell: int, sigma_m: float = LEAK_SIGMA_M) -> Sink:
+    """A leak as a known sink, near fine cell `cell`."""
+    cells = problem.grid.fine
+    return model.sink_at(
+        problem.grid.coarse, "leak", position_m, cells.normal[cell], int(cells.face[cell]), sigma_m, 0.0
+    )
+
+
+def subset(cells: CellSet, index: IntArray) -> CellSet:
+    return CellSet(
+        cells.centre_m[index],
+        cells.area_m2[index],
+        cells.normal[index],
+        cells.tangent[index],
+        cells.face[index],
+        cells.size_m,
+    )
+
+
+def _coarse_candidates(
+    problem: Problem, leads: Leads, index: IntArray, states: Sequence[State] | State, q: FloatArray
+) -> Candidates:
+    grid = problem.grid
+    near, weight, slope = problem.coarse_index, problem.coarse_weight, problem.coarse_slope
+    part = leads.cells[:, :, near[index]]
+    return batch.start(
+        index,
+        grid.coarse.centre_m[index],
+        grid.coarse.tangent[index],
+        np.einsum("sbnc,nc->sbn", part, weight[index]),
+        np.einsum("sbnc,nct->sbnt", part, slope[index]),
+        states,
+        q,
+        len(problem.sources_m),
+    )
+
+
+def _fine_candidates(problem: Problem, leads: Leads, index: IntArray, parent: Candidates, at: IntArray) -> Candidates:
+    grid = problem.grid
+    part = leads.cells[:, :, grid.fine_index[index]]
+    c = batch.start(
+        index,
+        grid.fine.centre_m[index],
+        grid.fine.tangent[index],
+        np.einsum("sbnc,nc->sbn", part, grid.fine_weight[index]),
+        np.einsum("sbnc,nct->sbnt", part, grid.fine_slope[index]),
+        [State(parent.pose[k], parent.offset_m[k, :-1], parent.current_mA[k, :, :-1]) for k in at],
+        parent.q_mA[at],
+        len(problem.sources_m),
+    )
+    return c
+
+
+def scan(problem: Problem, rows: Rows, leads: Leads, known: Sequence[Sink], base: Solved) -> Scores:
+    """Linear scores of all coarse cells about the model without the sink: which places deserve a refit."""
+    priors = replace(problem.priors, model=max(problem.priors.model, 0.03))
+    state = base.state
+    count = int(rows.use.sum())
+    if base.chi2 > 3 * count:
+        # The model without the sink had to bend every pose: start from the poses as meant.
+        state = State(np.zeros_like(state.pose), np.zeros_like(state.offset_m), state.current_mA)
+    linear = model.linearise(
+        leads, rows, known, problem.sources_m, problem.resistivity, priors, state, base.linear.pinned
+    )
+    return score_cells(
+        leads, rows, linear, priors, problem.grid.coarse, leads.cell_D, problem.resistivity, at_nominal=True
+    )
+
+
+def search_one(
+    problem: Problem,
+    rows: Rows,
+    leads: Leads,
+    known: Sequence[Sink],
+    base: Solved,
+    *,
+    forbidden_m: Sequence[FloatArray] = (),
+    warm: Candidates | None = None,
+    effort: int = 2,
+) -> SinkSearch:
+    """Look for one more sink beside `known` ones, starting from the model fitted without it.
+
+    `warm`: candidates of an earlier look at fewer readings, whose estimates are taken over.
+    """
+    grid = problem.grid
+    coarse, fine = grid.coarse, grid.fine
+    first = scan(problem, rows, leads, known, base)
+    seed_score = first.score.copy()
+    for place in forbidden_m:
+        seed_score[np.linalg.norm(coarse.centre_m - place, axis=1) < 0.6] = -np.inf
+    state = base.state
+    if base.chi2 > 3 * int(rows.use.sum()):
+        state = State(np.zeros_like(state.pose), np.zeros_like(state.offset_m), state.current_mA)
+
+    def advance(c: Candidates, steps: int, sigma: float) -> None:
+        for _ in range(steps):
+            batch.step(
+                leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, c, sigma
+            )
+
+    coarse_sigma, fine_sigma = coarse.size_m / np.sqrt(12), fine.size_m / np.sqrt(12)
+    # Seeds: where the linear scan sees something, and a loose net over the whole liner, because a scan about wrong
+    # poses can miss the place altogether. Refit, drop the hopeless, refit the rest.
+    net = problem.net
+    if warm is not None:
+        # Most of the net was looked at before: a quarter of it each time keeps watch.
+        net = net[rows.stations % 4 :: 4]
+    seeds = np.unique(np.concatenate([_spread(seed_score, coarse.centre_m, 12 if warm is None else 6, 0.45), net]))
+    seeds = seeds[np.isfinite(seed_score[seeds])]
+    if warm is not None:
+        seeds = np.setdiff1d(seeds, warm.cell)
+    pool_ = _coarse_candidates(problem, leads, seeds, state, np.clip(first.current_mA[seeds], 0.05, 5.0))
+    advance(pool_, 3 if warm is None else 2, coarse_sigma)
+    if warm is not None:
+        kept = _carry_over(problem, leads, warm)
+        advance(kept, 1, coarse_sigma)
+        pool_ = batch.join(kept, pool_)
+    for margin, most in ((30.0, 20), (15.0, 12)):
+        most = most if warm is None else 2 * most
+        order = np.argsort(-pool_.score)[:most]
+        pool_ = batch.pick(pool_, order[pool_.score[order] > pool_.score.max() - margin])
+        advance(pool_, 1, coarse_sigma)
+    seeds = pool_.cell
+    done = np.zeros(len(coarse), dtype=bool)
+    done[seeds] = True
+    blocked = ~np.isfinite(seed_score)
+    budget = 60 * effort
+    for turn in range(5):
+        best = float(pool_.score.max())
+        active = np.flatnonzero(pool_.score > best - 7.0)
+        active = active[np.argsort(-pool_.score[active])]
+        fresh: list[int] = []
+        parent: list[int] = []
+        taken = done | blocked
+        for k in active:
+            for cell in problem.neighbours[pool_.cell[k]]:
+                if not taken[cell]:
+                    taken[cell] = True
+                    fresh.append(int(cell))
+                    parent.append(int(k))
+        room = min(30 * effort, budget - len(pool_))
+        if not fresh or room <= 0:
+            break
+        fresh, parent = fresh[:room], parent[:room]
+        done[fresh] = True
+        states = [State(pool_.pose[k], pool_.offset_m[k, :-1], pool_.current_mA[k, :, :-1]) for k in parent]
+        more = _coarse_candidates(problem, leads, np.array(fresh), states, pool_.q_mA[parent])
+        advance(more, 2, coarse_sigma)
+        if turn < 3:
+            active = active[:40]
+            again = batch.pick(pool_, active)
+            advance(again, 1, coarse_sigma)
+            rest = np.setdiff1d(np.arange(len(pool_)), active)
+            pool_ = batch.join(batch.pick(pool_, rest), again)
+        pool_ = batch.join(pool_, more)
+    score = np.full(len(fine), -np.inf)
+    owner = np.full(len(fine), -1, dtype=np.int64)
+    of_coarse = np.full(len(coarse), -1, dtype=np.int64)
+    of_coarse[pool_.cell] = np.arange(len(pool_))
+    owner = of_coarse[grid.parent]
+    score = np.where(owner >= 0, pool_.score[owner], -np.inf)
+    best = float(pool_.score.max())
+    # Sharp enough to deserve the fine grid?
+    live = np.flatnonzero(pool_.score > best - 6.0)
+    if len(live) <= 12:
+        order = live[np.argsort(-pool_.score[live])]
+        cells_of = np.flatnonzero(np.isin(grid.parent, pool_.cell[order]))
+        if len(cells_of):
+            at = of_coarse[grid.parent[cells_of]]
+            finer = _fine_candidates(problem, leads, cells_of, pool_, at)
+            advance(finer, 2, fine_sigma)
+            owner[cells_of] = len(pool_) + np.arange(len(cells_of))
+            score[cells_of] = finer.score
+            finer.cell = -1 - finer.cell
+            pool_ = batch.join(pool_, finer)
+    area = fine.area_m2 / fine.area_m2.sum()
+    top = float(score.max())
+    evidence = top + float(np.log((area * np.exp(score - top)).sum()))
+    return SinkSearch(score, owner, pool_, evidence, first.score)
+
+
+def fit_without(
+    problem: Problem, rows: Rows, leads: Leads, known: Sequence[Sink], found: SinkSearch | None, base: Solved | None
+) -> Solved:
+    """The model without the sink, as good as it can be made: from the poses as meant, and from the best candidate's."""
+
+    def run(start: State | None) -> Solved:
+        return model.fit(
+            leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=6
+        )
+
+    best = base if base is not None else run(None)
+    if found is not None:
+        c, k = found.candidates, found.best
+        again = run(State(c.pose[k], c.offset_m[k, :-1], c.current_mA[k, :, :-1]))
+        if again.log_evidence > best.log_evidence:
+            best = again
+    return best
+
+
+def _carry_over(problem: Problem, leads: Leads, warm: Candidates) -> Candidates:
+    """Candidates of an earlier look, with lead fields of the stations there are now (new poses start as meant)."""
+    keep = np.flatnonzero(warm.cell >= 0)
+    keep = keep[np.argsort(-warm.score[keep])[:24]]
+    S = len(leads.matrix)
+    states = []
+    for k in keep:
+        pose = np.zeros((S, 6))
+        known = min(S, warm.pose.shape[1])
+        pose[:known] = warm.pose[k, :known]
+        states.append(State(pose, warm.offset_m[k, :-1], warm.current_mA[k, :, :-1]))
+    return _coarse_candidates(problem, leads, warm.cell[keep], states, warm.q_mA[keep])
+
+
+def _spread(score: FloatArray, place_m: FloatArray, count: int, apart_m: float) -> IntArray:
+    """Indices of the highest scores that are at least `apart_m` from each other."""
+    order = np.argsort(-score)[: 40 * count]
+    chosen: list[int] = []
+    for k in order:
+        if len(chosen) >= count or not np.isfinite(score[k]):
+            break
+        if all(np.linalg.norm(place_m[k] - place_m[j]) >= apart_m for j in chosen):
+            chosen.append(int(k))
+    return np.array(chosen, dtype=np.int64)

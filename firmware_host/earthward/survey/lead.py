@@ -1,0 +1,350 @@
+"""Lead fields of a pole head: what each point of the liner would do to the electrodes near one station.
+
+By reciprocity the potential at electrode x from a unit source at y is G(x, y) of the pool, in 1/m
+(potential_V = resistivity_ohm_m * current_A * G). Near one station it is kept as
+
+    G(x, y) = sum over images i of 1 / (4 pi |T_i x - y|)  +  sum over b of P_b(x - c) C_b(y)
+
+The images are the electrode itself and its mirrors in the water surface, the floor under it and the walls near it;
+what is left is smooth around the head's centre c and is held by a few harmonic polynomials P_b. So the field and its
+slope at any pose of the head near c, to any point of the liner, cost a handful of multiplications: poses can be
+re-estimated again and again without asking the field solver. A constant term that does not depend on y is without
+effect (sources and sinks balance), and so is the r^2 term of the uniform balance; both are kept for accuracy's sake.
+
+Mirror images: the method of images for insulating planes (Telford, Geldart and Sheriff, Applied Geophysics, ch. 8).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import erf
+
+from earthward.pool import polygon
+from earthward.pool.field import Field
+from earthward.pool.shape import LinerCells, Pool
+
+FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+
+#: Images up to this distance from the water are taken out before the smooth rest is learnt from the cosine series.
+IMAGE_REACH_M = 2.0
+#: Of these, the nearest few stay images; the others are smooth enough to be learnt with the rest.
+KEEP_REACH_M = 1.1
+KEEP_MOST = 6
+_FOUR_PI = 4.0 * math.pi
+
+
+class GreenRows(Protocol):
+    """Whatever can give the pool's Green's function between points and targets."""
+
+    def rows(self, points_m: FloatArray) -> FloatArray:
+        """G (m, n) in 1/m from points (m, 3) in the water to the n targets, up to one constant per target."""
+        ...
+
+
+class FieldRows:
+    """Rows of any pool's field, one pair against the first point each: one back-substitution per point."""
+
+    def __init__(self, field: Field, targets_m: FloatArray) -> None:
+        self._field = field
+        self._targets = targets_m
+
+    def rows(self, points_m: FloatArray) -> FloatArray:
+        result = np.zeros((len(points_m), len(self._targets)))
+        for k in range(1, len(points_m)):
+            result[k] = self._field.pair_row(points_m[k], points_m[0], self._targets)
+        return result
+
+
+class BoxRows:
+    """Green's function of a box pool to a fixed set of targets on its liner or in its water, as one matrix product.
+
+    Ewald's split with a wide Gaussian: beyond `IMAGE_REACH_M` nothing is left of the image part, so the cosine
+    series plus the images that `Head` lists anyway is everything. Targets (n, 3).
+    """
+
+    KAPPA = 1.6
+    REACH = 3.1  # erfc(3.1) = 1.2e-5
+
+    def __init__(self, size_m: FloatArray, targets_m: FloatArray, origin_m: FloatArray) -> None:
+        self._origin = origin_m
+        self._size = size_m
+        volume = float(np.prod(size_m))
+        k_max = 2 * self.KAPPA * self.REACH
+        axes = [np.arange(int(k_max * s / math.pi) + 1) * math.pi / s for s in size_m]
+        kx, ky, kz = np.meshgrid(*axes, indexing="ij")
+        k2 = kx**2 + ky**2 + kz**2
+        keep = (k2 > 0) & (k2 < k_max**2)
+        self._index = np.nonzero(keep)
+        self._axes = axes
+        weight = np.exp(-k2[keep] / (4 * self.KAPPA**2)) / (k2[keep] * volume)
+        for index in self._index:
+            weight = weight * np.where(index > 0, 2.0, 1.0)
+        self._weighted_targets = (self._modes(targets_m - origin_m) * weight).T
+        self._constant = -1.0 / (4 * self.KAPPA**2 * volume)
+
+    def _modes(self, points: FloatArray) -> FloatArray:
+        cos = [np.cos(points[:, a : a + 1] * self._axes[a]) for a in range(3)]
+        result: FloatArray = cos[0][:, self._index[0]] * cos[1][:, self._index[1]] * cos[2][:, self._index[2]]
+        return result
+
+    def cosine_part(self, points_m: FloatArray) -> FloatArray:
+        """The damped cosine series (m, n)."""
+        result: FloatArray = self._modes(points_m - self._origin) @ self._weighted_targets
+        return result + self._constant
+
+
+# ---- images -----------------------------------------------------------------------------------------------
+
+
+def _reflection(point: FloatArray, normal: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mirror in a plane as x -> A x + b."""
+    matrix = np.eye(3) - 2 * np.outer(normal, normal)
+    return matrix, 2 * float(normal @ point) * normal
+
+
+def images_at(pool: Pool, centre_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Affine maps A (k, 3, 3), b (k, 3) of the mirrors that matter for a head at `centre_m`; the first is none.
+
+    An image is used only if it falls outside the water, where it does no harm.
+    """
+    horizontal: list[tuple[FloatArray, FloatArray]] = [(np.eye(3), np.zeros(3))]
+    outline = pool.outline
+    a, b = outline, np.roll(outline, -1, axis=0)
+    distance, _, _ = _edge_feet(outline, centre_m[:2])
+    if len(outline) > 12:
+        # A curved wall: the nearest edge stands for it.
+        order = [int(np.argmin(distance))]
+    else:
+        order = [int(k) for k in np.argsort(distance) if distance[k] < IMAGE_REACH_M]
+    singles = []
+    for k in order:
+        direction = (b[k] - a[k]) / np.linalg.norm(b[k] - a[k])
+        normal = np.array([direction[1], -direction[0], 0.0])
+        mirror = _reflection(np.array([a[k, 0], a[k, 1], 0.0]), normal)
+        if distance[k] < IMAGE_REACH_M and _plan_outside(outline, mirror, centre_m):
+            singles.append(mirror)
+    horizontal += singles
+    for i in range(len(singles)):
+        for j in range(i + 1, len(singles)):
+            both = _compose(singles[i], singles[j])
+            if abs(float(singles[i][0][0] @ singles[j][0][0]) - 1) > 1e-6 and _plan_outside(outline, both, centre_m):
+                horizontal.append(both)
+            elif pool.is_box and _plan_outside(outline, both, centre_m):
+                horizontal += [both, _compose(singles[j], singles[i])]
+    surface = _reflection(np.zeros(3), np.array([0.0, 0.0, 1.0]))
+    deep = float(pool.depth_at(centre_m[0], centre_m[1]))
+    h = 0.1
+    gx = float(pool.depth_at(centre_m[0] + h, centre_m[1]) - pool.depth_at(centre_m[0] - h, centre_m[1])) / (2 * h)
+    gy = float(pool.depth_at(centre_m[0], centre_m[1] + h) - pool.depth_at(centre_m[0], centre_m[1] - h)) / (2 * h)
+    if math.hypot(gx, gy) > 1.0:
+        gx = gy = 0.0
+    normal = np.array([-gx, -gy, 1.0]) / math.sqrt(1 + gx * gx + gy * gy)
+    floor = _reflection(np.array([centre_m[0], centre_m[1], deep]), normal)
+    none = (np.eye(3), np.zeros(3))
+    vertical = [none, surface, floor, _compose(floor, surface), _compose(surface, floor)]
+    if deep < 1.2:
+        vertical += [_compose(surface, vertical[3]), _compose(floor, vertical[4])]
+    maps: list[tuple[FloatArray, FloatArray]] = []
+    for v in vertical:
+        for g in horizontal:
+            both = _compose(v, g)
+            place = both[0] @ centre_m + both[1]
+            over = max(-place[2], place[2] - deep, 0.0)
+            if not maps or over > 0 or (g is not none and not polygon.inside(outline, place[None, :2])[0]):
+                maps.append(both)
+    return np.array([m for m, _ in maps]), np.array([s for _, s in maps])
+
+
+def _edge_feet(outline: FloatArray, point: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    a, b = outline, np.roll(outline, -1, axis=0)
+    along = b - a
+    fraction = np.clip(((point - a) * along).sum(1) / np.maximum((along * along).sum(1), 1e-12), 0.0, 1.0)
+    foot = a + fraction[:, None] * along
+    return np.linalg.norm(point - foot, axis=1), fraction, foot
+
+
+def _compose(
+    outer: tuple[FloatArray, FloatArray], inner: tuple[FloatArray, FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    return outer[0] @ inner[0], outer[0] @ inner[1] + outer[1]
+
+
+def _plan_outside(outline: FloatArray, mirror: tuple[FloatArray, FloatArray], centre: FloatArray) -> bool:
+    return not bool(polygon.inside(outline, (mirror[0] @ centre + mirror[1])[None, :2])[0])
+
+
+def image_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float | None = None) -> FloatArray:
+    """Sum over images (k, m, 3) of 1/(4 pi r) to targets (n, 3) -> (m, n); with `kappa`, of erf(kappa r)/(4 pi r)."""
+    k, m, _ = images_m.shape
+    if k == 0:
+        return np.zeros((m, len(targets_m)))
+    flat = images_m.reshape(-1, 3)
+    r2 = (flat**2).sum(1)[:, None] + (targets_m**2).sum(1)[None] - 2.0 * (flat @ targets_m.T)
+    r = np.sqrt(np.maximum(r2, 1e-6))
+    value = (1.0 / r if kappa is None else erf(kappa * r) / r).reshape(k, m, -1).sum(axis=0)
+    return np.asarray(value / _FOUR_PI)
+
+
+# ---- the smooth rest --------------------------------------------------------------------------------------
+
+
+def basis(u: FloatArray, degree: int) -> FloatArray:
+    """Harmonic polynomials up to `degree` (2 or 3) and r^2 at offsets u (..., 3), in units of the head's radius."""
+    x, y, z = u[..., 0], u[..., 1], u[..., 2]
+    one = np.ones_like(x)
+    terms = [one, x, y, z, x * y, y * z, z * x, x * x - y * y, 2 * z * z - x * x - y * y, x * x + y * y + z * z]
+    if degree >= 3:
+        terms += [
+            x * y * z,
+            x * (x * x - 3 * y * y),
+            y * (3 * x * x - y * y),
+            z * (x * x - y * y),
+            x * (4 * z * z - x * x - y * y),
+            y * (4 * z * z - x * x - y * y),
+            z * (2 * z * z - 3 * x * x - 3 * y * y),
+        ]
+    return np.stack(terms, axis=-1)
+
+
+def basis_slope(u: FloatArray, degree: int) -> FloatArray:
+    """Derivatives (..., b, 3) of `basis` by u."""
+    x, y, z = u[..., 0], u[..., 1], u[..., 2]
+    o, n = np.ones_like(x), np.zeros_like(x)
+    dx = [n, o, n, n, y, n, z, 2 * x, -2 * x, 2 * x]
+    dy = [n, n, o, n, x, z, n, -2 * y, -2 * y, 2 * y]
+    dz = [n, n, n, o, n, y, x, n, 4 * z, 2 * z]
+    if degree >= 3:
+        rho = 4 * z * z - x * x - y * y
+        dx += [y * z, 3 * (x * x - y * y), 6 * x * y, 2 * z * x, rho - 2 * x * x, -2 * x * y, -6 * z * x]
+        dy += [z * x, -6 * x * y, 3 * (x * x - y * y), -2 * z * y, -2 * x * y, rho - 2 * y * y, -6 * z * y]
+        dz += [x * y, n, n, x * x - y * y, 8 * x * z, 8 * y * z, 6 * z * z - 3 * x * x - 3 * y * y]
+    return np.stack([np.stack(dx, -1), np.stack(dy, -1), np.stack(dz, -1)], axis=-1)
+
+
+def basis_and_slope(u: FloatArray, degree: int) -> FloatArray:
+    """`basis` and its three slopes at once, u (3, ...) -> (4, ..., b)."""
+    v = np.moveaxis(u, 0, -1)
+    return np.concatenate([basis(v, degree)[None], np.moveaxis(basis_slope(v, degree), -1, 0)])
+
+
+def _stencil(count: int) -> FloatArray:
+    """`count` well spread offsets in the cube [-1, 1]^3: centre, corners of two shells, a golden spiral."""
+    k = np.arange(count - 1) + 0.5
+    polar = np.arccos(1 - 2 * k / (count - 1))
+    turn = math.pi * (1 + math.sqrt(5.0)) * k
+    shell = np.stack([np.cos(turn) * np.sin(polar), np.sin(turn) * np.sin(polar), np.cos(polar)], axis=1)
+    shell *= np.where(np.arange(count - 1) % 3 == 0, 0.55, 1.0)[:, None]
+    return np.concatenate([np.zeros((1, 3)), shell])
+
+
+RADIUS_M = 0.32
+
+
+@dataclass(frozen=True)
+class Head:
+    """Lead field of one station: images and the smooth rest for all targets. `coefficient` is (b, n)."""
+
+    centre_m: FloatArray
+    matrix: FloatArray
+    shift_m: FloatArray
+    coefficient: FloatArray
+    degree: int
+
+
+def stencil_points(pool: Pool, centre_m: FloatArray, count: int) -> FloatArray:
+    """Points (count, 3) in the water around a head, at which the smooth rest is learnt."""
+    offsets = _stencil(count) * RADIUS_M
+    points = centre_m + offsets
+    deep = pool.depth_at(points[:, 0], points[:, 1])
+    # Squeeze the cloud, rather than clip it, where it would leave the water through surface or floor.
+    margin = 0.02
+    up = max(min(centre_m[2] - margin, RADIUS_M), 0.01)
+    down = max(min(float(deep.min()) - margin - centre_m[2], RADIUS_M), 0.01)
+    points[:, 2] = centre_m[2] + offsets[:, 2] / RADIUS_M * np.where(offsets[:, 2] < 0, up, down)
+    outline = pool.outline
+    for _ in range(3):
+        gap, edge, _ = polygon.nearest_edge(outline, points[:, :2])
+        wet = polygon.inside(outline, points[:, :2])
+        bad = (~wet) | (gap < margin)
+        if not bad.any():
+            break
+        a = outline[edge[bad]]
+        b = np.roll(outline, -1, axis=0)[edge[bad]]
+        direction = (b - a) / np.linalg.norm(b - a, axis=1, keepdims=True)
+        inward = np.stack([-direction[:, 1], direction[:, 0]], axis=1)
+        depth_in = ((points[bad, :2] - a) * inward).sum(1)
+        # Mirror about the wall, and a little further in.
+        points[bad, :2] += inward * (np.abs(depth_in) - depth_in + margin)[:, None]
+    return points
+
+
+def learn_head(
+    pool: Pool, rows: BoxRows | GreenRows, targets_m: FloatArray, centre_m: FloatArray, degree: int = 3
+) -> Head:
+    """Fit the smooth rest of the lead field around one station (least squares over the stencil)."""
+    matrix, shift = images_at(pool, centre_m)
+    count = 26 if degree >= 3 else 14
+    points = stencil_points(pool, centre_m, count)
+    images = np.einsum("kij,mj->kmi", matrix, points) + shift[:, None]
+    if isinstance(rows, BoxRows):
+        rest = rows.cosine_part(points) - image_sum(images, targets_m, BoxRows.KAPPA)
+    else:
+        rest = rows.rows(points) - image_sum(images, targets_m)
+    distance = distance_to_water(pool, np.einsum("kij,j->ki", matrix, centre_m) + shift)
+    order = np.argsort(distance, kind="stable")
+    keep = order[: max(1, min(KEEP_MOST, int((distance < KEEP_REACH_M).sum())))]
+    rest = rest + image_sum(np.delete(images, keep, axis=0), targets_m)
+    matrix, shift = matrix[keep], shift[keep]
+    # Only differences between electrodes are ever used.
+    rest = rest - rest[0]
+    table = basis((points - centre_m) / RADIUS_M, degree)
+    return Head(centre_m, matrix, shift, np.linalg.pinv(table, rcond=1e-4) @ rest, degree)
+
+
+def distance_to_water(pool: Pool, points: FloatArray) -> FloatArray:
+    """Distance of images outside the water from it, roughly; the first entry (no mirror) counts as zero."""
+    plan, _, _ = polygon.nearest_edge(pool.outline, points[:, :2])
+    plan = np.where(polygon.inside(pool.outline, points[:, :2]), 0.0, plan)
+    deep = pool.depth_at(points[:, 0], points[:, 1])
+    vertical = np.maximum(np.maximum(-points[:, 2], points[:, 2] - deep), 0.0)
+    distance = np.hypot(plan, vertical)
+    distance[0] = -1.0
+    return np.asarray(distance)
+
+
+# ---- targets ----------------------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class CellSet:
+    """Liner cells with what the search needs. tangent (n, 2, 3): two unit vectors in the liner at each cell."""
+
+    centre_m: FloatArray
+    area_m2: FloatArray
+    normal: FloatArray
+    tangent: FloatArray
+    face: IntArray
+    size_m: float
+
+    def __len__(self) -> int:
+        return len(self.area_m2)
+
+
+def tangents(normal: FloatArray) -> FloatArray:
+    """Two unit vectors (n, 2, 3) at right angles to each normal (n, 3): level first, then down the slope."""
+    level = np.stack([-normal[:, 1], normal[:, 0], np.zeros(len(normal))], axis=1)
+    flat = np.linalg.norm(level, axis=1) < 1e-6
+    level[flat] = [1.0, 0.0, 0.0]
+    level /= np.linalg.norm(level, axis=1, keepdims=True)
+    return np.stack([level, np.cross(normal, level)], axis=1)
+
+
+def cell_set(cells: LinerCells) -> CellSet:
+    face = np.where(cells.on_floor, -1, cells.wall).astype(np.int64)
+    return CellSet(cells.centre_m, cells.area_m2, cells.normal, tangents(cells.normal), face, cells.size_m)

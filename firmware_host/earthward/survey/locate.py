@@ -1,0 +1,572 @@
+"""Where current leaves the pool: `Survey` takes readings one by one, `locate` all at once; both give a `Result`.
+
+The method is told in docs/method-location.md. Nothing here measures time or touches files.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.stats import chi2 as chi2_distribution
+
+from earthward.errors import InputError
+from earthward.pool.field import Field
+from earthward.pool.resistance import hole_diameter_interval_m
+from earthward.pool.shape import Pool
+from earthward.survey import check, engine, guide, lead, model
+from earthward.survey.budget import mixture_interval
+from earthward.survey.coverage import detectable, summarise
+from earthward.survey.engine import Problem, SinkSearch, StationData
+from earthward.survey.lead import FloatArray, IntArray
+from earthward.survey.model import Leads, Rows, Sink, Solved, State
+from earthward.survey.types import (
+    Budget,
+    Coverage,
+    Finding,
+    FittingShare,
+    KeptReading,
+    LocateSettings,
+    Point,
+    PosteriorCell,
+    Region,
+    Result,
+    Station,
+    SuspectReading,
+    Verdict,
+)
+
+#: Prior probability of 0, 1, 2 and 3 leaks in a pool that a leak technician was called to.
+COUNT_PRIOR = (0.40, 0.40, 0.15, 0.05)
+#: A leak is called found when 90 % of its probability lies within this distance of its position.
+FOUND_RADIUS_M = 0.2
+#: A station is named suspect when its misfit has a smaller probability than this.
+SUSPECT_P = 1e-6
+FEWEST_STATIONS = 3
+
+
+@dataclass(frozen=True)
+class Leak:
+    """One accepted sink with the cells it may be in."""
+
+    search: SinkSearch
+    probability: FloatArray
+    position_m: FloatArray
+    cell: int
+    radius_m: float
+    log_evidence: float
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Everything the search settled, before it is put into words."""
+
+    rows: Rows
+    leads: Leads
+    leaks: tuple[Leak, ...]
+    doubtful: Leak | None
+    """The best place for one more sink, below the gate."""
+    log_evidence: tuple[float, ...]
+    """Log evidence gained by the first, second ... sink, as far as tried."""
+    known: tuple[Sink, ...]
+    solved: Solved
+    suspects: tuple[tuple[int, str], ...]
+
+
+class Survey:
+    """Readings of one visit and what they say so far. Adding a reading costs one lead field per new station."""
+
+    def __init__(self, pool: Pool, settings: LocateSettings | None = None, field: Field | None = None) -> None:
+        check.check_pool(pool)
+        self.pool = pool
+        self.settings = settings or LocateSettings()
+        self.problem = engine.make_problem(pool, self.settings, field)
+        self.places = guide.reachable(pool)
+        self.readings: list[KeptReading] = []
+        self._stations: dict[str, StationData] = {}
+        self._heads: dict[tuple[float, ...], lead.Head] = {}
+        self._warm: SinkSearch | None = None
+
+    def add(self, reading: KeptReading) -> None:
+        """Take one more reading. InputError if it cannot be what it says; the survey is then unchanged."""
+        check.check_reading(self.pool, reading)
+        check.check_copies([*self.readings, reading])
+        engine.add_reading(self.problem, self._stations, reading, self._heads)
+        self.readings.append(reading)
+
+    def remove(self, row: int) -> None:
+        """Forget the reading with that row number."""
+        kept = [r for r in self.readings if r.row != row]
+        self.readings, self._stations, self._warm = [], {}, None
+        for r in kept:
+            engine.add_reading(self.problem, self._stations, r, self._heads)
+            self.readings.append(r)
+
+    def result(self, *, coverage: bool = True, guidance: bool = True) -> Result:
+        """What all readings so far say together."""
+        places = {tuple(np.round(s.head.centre_m, 2)) for s in self._stations.values()}
+        if len(places) < FEWEST_STATIONS:
+            return self._too_few(len(places))
+        self._check_units()
+        rows, leads = engine.pack(self.problem, list(self._stations.values()))
+        answer = solve(self.problem, rows, leads, self._warm)
+        self._warm = answer.leaks[0].search if len(answer.leaks) == 1 else (
+            answer.doubtful.search if not answer.leaks and answer.doubtful else None
+        )
+        if answer.suspects:
+            self._warm = None
+        return self._report(answer, coverage, guidance)
+
+    # --- inside ------------------------------------------------------------------------------------------
+
+    def _check_units(self) -> None:
+        value, expected = [], []
+        rho = self.problem.resistivity
+        n = len(self.problem.grid.coarse)
+        for s in self._stations.values():
+            sources = s.head.coefficient[:, n:]
+            for axis, source, v in zip(s.pair, s.source, s.value_uV, strict=True):
+                x = s.head.centre_m + s.levers[axis]
+                d = np.linalg.norm(x - self.problem.sources_m[source], axis=1)
+                table = lead.basis(s.levers[axis] / lead.RADIUS_M, s.head.degree)
+                near = (1 / d[1] - 1 / d[0]) / (4 * math.pi) + float((table[1] - table[0]) @ sources[:, source])
+                expected.append(rho * float(self.problem.injected_mA[source]) * 1e-3 * near)
+                value.append(v * 1e-6)
+        sentence = check.unit_mistake(value, expected)
+        if sentence:
+            raise InputError(sentence)
+
+    def _too_few(self, stations: int) -> Result:
+        count = len(self.readings)
+        taken = [s.head.centre_m for s in self._stations.values()]
+        place = guide.first_place(self.pool, self.places, taken)
+        injected = float(self.problem.injected_mA.max()) * 1e-3
+        shares = tuple(FittingShare(s.name, 0.0, (0.0, injected)) for s in self.problem.fittings)
+        budget = Budget(injected, shares, 0.0, (0.0, injected), injected, (0.0, injected), "nothing is known yet")
+        what = "there is no reading yet" if not count else (
+            "there is only one reading" if count == 1 else f"there are readings from only {stations} station(s)"
+        )
+        text = f"cannot tell, because {what}: at least {FEWEST_STATIONS} stations are needed, {place.text}"
+        flat = {str(k): p for k, p in enumerate(COUNT_PRIOR)}
+        return Result(
+            (), flat, budget, None, place, (), (), "cannot tell", text,
+            ("keep readings at more stations",), 1.0, stations, count,
+        )  # fmt: skip
+
+    def _report(self, answer: Answer, with_coverage: bool, with_guidance: bool) -> Result:
+        problem, settings = self.problem, self.settings
+        findings = tuple(_finding(problem, leak, answer) for leak in answer.leaks)
+        counts = count_probabilities(answer, settings.gate)
+        budget = make_budget(problem, answer, counts)
+        cover: Coverage | None = None
+        if with_coverage:
+            sinks = answer.known
+            cover = summarise(problem, detectable(problem, answer.rows, answer.leads, sinks, answer.solved))
+        best = answer.leaks[0] if answer.leaks else answer.doubtful
+        place: Station | None = None
+        if with_guidance:
+            place = self._next(answer, best)
+        suspects = tuple(
+            SuspectReading(int(number), answer.rows.names[s], why)
+            for s, why in answer.suspects
+            for number in answer.rows.number[s]
+            if number >= 0
+        )
+        posterior: tuple[PosteriorCell, ...] = ()
+        if best is not None:
+            order = np.argsort(-best.probability)[:400]
+            order = order[best.probability[order] > 1e-5]
+            posterior = tuple(
+                PosteriorCell(_point(problem.grid.fine.centre_m[k]), float(best.probability[k])) for k in order
+            )
+        verdict, text, advice = put_into_words(problem, answer, findings, cover, place)
+        gain = float(answer.solved.current_mA.sum(1).mean() / problem.injected_mA.mean()) if answer.known else 1.0
+        return Result(
+            findings, counts, budget, cover, place, suspects, posterior, verdict, text, advice, gain,
+            answer.rows.stations, len(self.readings),
+            {"log_evidence": answer.log_evidence[0] if answer.log_evidence else 0.0},
+        )  # fmt: skip
+
+    def _next(self, answer: Answer, best: Leak | None) -> Station:
+        taken = list(answer.rows.centre_m)
+        if best is None:
+            return guide.first_place(self.pool, self.places, taken)
+        belief = belief_of(self.problem, answer, best)
+        return guide.next_station(
+            self.pool, self.places, belief, self.problem.resistivity, self.problem.priors, taken,
+            axes=3 if answer.rows.lever_m.shape[1] >= 3 else 2,
+        )  # fmt: skip
+
+
+def locate(
+    pool: Pool,
+    readings: Sequence[KeptReading],
+    settings: LocateSettings | None = None,
+    field: Field | None = None,
+    *,
+    coverage: bool = True,
+    guidance: bool = True,
+) -> Result:
+    """All readings at once. InputError with one sentence on what cannot be used."""
+    check.check_pool(pool)
+    check.check_copies(readings)
+    for reading in readings:
+        check.check_reading(pool, reading)
+    survey = Survey(pool, settings, field)
+    for reading in readings:
+        engine.add_reading(survey.problem, survey._stations, reading, survey._heads)
+        survey.readings.append(reading)
+    return survey.result(coverage=coverage, guidance=guidance)
+
+
+# ---- the search with its decisions ------------------------------------------------------------------------
+
+
+def solve(problem: Problem, rows: Rows, leads: Leads, warm: SinkSearch | None = None) -> Answer:
+    """Search, name stations that fit nothing, search again without them."""
+    suspects: list[tuple[int, str]] = []
+    allowed = max(1, rows.stations // 5)
+    while True:
+        answer = _solve_once(problem, rows, leads, warm if not suspects else None)
+        if len(suspects) >= allowed:
+            break
+        bad = _worst_station(answer)
+        if bad is None:
+            break
+        station, why = bad
+        suspects.append((station, why))
+        use = rows.use.copy()
+        use[station] = False
+        rows = replace(rows, use=use)
+    return replace(answer, suspects=tuple(suspects))
+
+
+def _worst_station(answer: Answer) -> tuple[int, str] | None:
+    """The station whose readings fit worst, if they fit too badly to be chance."""
+    rows = answer.rows
+    misfit = answer.solved.station_chi2
+    freedom = rows.use.sum(1)
+    p = chi2_distribution.sf(misfit, np.maximum(freedom, 1))
+    p = np.where(freedom > 0, p, 1.0)
+    k = int(np.argmax(np.where(p <= max(float(p.min()), 1e-300), misfit, -1.0)))
+    if p[k] > SUSPECT_P:
+        return None
+    value = rows.value_uV[k][rows.use[k]]
+    others = np.abs(rows.value_uV[np.arange(len(misfit)) != k][rows.use[np.arange(len(misfit)) != k]])
+    ratio = float(np.median(np.abs(value)) / max(np.median(others), 1e-9))
+    if ratio > 100:
+        return k, f"about {ratio:.0f} times its neighbours: perhaps millivolts or microvolts entered as volts"
+    if ratio < 0.005:
+        return k, "far smaller than its neighbours: perhaps volts entered as millivolts, or the pair out of the water"
+    return k, "fits no position near the one noted: perhaps taken at another station or with front and back exchanged"
+
+
+def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: SinkSearch | None) -> Answer:
+    settings = problem.settings
+    fittings = problem.fittings
+    base = engine.fit_without(problem, rows, leads, fittings, None, None)
+    leaks: list[Leak] = []
+    gains: list[float] = []
+    doubtful: Leak | None = None
+    known: tuple[Sink, ...] = fittings
+    solved = base
+    while len(leaks) < settings.max_leaks:
+        found = engine.search_one(
+            problem, rows, leads, known, base,
+            forbidden_m=[leak.position_m for leak in leaks],
+            warm=warm.candidates if warm is not None and not leaks else None,
+            effort=2 if not leaks else 1,
+        )  # fmt: skip
+        base = engine.fit_without(problem, rows, leads, known, found, base)
+        if not leaks:
+            solved = base
+        gain = found.evidence - base.log_evidence
+        gains.append(gain)
+        leak = make_leak(problem, found, gain)
+        if gain < settings.gate + (0.0 if not leaks else SECOND_EXTRA):
+            doubtful = leak
+            break
+        leaks.append(leak)
+        if len(leaks) > 1:
+            leaks = _polish(problem, rows, leads, leaks)
+        known = (*fittings, *[_as_sink(problem, one) for one in leaks])
+        c, k = found.candidates, found.best
+        state = State(c.pose[k], c.offset_m[k], c.current_mA[k])
+        solved = base = model.fit(
+            leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, state, iterations=4
+        )
+    return Answer(rows, leads, tuple(leaks), doubtful, tuple(gains), known, solved, ())
+
+
+#: A second and third leak must earn this much more log evidence than the first: the first's own misfit imitates them.
+SECOND_EXTRA = 3.0
+
+
+def _as_sink(problem: Problem, leak: Leak) -> Sink:
+    return engine.leak_sink(problem, leak.position_m, leak.cell, max(engine.LEAK_SIGMA_M, 0.6 * leak.radius_m))
+
+
+def _polish(problem: Problem, rows: Rows, leads: Leads, leaks: list[Leak]) -> list[Leak]:
+    """Look again for each leak while the others are held (but free to move a little)."""
+    for k in range(len(leaks) - 1):
+        others = [leak for j, leak in enumerate(leaks) if j != k]
+        known = (*problem.fittings, *[_as_sink(problem, one) for one in others])
+        base = model.fit(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, iterations=5)
+        found = engine.search_one(
+            problem, rows, leads, known, base, forbidden_m=[o.position_m for o in others], effort=1
+        )
+        leaks[k] = make_leak(problem, found, leaks[k].log_evidence)
+    return leaks
+
+
+def make_leak(problem: Problem, found: SinkSearch, log_evidence: float) -> Leak:
+    """Position, region and radius out of the scores of all cells."""
+    cells = problem.grid.fine
+    score = found.score
+    weight = np.exp((score - score.max()) / REGION_TEMPER) * cells.area_m2
+    probability = weight / weight.sum()
+    top = int(np.argmax(score))
+    distance = np.linalg.norm(cells.centre_m - cells.centre_m[top], axis=1)
+    local = probability * (distance < 0.6)
+    mean = (local[:, None] * cells.centre_m).sum(0) / local.sum()
+    position, cell, _ = engine.on_liner(problem.pool, cells, mean)
+    away = np.linalg.norm(cells.centre_m - position, axis=1)
+    order = np.argsort(away)
+    radius = float(away[order][min(int(np.searchsorted(np.cumsum(probability[order]), 0.9)), len(order) - 1)])
+    return Leak(found, probability, position, cell, radius, log_evidence)
+
+
+#: Scores are softened by this before they become probabilities, so that 90 % regions hold the truth in nine of ten.
+REGION_TEMPER = 1.0
+
+
+def region_cells(probability: FloatArray, content: float = 0.9) -> IntArray:
+    """The fewest cells that hold `content` of the probability."""
+    order = np.argsort(-probability)
+    count = int(np.searchsorted(np.cumsum(probability[order]), content)) + 1
+    return np.asarray(order[:count])
+
+
+def count_probabilities(answer: Answer, gate: float) -> dict[str, float]:
+    """P(0), P(1), ... leaks from the evidence; what was not tried is taken as Occam's share of the one before."""
+    logs = [0.0]
+    for k in range(3):
+        step = answer.log_evidence[k] if k < len(answer.log_evidence) else -2.0
+        if k > 0:
+            step -= SECOND_EXTRA
+        logs.append(logs[-1] + float(np.clip(step, -30, 60)))
+    raw = np.array(logs) + np.log(COUNT_PRIOR)
+    p = np.exp(raw - raw.max())
+    p /= p.sum()
+    return {str(k): float(v) for k, v in enumerate(p)}
+
+
+# ---- budget -----------------------------------------------------------------------------------------------
+
+
+def _weights(problem: Problem, leak: Leak) -> FloatArray:
+    """Posterior weight of each candidate of a search: the probability of the fine cells it speaks for."""
+    owner = leak.search.owner
+    some = owner >= 0
+    count = np.bincount(owner[some], weights=leak.probability[some], minlength=len(leak.search.candidates))
+    return np.asarray(count, dtype=np.float64)
+
+
+def make_budget(problem: Problem, answer: Answer, counts: dict[str, float]) -> Budget:
+    """Shares as mixtures over all places the leak may be; scaled so that the whole is the injected current."""
+    injected_mA = float(problem.injected_mA.mean())
+    k = len(problem.fittings)
+    solved = answer.solved
+    names = [s.name for s in problem.fittings]
+    shares: list[FittingShare] = []
+    last = answer.leaks[-1] if answer.leaks else answer.doubtful
+    if last is not None:
+        c = last.search.candidates
+        weight = _weights(problem, last)
+        scale = injected_mA / np.maximum(c.current_mA.sum(2).mean(1), 1e-9)
+        place_mean = c.current_mA.mean(1) * scale[:, None]
+        sigma = c.sigma_mA * scale[:, None]
+        plain = 0.0 if answer.leaks else counts["0"]
+    else:
+        weight = np.ones(1)
+        place_mean = solved.current_mA.mean(0)[None]
+        sigma = np.sqrt(np.diag(solved.covariance))[None, : place_mean.shape[1]]
+        plain = 1.0
+    base_gain = injected_mA / max(float(solved.current_mA.sum(1).mean()), 1e-9)
+    for j in range(k):
+        w, m, s = weight * (1 - plain), place_mean[:, j], sigma[:, j]
+        if plain > 0 and len(solved.beta):
+            w = np.append(w, plain)
+            m = np.append(m, solved.current_mA[:, j].mean() * base_gain)
+            s = np.append(s, math.sqrt(max(solved.covariance[j, j], 0.0)) * base_gain)
+        s = np.hypot(s, 0.01 * m)
+        mean, low, high = mixture_interval(w, m, s)
+        shares.append(FittingShare(names[j], mean * 1e-3, (low * 1e-3, high * 1e-3)))
+    found_A, lo_A, hi_A = 0.0, 0.0, 0.0
+    for n, leak in enumerate(answer.leaks):
+        mean, low, high = leak_current(problem, answer, leak, n)
+        found_A, lo_A, hi_A = found_A + mean, lo_A + low, hi_A + high
+    injected_A = injected_mA * 1e-3
+    doubt = answer.doubtful
+    if doubt is not None:
+        c = doubt.search.candidates
+        weight = _weights(problem, doubt)
+        here = str(len(answer.leaks))
+        p_here = counts[here]
+        p_more = sum(v for name, v in counts.items() if int(name) > len(answer.leaks))
+        w = np.append(weight * p_more / max(p_here + p_more, 1e-12), p_here / max(p_here + p_more, 1e-12))
+        scale = injected_mA / np.maximum(c.current_mA.sum(2).mean(1), 1e-9)
+        m = np.append(c.q_mA * scale, 0.0)
+        s = np.append(c.q_sigma_mA * scale, 0.01 * injected_mA)
+        _, low, high = mixture_interval(w, m, s)
+    else:
+        low, high = 0.0, 0.02 * injected_mA
+    explained = sum(s.current_A for s in shares) + found_A
+    unexplained = max(injected_A - explained, 0.0)
+    interval = (min(low * 1e-3, unexplained), max(high * 1e-3, unexplained))
+    text = (
+        f"of {1e3 * injected_A:.1f} mA injected, known fittings take {1e3 * sum(s.current_A for s in shares):.1f} mA, "
+        f"findings {1e3 * found_A:.2f} mA; not explained: {1e3 * interval[0]:.2f} to {1e3 * interval[1]:.2f} mA"
+    )
+    return Budget(injected_A, tuple(shares), found_A, (lo_A, hi_A), unexplained, interval, text)
+
+
+def leak_current(problem: Problem, answer: Answer, leak: Leak, number: int) -> tuple[float, float, float]:
+    """A leak's current in ampere: mean and 90 % interval over the places it may be."""
+    c = leak.search.candidates
+    weight = _weights(problem, leak)
+    injected = float(problem.injected_mA.mean())
+    scale = injected / np.maximum(c.current_mA.sum(2).mean(1), 1e-9)
+    m, s = c.q_mA * scale, np.hypot(c.q_sigma_mA * scale, 0.01 * c.q_mA * scale)
+    mean, low, high = mixture_interval(weight, m, s)
+    return mean * 1e-3, low * 1e-3, high * 1e-3
+
+
+# ---- words ------------------------------------------------------------------------------------------------
+
+
+def _point(p: FloatArray) -> Point:
+    return round(float(p[0]), 3), round(float(p[1]), 3), round(float(p[2]), 3)
+
+
+def where(pool: Pool, position_m: FloatArray) -> str:
+    """A place on the liner in a deck person's words."""
+    x, y, z = (float(v) for v in position_m)
+    place = pool.wall_place(x, y)
+    if place.off_m < 0.06:
+        return f"{place.along_m:.1f} m along the {place.wall} from its {place.mark}, {z:.1f} m deep"
+    return f"on the floor {place.text}"
+
+
+def _finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:
+    settings = problem.settings
+    index = next((n for n, one in enumerate(answer.leaks) if one is leak), 0)
+    mean, low, high = leak_current(problem, answer, leak, index)
+    low = max(low, 1e-6)
+    hole: tuple[float, float] | None = None
+    if settings.water_voltage_V is not None and high > low:
+        interval = hole_diameter_interval_m(
+            (low, high),
+            settings.water_voltage_V,
+            problem.resistivity,
+            settings.soil_resistivity_ohm_m,
+            settings.liner_thickness_m,
+        )
+        hole = (1e3 * interval.low_m, 1e3 * interval.high_m)
+    cells = region_cells(leak.probability)
+    region = Region(0.9, problem.grid.fine.size_m, tuple(_point(p) for p in problem.grid.fine.centre_m[cells]))
+    certain = leak.radius_m < FOUND_RADIUS_M
+    text = (
+        f"suspected leak {where(problem.pool, leak.position_m)}, within {leak.radius_m:.2f} m (90 %), "
+        f"taking {1e3 * low:.2f} to {1e3 * high:.2f} mA"
+    )
+    return Finding(
+        _point(leak.position_m), mean, (low, high), hole, region, leak.radius_m, 2 * leak.log_evidence, certain, text
+    )
+
+
+def _near_fitting(problem: Problem, answer: Answer, leak: Leak, within_m: float = 1.0) -> tuple[str, float] | None:
+    """The strongest fitting within a metre of where the leak may be, with its current in mA."""
+    near = []
+    current = answer.solved.current_mA.mean(0) if answer.known else np.zeros(0)
+    for k, sink in enumerate(problem.fittings):
+        if float(np.linalg.norm(sink.position_m - leak.position_m)) < within_m:
+            near.append((sink.name, float(current[k])))
+    return max(near, key=lambda one: one[1]) if near else None
+
+
+def put_into_words(
+    problem: Problem,
+    answer: Answer,
+    findings: tuple[Finding, ...],
+    cover: Coverage | None,
+    place: Station | None,
+) -> tuple[Verdict, str, tuple[str, ...]]:
+    """Verdict, one sentence or two, and what would help."""
+    advice: list[str] = []
+    rows = answer.rows
+    axes = rows.lever_m.shape[1]
+    if len(problem.sources_m) < 2:
+        advice.append(
+            "read each station again with the injection electrode at a second place, pole unmoved: "
+            "that calibrates the pole's position and bearing"
+        )
+    if axes < 3:
+        advice.append("read a vertical pair at each station as well")
+    depths = rows.centre_m[:, 2]
+    if problem.pool.greatest_depth_m > 1.9 and float(np.ptp(depths)) < 0.4:
+        advice.append("read a second depth: this pool is deep")
+    best = answer.leaks[0] if answer.leaks else answer.doubtful
+    near = _near_fitting(problem, answer, best) if best is not None else None
+    strongest = None
+    if problem.fittings and answer.known:
+        current = answer.solved.current_mA.mean(0)[: len(problem.fittings)]
+        k = int(np.argmax(current))
+        if current[k] > 0.3 * float(problem.injected_mA.mean()):
+            strongest = problem.fittings[k].name
+    if answer.leaks and all(f.certain for f in findings):
+        text = f"found: {findings[0].text}" if len(findings) == 1 else "found: " + "; ".join(f.text for f in findings)
+        return "found", text + "; confirm with dye", tuple(advice)
+    if answer.leaks:
+        leak = answer.leaks[0]
+        if near is not None and leak.radius_m > FOUND_RADIUS_M:
+            advice.insert(0, f'cover or plug "{near[0]}" and read the nearest stations again')
+        elif strongest is not None and leak.radius_m > 0.5:
+            advice.append(f'cover or plug "{strongest}", the strongest fitting')
+        text = "; ".join(f.text for f in findings)
+        if place is not None:
+            text += f"; next {place.text}"
+        return "suspected", text, tuple(advice)
+    p_none = count_probabilities(answer, problem.settings.gate)["0"]
+    if cover is not None and cover.fraction_at_reference > 0.8 and p_none > 0.5:
+        text = f"no leak seen: {cover.text}; that is no proof that there is none"
+        return "no leak seen", text, tuple(advice)
+    if near is not None and p_none < 0.9:
+        because = f'what is seen near "{near[0]}" may be the fitting itself'
+        advice.insert(0, f'cover or plug "{near[0]}" and read the nearest stations again')
+    elif cover is not None and cover.fraction_at_reference < 0.5:
+        because = f"only {100 * cover.fraction_at_reference:.0f} % of the liner has been looked at well enough"
+    else:
+        because = "a leak explains the readings hardly better than small errors of position"
+    if strongest is not None:
+        advice.append(f'cover or plug "{strongest}", the strongest fitting')
+    text = f"cannot tell, because {because}"
+    if place is not None:
+        text += f"; next {place.text}"
+    return "cannot tell", text, tuple(advice)
+
+
+def belief_of(problem: Problem, answer: Answer, best: Leak, most: int = 40) -> guide.Belief:
+    """The candidates worth telling apart, for choosing the next station."""
+    c = best.search.candidates
+    weight = _weights(problem, best) ** 0.7
+    order = np.argsort(-weight)[:most]
+    order = order[weight[order] > 0]
+    known = answer.known if not answer.leaks else answer.known[: c.current_mA.shape[2] - 1]
+    fixed = np.array([s.position_m for s in known]).reshape(-1, 3)
+    position = np.concatenate(
+        [np.broadcast_to(fixed, (len(order), *fixed.shape)), c.position_m[order][:, None]], axis=1
+    )
+    return guide.Belief(weight[order], position, c.current_mA[order], problem.sources_m)

@@ -1,0 +1,250 @@
+"""What goes into the search for sinks and what comes out. Plain data; SI units, named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+Point = tuple[float, float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class KeptReading:
+    """One kept reading: V_back - V_front at the injection electrode's positive phase.
+
+    front_m, back_m: where the two electrodes were meant to be (x, y, depth). Rows with the same `station` were
+    taken with one pose of the pole head and share its errors; None makes the row a station of its own. `row` is
+    the number the person knows it by.
+    """
+
+    front_m: Point
+    back_m: Point
+    value_V: float
+    sigma_V: float
+    source_id: int = 0
+    station: str | None = None
+    note: str = ""
+    row: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A place for the pole head: centre, bearing of the front end (degrees from +x towards +y), and its words."""
+
+    position_m: Point
+    bearing_deg: float
+    vertical: bool = False
+    name: str = ""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LocateSettings:
+    """How well the person and the instrument knew things: one standard deviation each.
+
+    position_sigma_m is per horizontal axis. fitting_sigma_m: along the liner, per axis. current_sigma: the source
+    board's current, relative. gain_sigma: everything that scales all readings alike (conductivity, spacing, gain).
+    share_sigma: by how much a fitting's current may differ between placements. model_error: relative, of each
+    contribution to a reading. power and false_alarm define coverage; gate: log evidence (nats) a sink
+    must gain to be declared.
+    """
+
+    position_sigma_m: float = 0.1
+    depth_sigma_m: float = 0.05
+    bearing_sigma_deg: float = 10.0
+    tilt_sigma_deg: float = 3.0
+    fitting_sigma_m: float = 0.1
+    current_sigma: float = 0.01
+    gain_sigma: float = 0.05
+    share_sigma: float = 0.10
+    model_error: float = 0.005
+    noise_floor_V: float = 2e-7
+    cell_m: float = 0.1
+    max_leaks: int = 3
+    gate: float = 4.0
+    water_voltage_V: float | None = 10.0
+    """Water against earth, for the hole's size; None if not known."""
+    soil_resistivity_ohm_m: tuple[float, float] = (20.0, 300.0)
+    liner_thickness_m: float = 0.0005
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """Where the sink is with the stated probability: centres of liner cells."""
+
+    probability: float
+    cell_m: float
+    cells_m: tuple[Point, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A suspected leak. Only dye confirms it."""
+
+    position_m: Point
+    current_A: float
+    current_interval_A: tuple[float, float]
+    hole_diameter_mm: tuple[float, float] | None
+    region: Region
+    radius_m: float
+    """The farthest cell of the region from `position_m`, measured straight."""
+    strength: float
+    """Twice the gain in log-likelihood by having this sink."""
+    certain: bool
+    """Above the gate and well enclosed: may be called found."""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FittingShare:
+    name: str
+    current_A: float
+    interval_A: tuple[float, float]
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """Who takes the injected current; intervals hold 90 %."""
+
+    injected_A: float
+    fittings: tuple[FittingShare, ...]
+    findings_A: float
+    findings_interval_A: tuple[float, float]
+    unexplained_A: float
+    unexplained_interval_A: tuple[float, float]
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class CoverageCell:
+    position_m: Point
+    size_m: float
+    detectable_A: float
+    detectable_hole_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What the kept readings would have shown, per liner cell, at the stated power and false alarm."""
+
+    power: float
+    false_alarm: float
+    cells: tuple[CoverageCell, ...]
+    reference_A: float
+    fraction_at_reference: float
+    median_detectable_A: float
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PosteriorCell:
+    position_m: Point
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectReading:
+    row: int
+    station: str
+    reason: str
+
+
+Verdict = Literal["found", "suspected", "cannot tell", "no leak seen"]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """Everything one look at the kept readings says."""
+
+    findings: tuple[Finding, ...]
+    p_leak_count: dict[str, float]
+    budget: Budget
+    coverage: Coverage | None
+    next_station: Station | None
+    suspect_readings: tuple[SuspectReading, ...]
+    posterior: tuple[PosteriorCell, ...]
+    verdict: Verdict
+    text: str
+    advice: tuple[str, ...] = ()
+    gain: float = 1.0
+    """Fitted over stated scale of the readings."""
+    stations: int = 0
+    readings: int = 0
+    extra: dict[str, float] = field(default_factory=dict)
+
+    def to_json(self, *, cells: bool = True) -> dict[str, Any]:
+        """The JSON object of `earthward locate`. Positions as lists, metres; currents in ampere."""
+        coverage: dict[str, Any] = {}
+        if self.coverage is not None:
+            coverage = {
+                "power": self.coverage.power,
+                "false_alarm": self.coverage.false_alarm,
+                "reference_A": self.coverage.reference_A,
+                "fraction_at_reference": self.coverage.fraction_at_reference,
+                "median_detectable_A": self.coverage.median_detectable_A,
+                "text": self.coverage.text,
+            }
+            if cells:
+                coverage["cells"] = [
+                    {
+                        "position_m": list(c.position_m),
+                        "size_m": c.size_m,
+                        "detectable_A": c.detectable_A,
+                        "detectable_hole_mm": c.detectable_hole_mm,
+                    }
+                    for c in self.coverage.cells
+                ]
+        return {
+            "verdict": self.verdict,
+            "text": self.text,
+            "advice": list(self.advice),
+            "findings": [
+                {
+                    "position_m": list(f.position_m),
+                    "current_A": f.current_A,
+                    "current_interval_A": list(f.current_interval_A),
+                    "hole_diameter_mm": None if f.hole_diameter_mm is None else list(f.hole_diameter_mm),
+                    "region": {
+                        "probability": f.region.probability,
+                        "cell_m": f.region.cell_m,
+                        "cells_m": [list(c) for c in f.region.cells_m],
+                    },
+                    "radius_m": f.radius_m,
+                    "strength": f.strength,
+                    "certain": f.certain,
+                    "text": f.text,
+                }
+                for f in self.findings
+            ],
+            "p_leak_count": self.p_leak_count,
+            "budget": {
+                "injected_A": self.budget.injected_A,
+                "fittings": [
+                    {"name": s.name, "current_A": s.current_A, "interval_A": list(s.interval_A)}
+                    for s in self.budget.fittings
+                ],
+                "findings_A": self.budget.findings_A,
+                "findings_interval_A": list(self.budget.findings_interval_A),
+                "unexplained_A": self.budget.unexplained_A,
+                "unexplained_interval_A": list(self.budget.unexplained_interval_A),
+                "text": self.budget.text,
+            },
+            "coverage": coverage,
+            "next_station": None
+            if self.next_station is None
+            else {
+                "position_m": list(self.next_station.position_m),
+                "bearing_deg": self.next_station.bearing_deg,
+                "text": self.next_station.text,
+            },
+            "suspect_readings": [s.row for s in self.suspect_readings],
+            "suspect_reasons": [
+                {"row": s.row, "station": s.station, "reason": s.reason} for s in self.suspect_readings
+            ],
+            "posterior": [
+                {"position_m": list(c.position_m), "probability": c.probability} for c in self.posterior
+            ],
+            "gain": self.gain,
+            "stations": self.stations,
+            "readings": self.readings,
+        }

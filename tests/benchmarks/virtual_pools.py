@@ -1,0 +1,208 @@
+"""Virtual pools for the location benchmarks and tests: true leaks and fittings, a technician's errors, readings.
+
+Everything is drawn from a seed. Readings come from the exact box field at the *true* poses, with fittings that are
+not quite where the pool file says; the search is told the nominal poses only.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earthward.pool.box import BoxField
+from earthward.pool.shape import Fitting, Pool, Source, rectangle
+from earthward.survey.types import KeptReading
+
+FloatArray = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Errors:
+    """Standard deviations of what goes wrong; depth_bias_m and gain are systematic."""
+
+    noise_V: float = 1e-6
+    position_m: float = 0.1
+    depth_m: float = 0.05
+    bearing_deg: float = 10.0
+    tilt_deg: float = 2.0
+    fitting_m: float = 0.1
+    depth_bias_m: float = 0.0
+    gain: float = 1.0
+    share: float = 0.02
+
+
+@dataclass
+class VirtualPool:
+    pool: Pool
+    field: BoxField
+    leaks: list[tuple[FloatArray, float]]
+    fitting_true: list[FloatArray]
+    fitting_mA: FloatArray  # (placements, fittings)
+    injected_mA: float
+    errors: Errors
+    rng: np.random.Generator
+    size: FloatArray
+    rows: int = field(default=0)
+
+    def measure(
+        self,
+        centre: FloatArray,
+        bearing_deg: float,
+        name: str,
+        axes: int = 3,
+        placements: int = 2,
+        spacing: float = 0.3,
+        truth_centre: FloatArray | None = None,
+    ) -> list[KeptReading]:
+        """All rows of one station. `truth_centre`: where the pole really was meant to be (a wrong note)."""
+        e, rng = self.errors, self.rng
+        true = np.array(centre if truth_centre is None else truth_centre, dtype=float)
+        true = true + rng.normal(0, [e.position_m, e.position_m, e.depth_m]) + [0, 0, e.depth_bias_m]
+        turn = np.radians(rng.normal(0, [e.tilt_deg, e.tilt_deg, e.bearing_deg]))
+        half = spacing / 2
+        b = np.radians(bearing_deg)
+        nominal = np.array([[np.cos(b), np.sin(b), 0], [-np.sin(b), np.cos(b), 0], [0, 0, 1.0]])[:axes] * half
+        lever = nominal @ rotation(turn).T
+        true = np.clip(true, 0.17, self.size - 0.17)
+        points = np.concatenate([true + lever, true - lever])
+        points = np.clip(points, 0.01, self.size - 0.01)
+        sinks = [*self.fitting_true, *[p for p, _ in self.leaks]]
+        G = np.array([self.field.green(points, s) for s in sinks])
+        rho = self.pool.resistivity_ohm_m
+        result = []
+        for place in range(placements):
+            source = self.field.green(points, np.array(self.pool.sources[place].position_m))
+            q = np.concatenate([self.fitting_mA[place], [i for _, i in self.leaks]]) * 1e-3
+            phi = rho * (q.sum() * source - q @ G)
+            v = (phi[axes:] - phi[:axes]) * e.gain + rng.normal(0, e.noise_V, axes)
+            for k in range(axes):
+                self.rows += 1
+                result.append(
+                    KeptReading(
+                        tuple(centre + nominal[k]), tuple(centre - nominal[k]), float(v[k]), e.noise_V, place, name,
+                        row=self.rows,
+                    )
+                )
+        return result
+
+
+def rotation(w: FloatArray) -> FloatArray:
+    a = float(np.linalg.norm(w))
+    if a < 1e-12:
+        return np.eye(3)
+    x, y, z = w / a
+    k = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    return np.asarray(np.eye(3) + np.sin(a) * k + (1 - np.cos(a)) * (k @ k))
+
+
+def liner_point(rng: np.random.Generator, size: FloatArray) -> FloatArray:
+    """A point of the liner, uniform by area."""
+    L, W, D = size
+    areas = np.array([L * W, L * D, L * D, W * D, W * D])
+    face = rng.choice(5, p=areas / areas.sum())
+    u, v = rng.random(2)
+    return np.array(
+        [[u * L, v * W, D], [u * L, 0, v * D], [u * L, W, v * D], [0, u * W, v * D], [L, u * W, v * D]][face]
+    )
+
+
+def shift_on_liner(rng: np.random.Generator, p: FloatArray, size: FloatArray, sigma: float) -> FloatArray:
+    q = p + rng.normal(0, sigma, 3)
+    on = [k for k in range(3) if p[k] <= 0 or p[k] >= size[k]]
+    axis = 2 if p[2] >= size[2] else next((k for k in on if k < 2), 2)
+    q[axis] = p[axis]
+    return np.clip(q, [0, 0, 0.03], size)
+
+
+def random_pool(
+    seed: int,
+    *,
+    leaks: int = 1,
+    fittings: int | None = None,
+    errors: Errors | None = None,
+    depth: tuple[float, float] = (1.2, 2.0),
+    leak_mA: tuple[float, float] = (0.3, 2.0),
+    min_share: float = 0.0,
+    apart_m: float = 1.0,
+) -> VirtualPool:
+    rng = np.random.default_rng(seed)
+    errors = errors or Errors()
+    size = np.array([rng.uniform(6, 12), rng.uniform(3.5, 6), rng.uniform(*depth)]).round(2)
+    L, W, D = size
+    n = int(rng.integers(0, 5)) if fittings is None else fittings
+    if leaks == 0:
+        n = max(n, 1)
+    injected = float(rng.uniform(5, 20))
+    while True:
+        places = [liner_point(rng, size) for _ in range(leaks)]
+        if all(np.linalg.norm(a - b) >= apart_m for i, a in enumerate(places) for b in places[:i]):
+            break
+    currents = rng.uniform(*leak_mA, leaks)
+    if min_share > 0:
+        currents = np.maximum(currents, min_share * injected)
+    kinds = ["light", "return", "skimmer", "drain", "ladder"]
+    stated, true, listed = [], [], []
+    for k in range(n):
+        kind = kinds[int(rng.integers(0, 5))]
+        if kind == "drain":
+            p = np.array([rng.uniform(0.3, 0.9) * L, rng.uniform(0.3, 0.7) * W, D])
+        else:
+            z = {"light": 0.6, "return": 0.3, "skimmer": 0.15, "ladder": 0.4}[kind]
+            side = int(rng.integers(0, 4))
+            u = rng.uniform(0.1, 0.9)
+            p = np.array([[u * L, 0, z], [u * L, W, z], [0, u * W, z], [L, u * W, z]][side])
+        stated.append(p)
+        true.append(shift_on_liner(rng, p, size, errors.fitting_m))
+        listed.append(Fitting(f"{kind} {k + 1}", kind, tuple(float(c) for c in p)))
+    if n:
+        rest = injected - currents.sum()
+        if rest < 0.5:
+            injected = float(currents.sum() + 0.5)
+            rest = 0.5
+        share = rng.dirichlet(np.ones(n)) * rest
+    else:
+        injected, share = float(currents.sum()), np.zeros(0)
+    two = [
+        np.array([rng.uniform(0.1, 0.3) * L, rng.uniform(0.2, 0.8) * W, min(0.5, D / 2)]),
+        np.array([rng.uniform(0.7, 0.9) * L, rng.uniform(0.2, 0.8) * W, min(0.5, D / 2)]),
+    ]
+    per_place = np.array([share, share])
+    if n > 1:
+        # A low-resistance fitting takes a little more from a near electrode; the sum stays.
+        per_place = per_place * (1 + rng.normal(0, errors.share, per_place.shape))
+        per_place *= share.sum() / per_place.sum(axis=1, keepdims=True)
+    pool = replace(
+        rectangle(float(L), float(W), float(D)),
+        water_conductivity_S_per_m=float(rng.uniform(0.1, 0.4)),
+        sources=tuple(Source(tuple(float(c) for c in p), injected * 1e-3, k) for k, p in enumerate(two)),
+        fittings=tuple(listed),
+        name=f"virtual pool {seed}",
+    )
+    leak_list = [(p, float(i)) for p, i in zip(places, currents, strict=True)]
+    return VirtualPool(pool, BoxField(L, W, D), leak_list, true, per_place, injected, errors, rng, size)
+
+
+def random_stations(world: VirtualPool, count: int, layout: str = "random") -> list[tuple[FloatArray, float]]:
+    rng, (L, W, D) = world.rng, world.size
+    result = []
+    for k in range(count):
+        z = rng.uniform(0.25, D - 0.2)
+        if layout == "ring":
+            # Equal steps around a ring 0.5 m off the wall, depths alternating.
+            l, w = L - 1.0, W - 1.0
+            s = (k + 0.5) / count * 2 * (l + w)
+            z = 0.35 * D if k % 2 else 0.75 * D
+            if s < l:
+                p = [0.5 + s, 0.5]
+            elif s < l + w:
+                p = [0.5 + l, 0.5 + s - l]
+            elif s < 2 * l + w:
+                p = [0.5 + 2 * l + w - s, 0.5 + w]
+            else:
+                p = [0.5, 0.5 + 2 * (l + w) - s]
+        else:
+            p = [rng.uniform(0.25, L - 0.25), rng.uniform(0.25, W - 0.25)]
+        result.append((np.array([p[0], p[1], z]), float(rng.uniform(0, 360))))
+    return result
