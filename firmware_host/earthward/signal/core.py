@@ -1,31 +1,34 @@
 """The estimator: weighted least squares over a sliding window from normal equations kept per hop.
 
-A hop is some 50 ms of conversions. For each hop the products of its columns (reference, its quadrature, a cubic
-polynomial, mains lines at the tracked phase) with each other and with the data are formed once, after whitening
-and robust weighting. A reading sums the hops of its window. What varies from hop to hop within a window is linear
-in the window's parameters, so that nothing has to be recomputed: the electrode drift is a cubic spline with a knot
-per hop (it takes the band below about ten hertz, where no waveform line lies), electrode steps are breaks at hop
+A hop is some 50 ms of conversions. For each hop the products of its columns (data, reference, its quadrature,
+mains lines at the tracked phase, a cubic polynomial) with each other are formed once, after whitening and robust
+weighting. A reading sums the hops of its window. What varies from hop to hop within a window is linear in the
+window's parameters, so that nothing has to be recomputed: the electrode drift is a cubic spline with a knot per
+hop (it takes the band below about ten hertz, where no waveform line lies), electrode steps are breaks at hop
 boundaries, and the mains phase may bend by a common straight line and parabola for all lines of a family.
 
 Lines of the mains are held to their long averages by a Kalman filter over whole windows: a line that is steady
 costs the signal next to nothing even where it (or its alias) falls on one of the waveform's own lines.
+
+Every step works on a run of hops at once. Streaming is a run of one; a recording is processed in runs as long as
+the slowly adapted parameters allow. The numbers are the same.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.linalg import lapack
 
 from earthward.signal import waveforms
-from earthward.signal.mains import MainsTracker
+from earthward.signal.mains import MAX_DEVIATION_HZ, TAPER_S, MainsTracker, harmonics_in_reach
 from earthward.signal.types import FloatArray, WaveformName
-from earthward.signal.whitening import ORDER, Whitener, history_of
+from earthward.signal.whitening import ORDER, Whitener
 
-# Columns of a hop: 0 reference, 1 quadrature, 2..5 powers of s in [-1, 1], then one bend column per family, lines, y.
-REF, QUAD, POLY, BEND = 0, 1, 2, 6
+# Columns of a hop: data, reference, quadrature, mains lines, then powers of s in [-1, 1], then a bend per family.
+Y, REF, QUAD, LINES = 0, 1, 2, 3
 
 # Cubic B-spline pieces on one hop: rows 1, s, s^2, s^3 with s = 2 u - 1; columns the four splines alive there.
 _U = np.array([[1, 4, 1, 0], [-3, 0, 3, 0], [3, -6, 3, 0], [-1, 3, -3, 1]]) / 6.0
@@ -37,35 +40,8 @@ BEND_RAD = (0.05, 0.03)
 #: Wander of a steady mains line from one window to the next, relative: never believed to be less.
 STEADY = 0.003
 OUTLIER_SIGMA = 4.0
-
-
-@dataclass(slots=True)
-class Hop:
-    """One hop's samples and products. Sample arrays start with ORDER rows of context."""
-
-    number: int
-    index: NDArray[np.int64]
-    s: FloatArray
-    mid_s: FloatArray
-    phase_end: FloatArray
-    span: float
-    v: FloatArray
-    usable: NDArray[np.bool_]
-    expected: int
-    newest_s: float
-    saturated: int = 0
-    range_changed: bool = False
-    weight: FloatArray = field(default_factory=lambda: np.zeros(0))
-    bases: list[NDArray[np.complex128]] = field(default_factory=list)
-    columns: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
-    products: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))
-    break_before: bool = False
-    break_after: bool = False
-    transients: int = 0
-
-    @property
-    def count(self) -> float:
-        return float(self.weight.sum())
+#: Mains harmonics (folded ones included) are looked for up to here.
+MAINS_LIMIT_HZ = 1000.0
 
 
 @dataclass(slots=True)
@@ -77,24 +53,9 @@ class Solution:
     noise: float
     unit_value: float
     unit_quadrature: float
-    freedom: float
     samples: float
     theta: FloatArray
-    n_lines: int
-    breaks: list[int]
-    bends: list[FloatArray]
-
-    @property
-    def sigma(self) -> float:
-        return float(self.noise * np.sqrt(self.unit_value))
-
-    @property
-    def quadrature_sigma(self) -> float:
-        return float(self.noise * np.sqrt(self.unit_quadrature))
-
-    @property
-    def lines(self) -> FloatArray:
-        return self.theta[2 : 2 + self.n_lines]
+    breaks: tuple[int, ...] = ()
 
 
 class LineMemory:
@@ -124,280 +85,661 @@ class LineMemory:
                 excess[j // 2] = self.excess[k // 2]
         self.lines, self.mean, self.covariance, self.excess = list(lines), mean, covariance, excess
 
-    def wander(self) -> FloatArray:
+    def level(self, family: int) -> float:
+        """Amplitude of the family's strongest line, volts."""
         power = self.mean[0::2] ** 2 + self.mean[1::2] ** 2
-        return np.repeat(np.maximum(STEADY**2 * power, self.excess), 2)
+        return max((float(np.sqrt(power[j])) for j, (f, _) in enumerate(self.lines) if f == family), default=0.0)
 
     def prior_covariance(self) -> FloatArray:
-        return self.covariance + np.diag(self.wander() + 1e-18)
+        power = self.mean[0::2] ** 2 + self.mean[1::2] ** 2
+        wander = np.repeat(np.maximum(STEADY**2 * power, self.excess), 2)
+        return self.covariance + np.diag(wander + 1e-18)
 
     def learn(self, information: FloatArray, vector: FloatArray) -> None:
         """Take in one window: information matrix (1/V^2) and information vector of its lines alone."""
         prior = self.prior_covariance()
-        gain = np.linalg.solve(np.eye(prior.shape[0]) + prior @ information, np.eye(prior.shape[0]))
         innovation = vector - information @ self.mean
-        posterior = gain @ prior
-        mean = self.mean + posterior @ innovation
+        posterior = np.linalg.solve(np.eye(prior.shape[0]) + prior @ information, prior)
         if self.windows > 0:
             # How far this window alone lies from the average, beyond what its own noise explains.
-            own = np.diag(information).copy()
-            own[own <= 0] = 1e-30
+            own = np.maximum(np.diag(information), 1e-30)
             apart = innovation / own
-            noise = 1.0 / own + np.diag(self.covariance)
-            pairs = (apart**2 - noise).reshape(-1, 2).sum(axis=1) / 2
+            pairs = (apart**2 - 1.0 / own - np.diag(self.covariance)).reshape(-1, 2).sum(axis=1) / 2
             self.excess = np.maximum(0.75 * self.excess + 0.25 * pairs, 0.0)
-        self.mean, self.covariance = mean, 0.5 * (posterior + posterior.T)
+        self.mean = self.mean + posterior @ innovation
+        self.covariance = 0.5 * (posterior + posterior.T)
         self.windows += 1
 
-    def bend(self, family: int) -> FloatArray:
-        """Coefficients of the derivative of the family's sum with respect to its phase."""
-        out = np.zeros(2 * len(self.lines))
+    def bends(self, families: int) -> FloatArray:
+        """(2 lines, families): derivative of each family's sum with respect to its phase."""
+        out = np.zeros((2 * len(self.lines), families))
         for j, (f, k) in enumerate(self.lines):
-            if f == family:
-                out[2 * j] = k * self.mean[2 * j + 1]
-                out[2 * j + 1] = -k * self.mean[2 * j]
+            out[2 * j, f] = k * self.mean[2 * j + 1]
+            out[2 * j + 1, f] = -k * self.mean[2 * j]
         return out
 
 
-def line_columns(bases: list[NDArray[np.complex128]], lines: list[tuple[int, int]], n: int) -> FloatArray:
-    """cos and sin of every line at the tracked phases; bases hold exp(i phase) per family."""
-    out = np.empty((n, 2 * len(lines)))
-    power: dict[tuple[int, int], NDArray[np.complex128]] = {}
-    for j, (family, k) in enumerate(lines):
-        base = bases[family]
-        z = power.get((family, k - 1))
-        value = base if k == 1 else (z * base if z is not None else base**k)
-        power[family, k] = value
-        out[:, 2 * j] = value.real
-        out[:, 2 * j + 1] = value.imag
-    return out
+class HopStore:
+    """Arrays over the recent hops, one row per hop, one column per conversion slot. Row 0 is hop `first`."""
+
+    def __init__(self, capacity: int, slots: int, families: int) -> None:
+        self.capacity, self.slots = capacity, slots
+        self.first = -1
+        shape = (capacity, slots)
+        self.v = np.zeros(shape)
+        self.usable = np.zeros(shape, dtype=bool)
+        self.saturated = np.zeros(shape, dtype=bool)
+        self.weight = np.zeros(shape)
+        self.end_s = np.zeros(shape)
+        self.phase = np.zeros(shape)
+        self.base = np.zeros((families, *shape), dtype=complex)
+        self.plain = np.zeros((families, *shape), dtype=complex)
+        self.columns = np.zeros((capacity, slots, 0))
+        self.products = np.zeros((capacity, 0, 0))
+        self.span = np.zeros(capacity)
+        self.newest_s = np.zeros(capacity)
+        self.changed = np.zeros(capacity, dtype=bool)
+        self.transients = np.zeros(capacity, dtype=np.int64)
+        self.break_before = np.zeros(capacity, dtype=bool)
+
+    def room(self, number: int, keep_from: int) -> None:
+        """Make sure that hop `number` has a row, dropping hops before `keep_from`."""
+        if number - self.first < self.capacity:
+            return
+        cut = keep_from - self.first
+        kept = self.capacity - cut
+        if cut <= 0:
+            raise ValueError("hop store too small")
+        for array in (
+            self.v, self.usable, self.saturated, self.weight, self.end_s, self.phase, self.columns, self.products,
+            self.span, self.newest_s, self.changed, self.transients, self.break_before,
+        ):  # fmt: skip
+            array[:kept] = array[cut:].copy()
+            array[kept:] = 0
+        for wide in (self.base, self.plain):
+            wide[:, :kept] = wide[:, cut:].copy()
+            wide[:, kept:] = 0
+        self.first = keep_from
+
+    def row(self, number: int) -> int:
+        return number - self.first
 
 
 class Core:
-    """Hops in, solutions out. Knows nothing of stamps, flags or clocks."""
+    """Hops in, solutions out. Knows nothing of stamps, flags or references."""
 
-    def __init__(self, waveform: WaveformName, hops_per_window: int, mains_Hz: tuple[float, ...]) -> None:
+    def __init__(
+        self, waveform: WaveformName, hops_per_window: int, hop_slots: int, period_s: float, mains_Hz: tuple[float, ...]
+    ) -> None:
         self.waveform = waveform
-        self.n_hops = hops_per_window
+        self.n_hops = n = hops_per_window
+        self.slots = hop_slots
+        self.period_s = period_s
+        hop_s = hop_slots * period_s
+        #: Slow parameters change only between blocks of hops, a whole number of windows.
+        self.block = n * max(1, round(1.0 / (n * hop_s)))
+        self.taper_hops = max(2, round(TAPER_S / hop_s))
+        self.keep = max(2 * n, self.block + n, round(2.0 / hop_s), self.taper_hops) + 2
         self.tracker = MainsTracker(mains_Hz)
+        self.families = len(mains_Hz)
+        self.store = HopStore(self.keep + 4 * self.block, hop_slots, self.families)
         self.memory = LineMemory()
         self.whitener = Whitener()
         self.noise_V = 0.0
         self.floor_V = 0.0
-        self.hops: list[Hop] = []
         self._autocovariance: FloatArray | None = None
-        self._covered = 0.0
-        self._pending: list[tuple[int, FloatArray, FloatArray]] = []
-        n = hops_per_window
+        self._weights = np.zeros(ORDER + 1)
+        self._pending: list[tuple[int, int, FloatArray, FloatArray]] = []
+        self._lines_version = 0
+        # Grids that never change.
+        s = (np.arange(hop_slots) - 0.5 * (hop_slots - 1)) / (0.5 * hop_slots)
+        self._s = s
+        self._powers = s[:, None] ** np.arange(4)
+        self._shifted = [(s[:, None] - 2.0 * k / hop_slots) ** np.arange(4) for k in range(ORDER + 1)]
         spread = np.zeros((n, 4, n + 3))
         for h in range(n):
             spread[h, :, h : h + 4] = SPLINE
-        self._spread = spread.reshape(4 * n, n + 3)
+        self._spread_t = np.ascontiguousarray(spread.reshape(4 * n, n + 3).T)
+        scatter = np.zeros((n, 4, 4, n + 3, n + 3))
+        for h in range(n):
+            for a in range(4):
+                for b in range(4):
+                    scatter[h, a, b, h + a, h + b] = 1.0
+        self._scatter = scatter.reshape(16 * n, (n + 3) ** 2)
         self._tau = 2.0 * (np.arange(n) - 0.5 * (n - 1))
         # Second differences of the spline's coefficients: only to keep knots without data in place.
         second = np.diff(np.eye(n + 3), 2, axis=0)
         self._stiff = second.T @ second
+        slots = self.taper_hops * hop_slots
+        taper = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(slots) + 0.5) / slots)
+        self._taper = taper.reshape(self.taper_hops, hop_slots) / taper.sum()
+        self.refresh()
 
-    # ---- one hop ------------------------------------------------------------------------------------------
+    # ---- slow parameters -----------------------------------------------------------------------------------
 
-    def fill(self, hop: Hop) -> None:
-        """Columns of a hop from its samples and phases, then its products."""
-        n = hop.v.size
-        families = len(self.tracker.families)
-        lines = line_columns(hop.bases, self.memory.lines, n)
-        s = hop.s
-        x = np.empty((n, BEND + families + lines.shape[1] + 1))
-        x[:, REF] = waveforms.averaged(self.waveform, hop.phase_end, hop.span)
-        x[:, QUAD] = waveforms.quadrature(self.waveform, hop.phase_end, hop.span)
-        x[:, POLY] = 1.0
-        x[:, POLY + 1] = s
-        x[:, POLY + 2] = s * s
-        x[:, POLY + 3] = x[:, POLY + 2] * s
-        for f in range(families):
-            x[:, BEND + f] = s * (lines @ self.memory.bend(f)) if lines.shape[1] else 0.0
-        x[:, BEND + families : -1] = lines
-        x[:, -1] = hop.v
-        hop.columns = x
-        self.multiply(hop)
-
-    def multiply(self, hop: Hop) -> None:
-        """Whiten, weigh, form products. To be called again when weights or whitening change."""
-        trusted = hop.usable.copy()
-        trusted[ORDER:] &= hop.weight > 0.5
-        rows, gain = self.whitener(hop.columns, history_of(hop.index, trusted))
-        rows = rows * (gain * np.sqrt(hop.weight))[:, None]
-        hop.products = rows.T @ rows
-
-    def beta(self, solution: Solution, position: int) -> FloatArray:
-        """Coefficients of the columns (without y) of the hop at `position` of the window."""
-        n_lines = solution.n_lines
-        families = len(self.tracker.families)
-        out = np.zeros(BEND + families + n_lines)
-        theta = solution.theta
-        out[REF], out[QUAD] = theta[0], theta[1]
-        lines = theta[2 : 2 + n_lines].copy()
-        start = 2 + n_lines
-        out[POLY : POLY + 4] = SPLINE @ theta[start + position : start + position + 4]
-        start += self.n_hops + 3
-        tau = float(self._tau[position])
-        for f, bend in enumerate(solution.bends):
-            c1, c2 = theta[start + 2 * f], theta[start + 2 * f + 1]
-            lines += bend * (tau * c1 + tau * tau * c2)
-            out[BEND + f] = c1 + 2 * tau * c2
-        start += 2 * families
-        for j, where in enumerate(solution.breaks):
-            if position >= where:
-                out[POLY] += theta[start + j]
-        out[BEND + families :] = lines
-        return out
-
-    def residual(self, solution: Solution, hop: Hop, position: int) -> FloatArray:
-        """What the solution leaves of the hop's samples (context rows included), volts."""
-        return np.asarray(hop.columns[:, -1] - hop.columns[:, :-1] @ self.beta(solution, position))
-
-    # ---- a window -----------------------------------------------------------------------------------------
-
-    def normal_equations(self, hops: list[Hop]) -> tuple[FloatArray, list[int], list[FloatArray]]:
-        """Products of the window's parameters and the data, without any prior: (P + 1, P + 1), y last."""
-        n = self.n_hops
-        g = np.stack([hop.products for hop in hops])
-        q = g.shape[1]
-        families = len(self.tracker.families)
-        first_line = BEND + families
-        n_lines = q - 1 - first_line
-        breaks = sorted({j for j, hop in enumerate(hops) if j > 0 and (hop.break_before or hops[j - 1].break_after)})
-        bends = [self.memory.bend(f) for f in range(families)]
-        special = np.zeros((n, q, 2 * families + len(breaks)))
-        for f, bend in enumerate(bends):
-            special[:, first_line:-1, 2 * f] = self._tau[:, None] * bend
-            special[:, BEND + f, 2 * f] = 1.0
-            special[:, first_line:-1, 2 * f + 1] = (self._tau**2)[:, None] * bend
-            special[:, BEND + f, 2 * f + 1] = 2 * self._tau
-        for j, where in enumerate(breaks):
-            special[where:, POLY, 2 * families + j] = 1.0
-        base = np.array([REF, QUAD, *range(first_line, q - 1), q - 1])
-        total = g.sum(axis=0)
-        nb, ns, nx = 2 + n_lines, n + 3, special.shape[2]
-        size = nb + ns + nx + 1
-        w = np.zeros((size, size))
-        where_base = np.array([*range(nb), size - 1])
-        w[np.ix_(where_base, where_base)] = total[np.ix_(base, base)]
-        poly = g[:, POLY : POLY + 4, :].reshape(4 * n, q)
-        spline_rows = self._spread.T @ poly
-        w[nb : nb + ns, where_base] = spline_rows[:, base]
-        local = np.matmul(SPLINE.T, np.matmul(g[:, POLY : POLY + 4, POLY : POLY + 4], SPLINE))
-        for h in range(n):
-            w[nb + h : nb + h + 4, nb + h : nb + h + 4] += local[h]
-        if nx:
-            gs = np.matmul(g, special)
-            total_s = gs.sum(axis=0)
-            w[nb + ns : nb + ns + nx, where_base] = total_s[base].T
-            w[nb + ns : nb + ns + nx, nb : nb + ns] = gs[:, POLY : POLY + 4, :].reshape(4 * n, nx).T @ self._spread
-            w[nb + ns : nb + ns + nx, nb + ns : nb + ns + nx] = np.tensordot(special, gs, axes=([0, 1], [0, 1]))
-            w[nb : nb + ns, nb + ns : nb + ns + nx] = w[nb + ns : nb + ns + nx, nb : nb + ns].T
-            w[where_base[:, None], np.arange(nb + ns, nb + ns + nx)] = w[nb + ns : nb + ns + nx][:, where_base].T
-        w[where_base[:, None], np.arange(nb, nb + ns)] = w[nb : nb + ns][:, where_base].T
-        return w, breaks, bends
-
-    def solve(self, hops: list[Hop], use_memory: bool = True) -> Solution | None:
-        """Least squares over a window of hops; None when too few samples are left to fit anything."""
-        samples = sum(hop.count for hop in hops)
-        w, breaks, bends = self.normal_equations(hops)
-        size = w.shape[0] - 1
-        if samples < 2 * size and samples < size + 12:
-            return None
+    def refresh(self) -> None:
+        """After any change of lines, memory, noise: what solving needs of them."""
         n_lines = 2 * len(self.memory.lines)
+        f = self.families if n_lines else 0
+        self._bends = self.memory.bends(self.families) if f else np.zeros((n_lines, 0))
+        self.n_lines, self.n_bends = n_lines, f
+        self.poly = LINES + n_lines
+        self.bend = self.poly + 4
+        self.width = self.bend + f
+        self.n_spline = self.n_hops + 3
+        size = 2 + n_lines + self.n_spline + 2 * f
+        self.size = size
         noise2 = max(self.noise_V, self.floor_V, 1e-12) ** 2
-        prior = np.zeros((size, size))
-        pull = np.zeros(size)
-        spline = slice(2 + n_lines, 2 + n_lines + self.n_hops + 3)
-        prior[spline, spline] = self._stiff * (noise2 / 1.0)
-        prior[np.arange(size), np.arange(size)] += 1e-9 * samples
-        if use_memory and n_lines and self.memory.windows > 0 and self.noise_V > 0:
+        prior, pull = np.zeros((size, size)), np.zeros(size)
+        spline = slice(2 + n_lines, 2 + n_lines + self.n_spline)
+        prior[spline, spline] = self._stiff * noise2
+        prior[np.arange(size), np.arange(size)] += 1e-7
+        for i in range(f):
+            for power in (0, 1):
+                limit = BEND_RAD[power] / self.n_hops ** (power + 1)
+                k = spline.stop + power * f + i
+                prior[k, k] += noise2 / limit**2
+        self._free_prior = prior
+        if n_lines and self.memory.windows > 0 and self.noise_V > 0:
             lines = slice(2, 2 + n_lines)
             precision = noise2 * np.linalg.inv(self.memory.prior_covariance())
-            prior[lines, lines] += precision
+            prior = prior.copy()
+            prior[lines, lines] += 0.5 * (precision + precision.T)
             pull[lines] = precision @ self.memory.mean
-        start = spline.stop
-        for f in range(len(bends)):
-            for power in (0, 1):
-                limit = BEND_RAD[power] / self.n_hops ** (power + 1)
-                prior[start + 2 * f + power, start + 2 * f + power] += noise2 / limit**2
-        total = w[:size, :size] + prior
-        rhs = w[:size, size] + pull
-        factor, info = lapack.dpotrf(total, lower=1)
-        if info != 0:
-            return None
-        theta, _ = lapack.dpotrs(factor, rhs, lower=1)
-        inverse, _ = lapack.dpotri(factor, lower=1)
-        inverse = np.tril(inverse) + np.tril(inverse, -1).T
-        rss = float(w[size, size] - 2 * theta @ w[:size, size] + theta @ (w[:size, :size] @ theta))
-        used = size - float(np.sum(inverse * prior))
-        freedom = max(samples - used, 1.0)
-        noise = float(np.sqrt(max(rss, 0.0) / freedom))
+        self._prior, self._pull = prior, pull
+        self._used: float | None = None
+
+    # ---- a run of hops: rows a..b of the store -------------------------------------------------------------
+
+    def track(self, a: int, b: int, conversion_s: float) -> None:
+        """Bring the mains phases up to date hop by hop; sets the bases of the rows."""
+        st = self.store
+        if not self.families:
+            return
+        mid = st.end_s[a:b] - 0.5 * conversion_s
+        for f, family in enumerate(self.tracker.families):
+            st.plain[f, a:b] = np.exp((-2j * np.pi * family.nominal_Hz) * mid)
+        m = self.taper_hops
+        lo = max(0, a - m + 1)
+        weighted = st.weight[lo:b] * (np.abs(st.weight[lo:b] - 1) < 1e-12)
+        full = weighted.sum(axis=1) == self.slots
+        v = st.v[lo:b]
+        moved = st.plain[:, lo:b] * v
+        parts = moved @ self._taper.T  # families, hops, place in the taper
+        direct = st.plain[:, lo:b] @ self._taper.T
+        level = v @ self._taper.T
+        noise = self.noise_V or self.tracker.first_noise_V
+        for row in range(a, b):
+            if row - lo >= m - 1 and self.store.first + row >= m - 1:
+                pick = np.arange(row - m + 1 - lo, row + 1 - lo)
+                centre = 0.5 * float(st.end_s[row - m + 1, 0] + st.end_s[row, -1]) - 0.5 * conversion_s
+                if full[pick].all():
+                    place = np.arange(m)
+                    mean = float(level[pick, place].sum())
+                    z = 2.0 * (parts[:, pick, place].sum(axis=1) - mean * direct[:, pick, place].sum(axis=1))
+                    turn = [np.exp(2j * np.pi * f.nominal_Hz * centre) for f in self.tracker.families]
+                    length = float(st.end_s[row, -1] - st.end_s[row - m + 1, 0]) + self.period_s
+                    self.tracker.step(
+                        centre, length, [complex(x * t) for x, t in zip(z, turn, strict=True)], m * self.slots, noise
+                    )
+                else:
+                    rows = slice(row - m + 1, row + 1)
+                    self.tracker.step_weighted(
+                        st.end_s[rows].ravel() - 0.5 * conversion_s, st.v[rows].ravel(), st.weight[rows].ravel(), noise
+                    )
+            for f, family in enumerate(self.tracker.families):
+                t0, p, w, acceleration = family.polynomial()
+                d = mid[row - a] - t0
+                st.base[f, row] = np.conj(st.plain[f, row]) * np.exp(1j * (p + d * (w + 0.5 * acceleration * d)))
+
+    def fill(self, a: int, b: int) -> None:
+        """Columns of rows a..b."""
+        st = self.store
+        if st.columns.shape[2] != self.width:
+            st.columns = np.zeros((st.capacity, st.slots, self.width))
+            st.products = np.zeros((st.capacity, self.width, self.width))
+        x = st.columns[a:b]
+        x[:, :, Y] = st.v[a:b]
+        span = float(st.span[b - 1])
+        phase = st.phase[a:b]
+        x[:, :, REF] = waveforms.averaged(self.waveform, phase, span)
+        x[:, :, QUAD] = waveforms.quadrature(self.waveform, phase, span)
+        power: dict[tuple[int, int], NDArray[np.complex128]] = {}
+        for j, (family, k) in enumerate(self.memory.lines):
+            base = st.base[family, a:b]
+            z = power.get((family, k - 1))
+            value = base if k == 1 else (z * base if z is not None else base**k)
+            power[family, k] = value
+            x[:, :, LINES + 2 * j] = value.real
+            x[:, :, LINES + 2 * j + 1] = value.imag
+        x[:, :, self.poly : self.bend] = self._powers
+        if self.n_bends:
+            x[:, :, self.bend :] = (x[:, :, LINES : self.poly] @ self._bends) * self._s[:, None]
+
+    def multiply(self, a: int, b: int) -> None:
+        """Whiten, weigh, form products of rows a..b (a >= 1)."""
+        st = self.store
+        weight = st.weight[a:b]
+        z = st.columns[a:b]
+        if self.whitener.white:
+            if weight.min(initial=1.0) == 1.0:
+                st.products[a:b] = np.matmul(z.transpose(0, 2, 1), z)
+            else:
+                st.products[a:b] = np.matmul((z * weight[:, :, None]).transpose(0, 2, 1), z)
+            return
+        z = self._whitened(a, b)
+        st.products[a:b] = np.matmul((z * weight[:, :, None]).transpose(0, 2, 1), z)
+
+    def _whitened(self, a: int, b: int) -> FloatArray:
+        st = self.store
+        n, slots, width = b - a, self.slots, self.width
+        trusted = (st.weight[a - 1 : b] > 0.5).ravel()[slots - ORDER :]
+        flat = st.columns[a - 1 : b].reshape(-1, width)[slots - ORDER :]
+        count = n * slots
+        out = flat[ORDER:].copy()
+        if n_bends := self.n_bends:
+            slope = st.columns[a - 1 : b, :, LINES : self.poly].reshape(-1, self.n_lines)[slots - ORDER :] @ self._bends
+        if trusted.all():
+            table = np.broadcast_to(self.whitener.coefficients[ORDER], (count, ORDER))
+            gain = None
+        else:
+            alive = np.ones(count, dtype=bool)
+            history = np.zeros(count, dtype=np.int64)
+            for k in range(1, ORDER + 1):
+                alive &= trusted[ORDER - k : ORDER - k + count]
+                history += alive
+            table = self.whitener.coefficients[history]
+            gain = self.whitener.gain[history]
+        for k in range(1, ORDER + 1):
+            c = table[:, k - 1 : k]
+            before = slice(ORDER - k, ORDER - k + count)
+            out[:, : self.poly] -= c * flat[before, : self.poly]
+            # Polynomials continue beyond their hop's edge: take them where the hop would put them.
+            grid = np.broadcast_to(self._shifted[k], (n, slots, 4)).reshape(count, 4)
+            out[:, self.poly : self.bend] -= c * grid
+            if n_bends:
+                out[:, self.bend :] -= c * slope[before] * grid[:, 1:2]
+        if gain is not None:
+            out *= gain[:, None]
+        return out.reshape(n, slots, width)
+
+    # ---- windows -------------------------------------------------------------------------------------------
+
+    def normal_equations(self, a: int, b: int) -> FloatArray:
+        """Products for every window that ends with rows a..b-1: (b - a, 1 + size, 1 + size), data first."""
+        g = self.store.products[a - self.n_hops + 1 : b]
+        n, r, nb, ns, f = self.n_hops, b - a, self.poly, self.n_spline, self.n_bends
+        w = np.empty((r, 1 + self.size, 1 + self.size))
+        poly, end = self.poly, nb + ns
+        g_poly = np.matmul(SPLINE.T, g[:, poly : poly + 4, :])
+        local = np.matmul(g_poly[:, :, poly : poly + 4], SPLINE)
+        if r == 1:
+            w[0, :nb, :nb] = g[:, :nb, :nb].sum(axis=0)
+            local_windows = local.reshape(1, 16 * n)
+        else:
+            w[:, :nb, :nb] = sliding_window_view(g[:, :nb, :nb], n, axis=0).sum(axis=-1)
+            local_windows = sliding_window_view(local, n, axis=0).transpose(0, 3, 1, 2).reshape(r, 16 * n)
+        rows = np.zeros((r, ns, nb))
+        for p in range(4):
+            if r == 1:
+                rows[0, p : p + n] += g_poly[:, p, :nb]
+            else:
+                rows[:, p : p + n] += sliding_window_view(g_poly[:, p, :nb], n, axis=0).transpose(0, 2, 1)
+        w[:, nb:end, :nb] = rows
+        w[:, :nb, nb:end] = rows.transpose(0, 2, 1)
+        w[:, nb:end, nb:end] = (local_windows @ self._scatter).reshape(r, ns, ns)
+        if f:
+            d = g[:, :, LINES:poly] @ self._bends
+            u = g[:, :, self.bend :]
+            tau = self._tau[:, None, None]
+            if r == 1:
+                dw, uw = d[None], u[None]
+            else:
+                dw = sliding_window_view(d, n, axis=0).transpose(0, 3, 1, 2)
+                uw = sliding_window_view(u, n, axis=0).transpose(0, 3, 1, 2)
+            column = np.concatenate([tau * dw + uw, tau * tau * dw + 2 * tau * uw], axis=3)
+            cb = column[:, :, :nb].sum(axis=1)
+            w[:, :nb, end:] = cb
+            w[:, end:, :nb] = cb.transpose(0, 2, 1)
+            cs = self._spread_t @ column[:, :, poly : poly + 4].reshape(r, 4 * n, 2 * f)
+            w[:, nb:end, end:] = cs
+            w[:, end:, nb:end] = cs.transpose(0, 2, 1)
+            e = np.matmul(self._bends.T, column[:, :, LINES:poly])
+            v = column[:, :, self.bend :]
+            w[:, end : end + f, end:] = (tau * e + v).sum(axis=1)
+            w[:, end + f :, end:] = (tau * tau * e + 2 * tau * v).sum(axis=1)
+        return w
+
+    def solve(self, a: int, b: int, use_memory: bool = True) -> list[Solution | None]:
+        """Least squares for every window that ends with rows a..b-1; None where too few samples are left."""
+        w = self.normal_equations(a, b)
+        n = self.n_hops
+        st = self.store
+        samples = st.weight[a - n + 1 : b].sum(axis=1)
+        prior = self._prior if use_memory else self._free_prior
+        pull = self._pull if use_memory else np.zeros(self.size)
+        if self._used is None or not use_memory:
+            used = self._parameters_used(w[0], prior)
+            if use_memory:
+                self._used = used
+        else:
+            used = self._used
+        right = np.zeros((b - a, self.size, 3))
+        right[:, :, 0] = w[:, 1:, 0] + pull
+        right[:, 0, 1] = 1.0
+        right[:, 1, 2] = 1.0
+        block = w[:, 1:, 1:] + prior
+        solved = np.linalg.solve(block, right)
+        theta = solved[:, :, 0]
+        fitted = np.matmul(w[:, 1:, 1:], theta[:, :, None])[:, :, 0]
+        rss = w[:, 0, 0] + ((fitted - 2 * w[:, 1:, 0]) * theta).sum(axis=1)
+        out: list[Solution | None] = []
+        for i in range(b - a):
+            count = float(samples[i : i + n].sum())
+            breaks = (
+                tuple(j for j in range(1, n) if st.break_before[a - n + 1 + i + j])
+                if st.break_before[a - n + 2 + i : a + 1 + i].any()
+                else ()
+            )
+            if count < 1.3 * used + 12:
+                out.append(None)
+            elif breaks:
+                out.append(self._solve_with_breaks(w[i], a - n + 1 + i, breaks, prior, pull, count, used))
+            else:
+                noise2 = max(float(rss[i]), 0.0) / max(count - used, 1.0)
+                out.append(
+                    Solution(
+                        float(theta[i, 0]), float(theta[i, 1]), float(np.sqrt(noise2)),
+                        float(solved[i, 0, 1]), float(solved[i, 1, 2]), count, theta[i],
+                    )
+                )  # fmt: skip
+        return out
+
+    def _parameters_used(self, w: FloatArray, prior: FloatArray) -> float:
+        """Effective number of fitted parameters: the trace of the smoother."""
+        inverse = np.linalg.inv(w[1:, 1:] + prior)
+        return float(self.size - np.sum(inverse * prior))
+
+    def _solve_with_breaks(
+        self, w: FloatArray, first: int, breaks: tuple[int, ...], prior: FloatArray, pull: FloatArray,
+        count: float, used: float,
+    ) -> Solution | None:  # fmt: skip
+        """A window in which the electrode voltage stepped: one more column per step, constant after it."""
+        g = self.store.products[first : first + self.n_hops]
+        m, size = len(breaks), self.size
+        big = np.zeros((1 + size + m, 1 + size + m))
+        big[: 1 + size, : 1 + size] = w
+        n, nb, ns, f = self.n_hops, self.poly, self.n_spline, self.n_bends
+        for j, where in enumerate(breaks):
+            after = g[where:, self.poly, :]
+            row = np.zeros(1 + size)
+            row[:nb] = after[:, :nb].sum(axis=0)
+            padded = np.zeros((n, 4))
+            padded[where:] = after[:, self.poly : self.poly + 4]
+            row[nb : nb + ns] = self._spread_t @ padded.ravel()
+            if f:
+                d, u = after[:, LINES : self.poly] @ self._bends, after[:, self.bend :]
+                tau = self._tau[where:, None]
+                row[nb + ns : nb + ns + f] = (tau * d + u).sum(axis=0)
+                row[nb + ns + f :] = (tau * tau * d + 2 * tau * u).sum(axis=0)
+            big[1 + size + j, : 1 + size] = row
+            big[: 1 + size, 1 + size + j] = row
+            for i, other in enumerate(breaks):
+                big[1 + size + j, 1 + size + i] = g[max(where, other) :, self.poly, self.poly].sum()
+        full_prior = np.zeros((size + m, size + m))
+        full_prior[:size, :size] = prior
+        full_prior[size:, size:] = 1e-7 * np.eye(m)
+        right = np.zeros((size + m, 3))
+        right[:, 0] = big[1:, 0]
+        right[:size, 0] += pull
+        right[0, 1] = right[1, 2] = 1.0
+        solved = np.linalg.solve(big[1:, 1:] + full_prior, right)
+        theta = solved[:, 0]
+        rss = float(big[0, 0] - 2 * theta @ big[1:, 0] + theta @ (big[1:, 1:] @ theta))
+        noise = float(np.sqrt(max(rss, 0.0) / max(count - used - m, 1.0)))
         return Solution(
-            value=float(theta[0]),
-            quadrature=float(theta[1]),
-            noise=noise,
-            unit_value=float(inverse[0, 0]),
-            unit_quadrature=float(inverse[1, 1]),
-            freedom=freedom,
-            samples=samples,
-            theta=theta,
-            n_lines=n_lines,
-            breaks=breaks,
-            bends=bends,
+            float(theta[0]), float(theta[1]), noise, float(solved[0, 1]), float(solved[1, 2]), count, theta, breaks
         )
 
-    # ---- what is learned slowly ---------------------------------------------------------------------------
+    def residual(self, solution: Solution, last: int) -> FloatArray:
+        """(hops, slots) what the solution leaves of the window that ends with row `last`, volts."""
+        n, f, nl = self.n_hops, self.n_bends, self.n_lines
+        theta = solution.theta
+        beta = np.zeros((n, self.width - 1))
+        beta[:, :2] = theta[:2]
+        spline = theta[2 + nl : 2 + nl + self.n_spline]
+        beta[:, self.poly - 1 : self.bend - 1] = sliding_window_view(spline, 4) @ SPLINE.T
+        beta[:, 2 : 2 + nl] = theta[2 : 2 + nl]
+        if f:
+            c = theta[2 + nl + self.n_spline :]
+            tau = self._tau[:, None]
+            beta[:, 2 : 2 + nl] += (tau * c[:f] + tau * tau * c[f : 2 * f]) @ self._bends.T
+            beta[:, self.bend - 1 :] = c[:f] + 2 * tau * c[f : 2 * f]
+        for j, where in enumerate(solution.breaks):
+            beta[where:, self.poly - 1] += theta[self.size + j]
+        x = self.store.columns[last - n + 1 : last + 1]
+        return np.asarray(x[:, :, Y] - np.matmul(x[:, :, 1:], beta[:, :, None])[:, :, 0])
 
-    def line_information(self, hops: list[Hop]) -> tuple[FloatArray, FloatArray] | None:
-        """Information matrix and vector (1/V^2) of the window's lines alone, everything else fitted freely."""
-        n_lines = 2 * len(self.memory.lines)
-        if not n_lines or self.noise_V <= 0:
-            return None
-        w, _, bends = self.normal_equations(hops)
-        size = w.shape[0] - 1
-        noise2 = self.noise_V**2
-        lines = np.arange(2, 2 + n_lines)
-        rest = np.array([0, 1, *range(2 + n_lines, size)])
-        block = w[np.ix_(rest, rest)]
-        block[np.arange(rest.size), np.arange(rest.size)] += 1e-9 * w[0, 0] + 1e-30
-        first = 2 + self.n_hops + 3
-        for f in range(len(bends)):
-            for power in (0, 1):
-                limit = BEND_RAD[power] / self.n_hops ** (power + 1)
-                block[first + 2 * f + power, first + 2 * f + power] += noise2 / limit**2
-        both = np.column_stack([w[np.ix_(rest, lines)], w[rest, size]])
-        solved = np.linalg.solve(block, both)
+    # ---- distrust ------------------------------------------------------------------------------------------
+
+    def distrust(self, a: int, b: int) -> None:
+        """Lower the weight of transients in rows a..b, and notice steps of the electrode voltage.
+
+        The data less the mains as last averaged are fitted, hop by hop, by reference, quadrature and a straight
+        line; what stands out of that is no electrode noise. A lasting jump becomes a break.
+        """
+        noise = max(self.noise_V, self.floor_V)
+        if noise <= 0:
+            return
+        st = self.store
+        x = st.columns[a:b]
+        y = x[:, :, Y]
+        if self.n_lines:
+            y = y - x[:, :, LINES : self.poly] @ self.memory.mean
+        few = np.concatenate([x[:, :, [REF, QUAD]], x[:, :, self.poly : self.poly + 2]], axis=2)
+        weight = st.weight[a:b]
+        wf = few * weight[:, :, None]
+        gram = np.matmul(wf.transpose(0, 2, 1), few) + 1e-6 * self.slots * np.eye(4)
+        right = np.matmul(wf.transpose(0, 2, 1), y[:, :, None])
+        rest = np.abs(y - np.matmul(few, np.linalg.solve(gram, right))[:, :, 0]) * (weight > 0)
+        limit = OUTLIER_SIGMA * noise
+        for i in np.flatnonzero(rest.max(axis=1) > limit):
+            self._distrust_hop(a + int(i), few[i], y[i], noise)
+
+    def _distrust_hop(self, row: int, few: FloatArray, y: FloatArray, noise: float) -> None:
+        st = self.store
+        good = np.flatnonzero(st.weight[row] > 0)
+        if good.size < 12:
+            return
+        x, y = few[good], y[good]
+        rest = _robust_rest(x, y, noise)
+        scale = max(noise, 1.4826 * float(np.median(np.abs(rest))))
+        worst = np.abs(rest) > OUTLIER_SIGMA * scale
+        step = _find_step(y, scale)
+        if step is not None:
+            cut = int(good[step])
+            if 2 * step >= good.size:
+                st.weight[row, cut:] = 0.0
+                if row + 1 < st.capacity:
+                    st.break_before[row + 1] = True
+            else:
+                st.weight[row, :cut] = 0.0
+                st.break_before[row] = True
+            st.transients[row] += 1
+        elif worst.any() and worst.mean() < 0.4:
+            u = np.minimum(np.abs(rest) / (2 * OUTLIER_SIGMA * scale), 1.0)
+            st.weight[row, good] *= np.where(worst, (1 - u**2) ** 2, 1.0)
+            st.transients[row] += int(worst.sum())
+
+    # ---- what is learned slowly ----------------------------------------------------------------------------
+
+    def first_window(self, last: int) -> bool:
+        """No past yet: find the lines, the noise and the outliers from the window that ends with row `last`."""
+        first = last - self.n_hops + 1
+        for _ in range(8):
+            solution = self.solve(last, last + 1, use_memory=False)[0]
+            if solution is None:
+                return False
+            found = self.new_lines(solution, last, 30.0, most=3)
+            if not found:
+                break
+            self.set_lines([*self.memory.lines, *found], last + 1)
+            solution = self.solve(last, last + 1, use_memory=False)[0]
+            if solution is not None:
+                self.memory.mean = solution.theta[2 : 2 + self.n_lines].copy()
+                self.set_lines(self.memory.lines, last + 1)
+        for _ in range(4):
+            solution = self.solve(last, last + 1, use_memory=False)[0]
+            if solution is None:
+                return False
+            st = self.store
+            rest = self.residual(solution, last)
+            usable = st.usable[first : last + 1]
+            used = rest[st.weight[first : last + 1] > 0]
+            scale = 1.4826 * float(np.median(np.abs(used)))
+            u = np.abs(rest) / max(OUTLIER_SIGMA * scale, 1e-15)
+            weight = np.where(u > 1, np.maximum(1 - (u / 2) ** 2, 0.0) ** 2, 1.0) * usable
+            if np.abs(weight - st.weight[first : last + 1]).max() < 0.05:
+                break
+            st.weight[first : last + 1] = weight
+            st.transients[first : last + 1] = ((weight < 1) & usable).sum(axis=1)
+            self.multiply(first, last + 1)
+        solution = self.solve(last, last + 1, use_memory=False)[0]
+        if solution is None:
+            return False
+        self.noise_V = max(solution.noise, self.floor_V)
+        if self.n_lines:
+            self.memory.mean = solution.theta[2 : 2 + self.n_lines].copy()
+        self.set_lines(self.memory.lines, last + 1)
+        return True
+
+    def set_lines(self, lines: list[tuple[int, int]], stop: int) -> None:
+        """Carry these mains lines from now on; the columns of rows 1..stop are made anew."""
+        self.memory.set_lines(sorted(set(lines)))
+        self._pending.clear()
+        self._lines_version += 1
+        self.refresh()
+        self.store.columns = np.zeros((0, 0, 0))
+        self.fill(0, stop)
+        self.multiply(1, stop)
+
+    def new_lines(self, solution: Solution, last: int, threshold: float, most: int = 4) -> list[tuple[int, int]]:
+        """Mains harmonics that stand out of the window's residual, strongest first."""
+        st = self.store
+        rows = slice(last - self.n_hops + 1, last + 1)
+        weight = st.weight[rows]
+        rest = (self.residual(solution, last) * weight).ravel()
+        count = float(weight.sum())
+        if count < 50 or not self.families:
+            return []
+        variance = float(rest @ rest) / count
+        found: list[tuple[float, tuple[int, int]]] = []
+        for f, family in enumerate(self.tracker.families):
+            base = np.conj(st.base[f, rows].ravel())
+            power = np.ones_like(base)
+            for k in harmonics_in_reach(family.nominal_Hz, MAINS_LIMIT_HZ):
+                power = power * base
+                if (f, int(k)) in self.memory.lines or not (family.locked or k == 1):
+                    continue
+                strength = float(abs(np.sum(rest * power)) ** 2) / (count * variance + 1e-300)
+                if strength > threshold / 2:
+                    found.append((strength, (f, int(k))))
+        found.sort(reverse=True)
+        return [line for _, line in found[:most]]
+
+    def line_information(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Information matrix and vector (1/V^2) of a window's lines alone, everything else fitted freely."""
+        lines = np.arange(3, 3 + self.n_lines)
+        rest = np.array([1, 2, *range(3 + self.n_lines, 1 + self.size)])
+        block = w[np.ix_(rest, rest)] + self._free_prior[np.ix_(rest - 1, rest - 1)]
+        solved = np.linalg.solve(block, w[rest][:, [*lines, 0]])
         information = w[np.ix_(lines, lines)] - w[np.ix_(lines, rest)] @ solved[:, :-1]
-        vector = w[lines, size] - w[np.ix_(lines, rest)] @ solved[:, -1]
+        vector = w[lines, 0] - w[np.ix_(lines, rest)] @ solved[:, -1]
+        noise2 = max(self.noise_V, self.floor_V, 1e-12) ** 2
         return 0.5 * (information + information.T) / noise2, vector / noise2
 
-    def learn_noise(self, hops: list[Hop], solution: Solution) -> None:
-        """Autocovariance of the residual, averaged over some ten windows; the whitener follows it."""
-        sums = np.zeros(ORDER + 1)
-        pairs = np.zeros(ORDER + 1)
-        for position, hop in enumerate(hops):
-            e = self.residual(solution, hop, position)
-            good = hop.usable.copy()
-            good[ORDER:] &= hop.weight > 0.5
-            e = np.where(good, e, 0.0)
-            for lag in range(ORDER + 1):
-                now, before = slice(ORDER, None), slice(ORDER - lag, e.size - lag)
-                near = good[now] & good[before] & (hop.index[now] - hop.index[before] == lag)
-                sums[lag] += float(e[now] @ (e[before] * near))
-                pairs[lag] += float(near.sum())
+    def learn(self, last: int) -> None:
+        """At the end of a block: noise level and colour, mains lines come and gone, their long averages."""
+        n = self.n_hops
+        number = self.store.first + last
+        ends = [last - k * n for k in reversed(range(self.block // n)) if last - (k + 1) * n + 1 >= 1]
+        found: list[tuple[int, int]] = []
+        for end in ends:
+            solution = self.solve(end, end + 1)[0]
+            if solution is None:
+                continue
+            # Quick to fall, slow to rise: a disturbance must not pass for the pool's ordinary noise.
+            ratio = float(np.clip(solution.noise / self.noise_V, 0.7, 1.15))
+            self.noise_V = max(self.noise_V * ratio**0.5, self.floor_V)
+            self._learn_colour(solution, end)
+            if self.n_lines:
+                w = self.normal_equations(end, end + 1)[0]
+                self._pending.append((number - last + end, self._lines_version, *self.line_information(w)))
+            if end == last:
+                found = self.new_lines(solution, end, 32.0)
+        while self._pending and self._pending[0][0] <= number - n:
+            _, version, matrix, vector = self._pending.pop(0)
+            if version == self._lines_version:
+                self.memory.learn(matrix, vector)
+        gone = []
+        if self.memory.windows > 8:
+            m = self.memory
+            for j, line in enumerate(m.lines):
+                power = m.mean[2 * j] ** 2 + m.mean[2 * j + 1] ** 2
+                if power < 4.0 * (m.covariance[2 * j, 2 * j] + m.excess[j]):
+                    gone.append(line)
+        if found or gone:
+            self.set_lines(sorted(({*self.memory.lines} - {*gone}) | {*found}), last + 1)
+        else:
+            self.refresh()
+
+    def _learn_colour(self, solution: Solution, last: int) -> None:
+        st = self.store
+        rows = slice(last - self.n_hops + 1, last + 1)
+        good = st.weight[rows].ravel() > 0.5
+        e = np.where(good, self.residual(solution, last).ravel(), 0.0)
+        sums, pairs = np.zeros(ORDER + 1), np.zeros(ORDER + 1)
+        for lag in range(ORDER + 1):
+            sums[lag] = e[lag:] @ e[: e.size - lag]
+            pairs[lag] = np.count_nonzero(good[lag:] & good[: good.size - lag])
         if pairs[-1] < 50:
             return
         if self._autocovariance is None:
             self._autocovariance = np.zeros(ORDER + 1)
-            self._weights = np.zeros(ORDER + 1)
-        keep = 0.9
         # Every window says the same amount, however loud it was: one bad window must not set the colour.
+        keep = 0.9
         scale = max(solution.noise, 1e-15) ** 2
         self._autocovariance = keep * self._autocovariance + sums / scale
         self._weights = keep * self._weights + pairs
         r = self._autocovariance / self._weights
         significant = np.abs(r[1:] / r[0]) > 3.0 / np.sqrt(self._weights[0])
         self.whitener = Whitener(r if significant.any() else None)
+
+
+def _robust_rest(x: FloatArray, y: FloatArray, noise: float) -> FloatArray:
+    """Residual of a small fit; refitted without what stands out, if anything does."""
+    ridge = 1e-6 * np.eye(x.shape[1]) * x.shape[0]
+    rest = y - x @ np.linalg.solve(x.T @ x + ridge, x.T @ y)
+    for _ in range(4):
+        if not (np.abs(rest) > OUTLIER_SIGMA * noise).any():
+            break
+        scale = max(1.4826 * float(np.median(np.abs(rest))), noise)
+        w = 1.0 / (1.0 + (rest / (2 * scale)) ** 2) ** 2
+        rest = y - x @ np.linalg.solve(x.T @ (w[:, None] * x) + ridge, x.T @ (w * y))
+    return np.asarray(rest)
+
+
+def _find_step(y: FloatArray, noise: float) -> int | None:
+    """Position of a lasting jump in a hop (first sample after it), or None."""
+    d = np.abs(np.diff(y))
+    k = int(np.argmax(d)) + 1
+    if d[k - 1] < 5.0 * noise:
+        return None
+    before, after = y[max(0, k - 6) : k], y[k : k + 6]
+    if before.size < 3 or after.size < 3:
+        return None
+    jump = abs(float(np.median(after) - np.median(before)))
+    return k if jump > 0.5 * d[k - 1] and jump > 5.0 * noise else None
+
+
+__all__ = ["MAX_DEVIATION_HZ", "Core", "HopStore", "LineMemory", "Solution"]

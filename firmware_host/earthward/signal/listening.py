@@ -92,7 +92,7 @@ def listening_scan(
         count = waveforms.lines_below(waveform, f, 0.5 * sample_rate_Hz - 1.0 / window_s)
         k = np.arange(1, count + 1)
         power = 2 * np.abs(waveforms.averaged_spectrum(waveform, count, float(p))) ** 2
-        information = 2 * window_s * power / np.interp(k * f, frequency, smooth) / 2
+        information = 2 * window_s * power / np.interp(k * f, frequency, smooth)
         share = information / information.sum()
         hits = []
         lost = np.zeros(count, dtype=bool)

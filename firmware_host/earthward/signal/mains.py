@@ -1,11 +1,14 @@
 """Tracking the mains families: phase, frequency and its drift, from a short tapered demodulation.
 
-Each hop, the last four hops are demodulated at the tracked phase under a Hann taper, the other family's
-fundamental taken out first; the phase left over drives a three-state Kalman filter (phase, frequency, drift of
-frequency). Causal: nothing later than the hop's end is used.
+After every hop, the last 0.2 s are demodulated under a Hann taper at each supply's nominal frequency; ten hertz
+apart is two bins of that taper, and what still leaks is solved for. The phase drives a three-state Kalman filter
+(phase, frequency, drift of frequency) per supply. Causal: nothing later than the hop's end is used.
 """
 
 from __future__ import annotations
+
+import cmath
+import math
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,6 +19,18 @@ from earthward.signal.types import FloatArray
 MAX_DEVIATION_HZ = 1.5
 #: Length of the tapered stretch, seconds.
 TAPER_S = 0.2
+#: Drift of frequency wanders by this much in a second, Hz/s: a supply that swings by +-0.2 Hz in seconds.
+DRIFT_WALK = 0.25
+_TWO_PI = 2 * math.pi
+
+
+def hann_response(bins: float) -> float:
+    """Response of a Hann taper `bins` resolution cells (1 / length) off its centre."""
+    if abs(bins) < 1e-6:
+        return 1.0
+    if abs(abs(bins) - 1.0) < 1e-6:
+        return 0.5
+    return math.sin(math.pi * bins) / (math.pi * bins) / (1.0 - bins * bins)
 
 
 class MainsFamily:
@@ -24,76 +39,100 @@ class MainsFamily:
     def __init__(self, nominal_Hz: float) -> None:
         self.nominal_Hz = nominal_Hz
         self.t0 = 0.0
-        self.state = np.zeros(3)
-        self.covariance = np.diag([np.pi**2, (2 * np.pi * 0.3) ** 2, (2 * np.pi * 0.2) ** 2])
+        self.p = self.w = self.a = 0.0
         self.amplitude_V = 0.0
-        self.z = 0j
         self.locked = False
+        # Covariance, upper triangle.
+        self.c = [math.pi**2, 0.0, 0.0, (_TWO_PI * 0.3) ** 2, 0.0, (_TWO_PI * 0.2) ** 2]
 
     @property
     def frequency_Hz(self) -> float:
-        return self.nominal_Hz + float(self.state[1]) / (2 * np.pi)
+        return self.nominal_Hz + self.w / _TWO_PI
+
+    def polynomial(self) -> tuple[float, float, float, float]:
+        """(t0, p, w, a): phase beyond the nominal one, as a polynomial in t - t0."""
+        return self.t0, self.p, self.w, self.a
+
+    def deviation(self, t_s: float) -> float:
+        d = t_s - self.t0
+        return self.p + d * (self.w + 0.5 * self.a * d)
 
     def phase(self, t_s: FloatArray) -> FloatArray:
         d = t_s - self.t0
-        p, w, a = self.state
-        return np.asarray(p + d * (w + 0.5 * a * d) + 2 * np.pi * self.nominal_Hz * t_s)
+        return np.asarray(self.p + d * (self.w + 0.5 * self.a * d) + _TWO_PI * self.nominal_Hz * t_s)
 
     def advance(self, t_s: float) -> None:
         """Move the filter to `t_s`."""
         h = t_s - self.t0
         if h <= 0:
             return
-        f = np.array([[1.0, h, 0.5 * h * h], [0.0, 1.0, h], [0.0, 0.0, 1.0]])
-        self.state = f @ self.state
-        # Wander: drift of frequency is a random walk, about 0.15 Hz/s in a second.
-        q = (2 * np.pi * 0.25) ** 2 * h
-        g = np.array([h * h / 6, h / 2, 1.0])
-        self.covariance = f @ self.covariance @ f.T + q * np.outer(g, g)
-        # Nothing known makes nothing of it: both rates relax when there is no line to hold on to.
+        self.p, self.w = self.p + h * (self.w + 0.5 * h * self.a), self.w + h * self.a
+        pp, pw, pa, ww, wa, aa = self.c
+        g = 0.5 * h * h
+        # F C F' with F = [[1, h, g], [0, 1, h], [0, 0, 1]]
+        pp2 = pp + 2 * h * pw + 2 * g * pa + h * h * ww + 2 * h * g * wa + g * g * aa
+        pw2 = pw + h * ww + g * wa + h * (pa + h * wa + g * aa)
+        pa2 = pa + h * wa + g * aa
+        ww2 = ww + 2 * h * wa + h * h * aa
+        wa2 = wa + h * aa
+        q = (_TWO_PI * DRIFT_WALK) ** 2
+        self.c = [
+            pp2 + q * h**5 / 20,
+            pw2 + q * h**4 / 8,
+            pa2 + q * h**3 / 6,
+            ww2 + q * h**3 / 3,
+            wa2 + q * h**2 / 2,
+            aa + q * h,
+        ]
         if not self.locked:
-            self.state[1:] *= np.exp(-h / 0.5)
-            bound = np.array([np.pi, 2 * np.pi * 0.3, 2 * np.pi * 0.2])
-            scale = np.minimum(1.0, bound / np.sqrt(np.maximum(np.diag(self.covariance), 1e-30)))
-            self.covariance *= np.outer(scale, scale)
+            # With no line to hold on to, both rates fall back to nothing and are known to be small.
+            relax = math.exp(-h / 0.5)
+            self.w *= relax
+            self.a *= relax
+            bounds = (math.pi, _TWO_PI * 0.3, _TWO_PI * 0.2)
+            pp, pw, pa, ww, wa, aa = self.c
+            x, y, z = (min(1.0, b / math.sqrt(max(v, 1e-30))) for b, v in zip(bounds, (pp, ww, aa), strict=True))
+            self.c = [pp * x * x, pw * x * y, pa * x * z, ww * y * y, wa * y * z, aa * z * z]
         self.t0 = t_s
 
     def update(self, error_rad: float, variance: float) -> None:
         """One measured phase error at `t0`."""
-        p = self.covariance
-        s = float(p[0, 0]) + variance
+        pp, pw, pa, ww, wa, aa = self.c
+        s = pp + variance
         # A glitch (an electrode step in the taper) is let in only as far as three sigma.
-        limit = 3.0 * np.sqrt(s)
-        gain = p[:, 0] / s
-        self.state = self.state + gain * float(np.clip(error_rad, -limit, limit))
-        self.covariance = p - np.outer(gain, p[0])
-        bound = 2 * np.pi * MAX_DEVIATION_HZ
-        self.state[1] = float(np.clip(self.state[1], -bound, bound))
+        limit = 3.0 * math.sqrt(s)
+        e = min(max(error_rad, -limit), limit)
+        k0, k1, k2 = pp / s, pw / s, pa / s
+        self.p += k0 * e
+        self.w += k1 * e
+        self.a += k2 * e
+        self.c = [pp - k0 * pp, pw - k0 * pw, pa - k0 * pa, ww - k1 * pw, wa - k1 * pa, aa - k2 * pa]
+        bound = _TWO_PI * MAX_DEVIATION_HZ
+        self.w = min(max(self.w, -bound), bound)
 
     def initialise(self, t_s: FloatArray, v: FloatArray) -> None:
         """Frequency and phase from the first stretch by a fine search around the nominal frequency."""
         centre = 0.5 * float(t_s[0] + t_s[-1])
         d = t_s - centre
-        taper = np.cos(np.pi * d / (d[-1] - d[0] + 1e-9)) ** 2
-        weighted = taper * (v - np.average(v, weights=taper + 1e-12))
-        half = min(MAX_DEVIATION_HZ, 0.5 / max(float(d[-1] - d[0]), 1e-3))
+        duration = float(d[-1] - d[0])
+        taper = np.cos(np.pi * d / (duration + 1e-9)) ** 2
+        total = float(taper.sum())
+        rest = v - float(taper @ v) / total
+        half = min(MAX_DEVIATION_HZ, 0.5 / max(duration, 1e-3))
         offsets = np.linspace(-half, half, 41)
-        z = np.exp(-2j * np.pi * np.outer(self.nominal_Hz + offsets, d)) @ weighted * 2 / taper.sum()
+        z = np.exp(-2j * np.pi * np.outer(self.nominal_Hz + offsets, d)) @ (taper * rest) * 2 / total
         k = int(np.argmax(np.abs(z)))
-        rest = v - np.average(v, weights=taper + 1e-12)
         spread = float(np.std(rest - np.real(z[k] * np.exp(2j * np.pi * (self.nominal_Hz + offsets[k]) * d))))
-        self.t0 = centre
-        strong = abs(z[k]) > 0.5 * spread or abs(z[k]) > 8 * spread / np.sqrt(t_s.size)
-        offset = offsets[k] if strong and 0 < k < 40 else 0.0
-        self.state = np.array(
-            [np.angle(z[k] if strong else z[20]) - 2 * np.pi * self.nominal_Hz * centre, 2 * np.pi * offset, 0.0]
-        )
+        strong = bool(abs(z[k]) > 0.5 * spread or abs(z[k]) > 8 * spread / math.sqrt(t_s.size))
+        w = _TWO_PI * float(offsets[k]) if strong and 0 < k < 40 else 0.0
         # Tracking starts from the stretch's beginning.
         back = float(t_s[0]) - centre
-        self.state[0] += self.state[1] * back
-        self.t0 = float(t_s[0])
+        self.p = float(np.angle(z[k] if strong else z[20])) - _TWO_PI * self.nominal_Hz * centre + w * back
+        self.p = math.remainder(self.p, _TWO_PI)
+        self.w, self.a, self.t0 = w, 0.0, float(t_s[0])
         self.amplitude_V = float(abs(z[k]))
-        self.locked = bool(strong)
+        self.locked = strong
+        self.c = [0.3**2, 0.0, 0.0, (_TWO_PI * 0.2) ** 2, 0.0, (_TWO_PI * 0.15) ** 2]
 
 
 class MainsTracker:
@@ -118,34 +157,60 @@ class MainsTracker:
         # Harmonics included: too much rather than too little, until the estimator tells the noise.
         self.first_noise_V = float(np.std(rest))
 
-    def step(self, t_s: FloatArray, v: FloatArray, weights: FloatArray, noise_V: float) -> None:
-        """Use the last four hops (mid-conversion times, volts, 0..1 weights) to bring every phase up to date."""
-        total = float(weights.sum())
-        if not self.families or t_s.size < 24 or total < 0.6 * t_s.size or t_s[-1] - t_s[0] < 0.9 * TAPER_S:
-            return
+    def step(self, centre_s: float, length_s: float, z: list[complex], samples: int, noise_V: float) -> None:
+        """Demodulated stretch around `centre_s`, full weights: z[j] = 2 <taper v exp(-2 pi i f_j (t - centre))>."""
+        families = self.families
+        matrix = [[hann_response((k.frequency_Hz - j.nominal_Hz) * length_s) for k in families] for j in families]
+        solved = _solve_small(matrix, z)
+        errors = [
+            cmath.phase(value) - math.fmod(_TWO_PI * f.nominal_Hz * centre_s, _TWO_PI) - f.deviation(centre_s)
+            for value, f in zip(solved, families, strict=True)
+        ]
+        self._update(centre_s, [abs(value) for value in solved], errors, 1.5 / samples, noise_V)
+
+    def step_weighted(self, t_s: FloatArray, v: FloatArray, weights: FloatArray, noise_V: float) -> None:
+        """The same with missing or distrusted samples: every product formed over what is there."""
         centre = 0.5 * float(t_s[0] + t_s[-1])
         u = (t_s - centre) / (float(t_s[-1] - t_s[0]) * (1 + 1 / t_s.size))
         taper = weights * np.cos(np.pi * u) ** 2
         norm = float(taper.sum())
+        if norm < 0.25 * 0.5 * t_s.size:
+            return
         rest = v - float(taper @ v) / norm
         spread = float(taper @ taper) / norm**2
-        # Ten hertz apart is two bins of this taper: solve for all supplies together, what leaks is taken out.
         bases = np.exp(-1j * np.array([f.phase(t_s) for f in self.families]))
         tapered = bases * taper
         mixing = tapered @ np.conj(bases).T / norm
-        z_all = np.linalg.solve(mixing, 2.0 / norm * (tapered @ rest))
-        for family, z_of in zip(self.families, z_all, strict=True):
-            z = complex(z_of)
-            variance_z = 2.0 * spread * max(noise_V, 1e-9) ** 2
-            family.z = z
-            family.amplitude_V = abs(z)
-            family.locked = abs(z) ** 2 > (16.0 if family.locked else 30.0) * variance_z
+        z = np.linalg.solve(mixing, 2.0 / norm * (tapered @ rest))
+        self._update(centre, np.abs(z).tolist(), np.angle(z).tolist(), spread, noise_V)
+
+    def _update(self, centre_s: float, sizes: list[float], errors: list[float], spread: float, noise_V: float) -> None:
+        variance_z = 2.0 * spread * max(noise_V, 1e-9) ** 2
+        for family, size, error in zip(self.families, sizes, errors, strict=True):
+            family.amplitude_V = size
+            family.locked = size * size > (16.0 if family.locked else 30.0) * variance_z
+            family.advance(centre_s)
             if family.locked:
-                family.advance(centre)
-                # Overlapping tapers repeat themselves: four hops carry one measurement's worth.
-                family.update(float(np.angle(z)), 3.0 * variance_z / abs(z) ** 2 + 1e-8)
-            else:
-                family.advance(centre)
+                # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
+                family.update(math.remainder(error, _TWO_PI), 3.0 * variance_z / (size * size) + 1e-8)
+
+
+def _solve_small(matrix: list[list[float]], z: list[complex]) -> list[complex]:
+    """Gaussian elimination for a handful of unknowns (diagonally dominant)."""
+    m = [row[:] for row in matrix]
+    x = list(z)
+    n = len(x)
+    for i in range(n):
+        for j in range(i + 1, n):
+            r = m[j][i] / m[i][i]
+            for k in range(i, n):
+                m[j][k] -= r * m[i][k]
+            x[j] -= r * x[i]
+    for i in reversed(range(n)):
+        for k in range(i + 1, n):
+            x[i] -= m[i][k] * x[k]
+        x[i] /= m[i][i]
+    return x
 
 
 def harmonics_in_reach(nominal_Hz: float, limit_Hz: float) -> NDArray[np.int64]:

@@ -13,20 +13,19 @@ from numpy.typing import NDArray
 
 from earthward.signal.types import FloatArray, IntArray
 
-CELL = 40
 STRETCH_S = 6.0
+#: Once that many cells are there, the line is refitted after every fourth cell only.
+MATURE = 48
 
 
 class SampleClock:
-    """Streaming and causal. `push` conversions, then `time_of` any index near them."""
+    """Streaming and causal. `push` a cell of conversions at a time, then `time_of` any index near them."""
 
     def __init__(self, stretch_s: float = STRETCH_S) -> None:
         self._stretch_s = stretch_s
         self.reset()
 
     def reset(self) -> None:
-        self._index: NDArray[np.int64] = np.zeros(0, dtype=np.int64)  # stamps not yet in a cell
-        self._t: NDArray[np.float64] = np.zeros(0)
         self._cell_i: list[float] = []
         self._cell_t: list[float] = []
         self._i0 = 0.0
@@ -34,7 +33,7 @@ class SampleClock:
         self._period = 0.0
         self._offset = 0.0
         self._scatter = 0.0
-        self._started = False
+        self._cells = 0
 
     @property
     def ready(self) -> bool:
@@ -53,69 +52,76 @@ class SampleClock:
         """Root mean square of what the cells' earliest stamps leave over the line."""
         return self._scatter
 
+    def line(self, index: int) -> tuple[float, float]:
+        """End of conversion `index` and the period, seconds."""
+        return self._t0 + self._offset + (index - self._i0) * self._period, self._period
+
     def time_of(self, index: IntArray | FloatArray) -> FloatArray:
         """End of conversion `index`, seconds."""
         return np.asarray(self._t0 + self._offset + (np.asarray(index, dtype=float) - self._i0) * self._period)
 
+    def start(self, index: IntArray, t_s: FloatArray) -> None:
+        """A first look at a whole stretch (a quarter of a second or more): rough line, no cells yet."""
+        self.reset()
+        self._i0, self._t0 = float(index[0]), float(t_s[0])
+        self._period = float(t_s[-1] - t_s[0]) / float(index[-1] - index[0])
+        cut = max(2, min(24, index.size // 12))
+        self._fit(*self._lowest(index, t_s, cut))
+        self._fit(*self._lowest(index, t_s, cut))
+
+    def _lowest(self, index: IntArray, t_s: FloatArray, cells: int) -> tuple[FloatArray, FloatArray]:
+        """Of each of so many cells, the stamp that is earliest against the present line."""
+        i, t = index - self._i0, t_s - self._t0
+        rest = t - self._period * i
+        bounds = np.linspace(0, i.size, cells + 1).astype(int)
+        k = np.array([a + int(rest[a:b].argmin()) for a, b in zip(bounds[:-1], bounds[1:], strict=True)])
+        return i[k], t[k]
+
     def push(self, index: IntArray, t_s: FloatArray) -> None:
-        """Stamps of further conversions, in order."""
+        """Stamps of one cell of conversions (a hop), in order; after `start`."""
         if index.size == 0:
             return
-        if not self._started:
-            self._i0, self._t0, self._started = float(index[0]), float(t_s[0]), True
-        self._index = np.concatenate([self._index, index])
-        self._t = np.concatenate([self._t, t_s])
-        if not self._cell_i and self._index.size < 16:
-            return
-        if self._period == 0.0:
-            span = float(self._index[-1] - self._index[0])
-            self._period = float(self._t[-1] - self._t[0]) / span
-        while self._index.size >= CELL:
-            self._close_cell(CELL)
-        if not self._cell_i:
-            self._close_cell(self._index.size)
-        self._fit()
+        young = self._cells < MATURE
+        i, t = self._lowest(index, t_s, min(3, index.size) if young else 1)
+        self._cell_i += i.tolist()
+        self._cell_t += t.tolist()
+        self._cells += 1
+        drop = 0
+        while self._cell_t[-1] - self._cell_t[drop] > self._stretch_s:
+            drop += 1
+        if drop:
+            del self._cell_i[:drop], self._cell_t[:drop]
+        if (young and len(self._cell_i) >= 12) or self._cells % 4 == 0:
+            self._fit(np.array(self._cell_i), np.array(self._cell_t))
 
-    def _close_cell(self, n: int) -> None:
-        i, t = self._index[:n] - self._i0, self._t[:n] - self._t0
-        # Few cells, little known of the slope: then every stamp of the first second is worth keeping.
-        keep = 4 if len(self._cell_i) < 80 else 1
-        parts = min(keep, n)
-        for part_i, part_t in zip(np.array_split(i, parts), np.array_split(t, parts), strict=True):
-            k = int(np.argmin(part_t - self._period * part_i))
-            self._cell_i.append(float(part_i[k]))
-            self._cell_t.append(float(part_t[k]))
-        self._index, self._t = self._index[n:], self._t[n:]
-        while self._cell_t and self._cell_t[-1] - self._cell_t[0] > self._stretch_s:
-            self._cell_i.pop(0)
-            self._cell_t.pop(0)
-
-    def _fit(self) -> None:
-        i, t = np.array(self._cell_i), np.array(self._cell_t)
-        if i.size < 3 or i[-1] == i[0]:
+    def _fit(self, i: FloatArray, t: FloatArray) -> None:
+        """Line under the stamps: least squares in which late cells lose their say and early ones keep it."""
+        n = i.size
+        if n < 3:
             return
-        weights = np.ones(i.size)
-        slope, level = self._period, 0.0
-        for _ in range(5):
-            total = weights.sum()
-            mi, mt = float(weights @ i) / total, float(weights @ t) / total
-            di = i - mi
-            denominator = float(weights @ (di * di))
-            if denominator <= 0:
+        mi = float(i.sum()) / n
+        di = i - mi
+        rest = t - self._period * di
+        slope, low = self._period, 0.0
+        for _ in range(4):
+            ordered = np.sort(rest)
+            low = float(ordered[n // 10])
+            spread = float(ordered[n // 2]) - low + 1e-9
+            weights = 1.0 / (1.0 + (np.maximum(rest - low, 0.0) / (1.5 * spread)) ** 2) ** 2
+            wd = weights * di
+            s0, s1, s2 = float(weights.sum()), float(wd.sum()), float(wd @ di)
+            r0, r1 = float(weights @ rest), float(wd @ rest)
+            determinant = s0 * s2 - s1 * s1
+            if determinant <= 0:
                 break
-            slope = float(weights @ (di * (t - mt))) / denominator
-            level = mt - slope * mi
-            rest = t - level - slope * i
-            scale = float(np.median(np.abs(rest - np.median(rest)))) * 1.48 + 1e-9
-            low = float(np.quantile(rest, 0.1))
-            # Late cells (a stall, or simply no early stamp) lose their say quickly; early ones keep it.
-            late = np.maximum(rest - low, 0.0) / (1.5 * scale)
-            weights = 1.0 / (1.0 + late**2) ** 2
-        rest = t - level - slope * i
+            change = (s0 * r1 - s1 * r0) / determinant
+            slope += change
+            rest = rest - change * di
+        ordered = np.sort(rest)
         self._period = slope
-        # The line through the believed cells still lies above the truth by the mean excess of their minima.
-        self._offset = level + float(np.quantile(rest, 0.05))
-        self._scatter = float(np.sqrt(np.average((rest - np.average(rest, weights=weights)) ** 2, weights=weights)))
+        # The believed cells lie above the truth by the mean excess of their minima: take the early edge.
+        self._offset = float(ordered[n // 20]) - slope * mi
+        self._scatter = float(ordered[n // 2]) - float(ordered[n // 20])
 
 
 def period_from_stamps(t_s: FloatArray) -> float:

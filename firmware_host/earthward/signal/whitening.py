@@ -1,4 +1,4 @@
-"""Noise whitening: autoregressive predictors of every order, applied to data and model columns alike."""
+"""Noise whitening: autoregressive predictors of every order, for data and model columns alike."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ ORDER = 4
 class Whitener:
     """Predictors of order 0..ORDER from an autocovariance (Levinson-Durbin), with their relative variances.
 
-    `coefficients[m, k]` multiplies the sample k+1 before when m samples before are usable; `gain[m]` is the
+    `coefficients[m, k]` multiplies the sample k + 1 before when m samples before are usable; `gain[m]` is the
     square root of (innovation variance of the full order / of order m): rows with less history weigh less.
     """
 
@@ -27,41 +27,10 @@ class Whitener:
         variance = [1.0]
         a = np.zeros(0)
         for m in range(1, ORDER + 1):
-            reflection = float((r[m] - a @ r[m - 1 : 0 : -1]) / variance[-1]) if m > 1 else float(r[1])
-            reflection = float(np.clip(reflection, -0.98, 0.98))
+            ahead = float(r[m] - a @ r[m - 1 : 0 : -1]) if m > 1 else float(r[1])
+            reflection = float(np.clip(ahead / variance[-1], -0.98, 0.98))
             a = np.concatenate([a - reflection * a[::-1], [reflection]])
             self.coefficients[m, :m] = a
             variance.append(variance[-1] * (1 - reflection**2))
         self.gain = np.sqrt(variance[-1] / np.array(variance))
         self.white = bool(np.max(np.abs(self.coefficients[ORDER])) < 0.01)
-
-    def __call__(self, rows: FloatArray, history: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
-        """Filter `rows` ((ORDER + n, m), the first ORDER are context); history (n,) counts usable predecessors.
-
-        Returns the n whitened rows and the gain that each must be multiplied by.
-        """
-        n = rows.shape[0] - ORDER
-        out = rows[ORDER:].copy()
-        if self.white:
-            return out, np.ones(n)
-        if history.min() == ORDER:
-            a = self.coefficients[ORDER]
-            for k in range(ORDER):
-                out -= a[k] * rows[ORDER - 1 - k : ORDER - 1 - k + n]
-            return out, np.ones(n)
-        table = self.coefficients[history]
-        for k in range(ORDER):
-            out -= table[:, k : k + 1] * rows[ORDER - 1 - k : ORDER - 1 - k + n]
-        return out, self.gain[history]
-
-
-def history_of(index: NDArray[np.int64], usable: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """How many usable samples come just before each of the last n of ORDER + n rows, at most ORDER."""
-    n = index.size - ORDER
-    count = np.zeros(n, dtype=np.int64)
-    alive = np.ones(n, dtype=bool)
-    for k in range(1, ORDER + 1):
-        before = slice(ORDER - k, ORDER - k + n)
-        alive &= usable[before] & (index[before] == index[ORDER:] - k)
-        count += alive
-    return count
