@@ -430,7 +430,7 @@ class Core:
         right[:, 1, 2] = 1.0
         block = w[:, 1:, 1:] + prior
         solved = np.linalg.solve(block, right)
-        theta = solved[:, :, 0]
+        theta = np.asarray(solved[:, :, 0], dtype=np.float64)
         fitted = np.matmul(w[:, 1:, 1:], theta[:, :, None])[:, :, 0]
         rss = w[:, 0, 0] + ((fitted - 2 * w[:, 1:, 0]) * theta).sum(axis=1)
         out: list[Solution | None] = []

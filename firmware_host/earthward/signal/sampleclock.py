@@ -8,8 +8,9 @@ late is not.
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
-from numpy.typing import NDArray
 
 from earthward.signal.types import FloatArray, IntArray
 
@@ -74,7 +75,7 @@ class SampleClock:
         i, t = index - self._i0, t_s - self._t0
         rest = t - self._period * i
         bounds = np.linspace(0, i.size, cells + 1).astype(int)
-        k = np.array([a + int(rest[a:b].argmin()) for a, b in zip(bounds[:-1], bounds[1:], strict=True)])
+        k = np.array([a + int(rest[a:b].argmin()) for a, b in pairwise(bounds)])
         return i[k], t[k]
 
     def push(self, index: IntArray, t_s: FloatArray) -> None:
