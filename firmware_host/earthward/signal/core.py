@@ -248,6 +248,7 @@ class Core:
             pull[lines] = precision @ self.memory.mean
         self._prior, self._pull = prior, pull
         self._used: float | None = None
+        self._used_by = np.ones(size)
 
     # ---- a run of hops: rows a..b of the store -------------------------------------------------------------
 
@@ -430,7 +431,7 @@ class Core:
         right[:, 1, 2] = 1.0
         block = w[:, 1:, 1:] + prior
         solved = np.linalg.solve(block, right)
-        theta = np.asarray(solved[:, :, 0], dtype=np.float64)
+        theta: FloatArray = solved[:, :, 0].astype(np.float64)
         fitted = np.matmul(w[:, 1:, 1:], theta[:, :, None])[:, :, 0]
         rss = w[:, 0, 0] + ((fitted - 2 * w[:, 1:, 0]) * theta).sum(axis=1)
         out: list[Solution | None] = []
@@ -458,7 +459,8 @@ class Core:
     def _parameters_used(self, w: FloatArray, prior: FloatArray) -> float:
         """Effective number of fitted parameters: the trace of the smoother."""
         inverse = np.linalg.inv(w[1:, 1:] + prior)
-        return float(self.size - np.sum(inverse * prior))
+        self._used_by = 1.0 - np.sum(inverse * prior, axis=1)
+        return float(self._used_by.sum())
 
     def _solve_with_breaks(
         self, w: FloatArray, first: int, breaks: tuple[int, ...], prior: FloatArray, pull: FloatArray,
@@ -494,7 +496,7 @@ class Core:
         right[:size, 0] += pull
         right[0, 1] = right[1, 2] = 1.0
         solved = np.linalg.solve(big[1:, 1:] + full_prior, right)
-        theta = solved[:, 0]
+        theta = np.asarray(solved[:, 0], dtype=np.float64)
         rss = float(big[0, 0] - 2 * theta @ big[1:, 0] + theta @ (big[1:, 1:] @ theta))
         noise = float(np.sqrt(max(rss, 0.0) / max(count - used - m, 1.0)))
         return Solution(
@@ -704,6 +706,14 @@ class Core:
             pairs[lag] = np.count_nonzero(good[lag:] & good[: good.size - lag])
         if pairs[-1] < 50:
             return
+        # Fitting took noise out at the lines and below the spline's limit: what it took is put back, as if white.
+        lags = np.arange(ORDER + 1)
+        taken = np.zeros(ORDER + 1)
+        for j, (family, k) in enumerate(self.memory.lines):
+            turn = 2 * np.pi * k * self.tracker.families[family].frequency_Hz * self.period_s
+            taken += self._used_by[2 + 2 * j : 4 + 2 * j].sum() * np.cos(turn * lags)
+        taken += self._used_by[2 + self.n_lines :].sum() + 2.0 * (lags == 0)
+        sums += sums[0] / max(pairs[0] - taken[0], 1.0) * taken * pairs / pairs[0]
         if self._autocovariance is None:
             self._autocovariance = np.zeros(ORDER + 1)
         # Every window says the same amount, however loud it was: one bad window must not set the colour.
