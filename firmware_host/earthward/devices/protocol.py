@@ -272,7 +272,7 @@ class Telemetry(_Body):
     flags: int
     electrode: int
     waveform: int
-    spare: int
+    bad_frames: int
     period_ticks: int
     cycles: int
     cycle_tick: int
