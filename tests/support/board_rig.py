@@ -11,7 +11,6 @@ import struct
 import subprocess
 import tty
 from abc import ABC, abstractmethod
-
 from pathlib import Path
 
 import pytest

@@ -144,6 +144,7 @@ _SIGNATURES: dict[str, tuple[object, tuple[object, ...]]] = {
     "vm_forget_edges": (None, (_POINTER,)),
     "vm_reset": (None, (_POINTER, ctypes.c_uint8)),
     "vm_resets": (ctypes.c_uint32, (_POINTER,)),
+    "vm_longest_masked": (ctypes.c_uint32, (_POINTER,)),
     "vm_hang": (ctypes.c_int, (_POINTER, ctypes.c_int)),
     "vm_peek": (ctypes.c_uint8, (_POINTER, ctypes.c_uint16)),
     "vm_poke": (None, (_POINTER, ctypes.c_uint16, ctypes.c_uint8)),
@@ -288,6 +289,10 @@ class VirtualMcu:
     @property
     def resets(self) -> int:
         return int(self._c.vm_resets(self._vm))
+
+    def longest_masked_cycles(self) -> int:
+        """Longest stretch with interrupts off since the last call (or the start): what delays the next handler."""
+        return int(self._c.vm_longest_masked(self._vm))
 
     def hang(self, *, interrupts_live: bool) -> None:
         """The next instruction of the main loop jumps to itself, with or without interrupts still served."""

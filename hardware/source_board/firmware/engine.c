@@ -14,18 +14,21 @@
 #define MIN_NOTICE   16     /* ticks: a compare value closer than this cannot be set safely any more */
 #define MIN_PULSE    120    /* ticks: the shortest pulse whose end can be prepared in time */
 #define FAR_TICKS    60000U
+#define STEADY_TICKS 200    /* after an edge the sense filters need 0.1 ms (square, coded) */
+#define MODULATED_STEADY_TICKS 60 /* within the short pulses of `sine`: 30 us, enough for filters of 10 us */
+#define SAMPLE_TICKS 40     /* the converter holds its input 12 us after the start */
 #define START_EARLY  200    /* ticks before a period's start that its first edge is prepared */
 #define SINE_SLOTS  32
 
-/* 256 * 0.85 * sin(pi (k + 1/2) / 16): first quarter of the pulse widths */
-static const uint8_t sine_width[8] PROGMEM = { 21, 63, 103, 138, 168, 192, 208, 217 };
+/* 256 * 0.8 * sin(pi (k + 1/2) / 16): first quarter of the pulse widths */
+static const uint8_t sine_width[8] PROGMEM = { 20, 59, 97, 130, 158, 181, 196, 204 };
 #define CODED_CHIPS 10
 static const uint8_t coded_positive[CODED_CHIPS] PROGMEM = { 1, 1, 1, 1, 0, 0, 1, 0, 0, 0 };
 
 enum event { EVENT_START, EVENT_ON, EVENT_END, EVENT_BLANK_MIDDLE };
 
 static volatile uint32_t overflows;
-static volatile uint8_t age_ms;
+volatile uint8_t engine_age_ms;
 
 /* Set while off, constant while on. */
 static uint8_t waveform, segments, blank_periods;
@@ -39,11 +42,36 @@ static uint8_t segment;
 static uint32_t segment_start, here, target, pulse_end;
 static uint16_t last_match, step; /* timer value at `here`; ticks from there to the prepared interrupt */
 static uint8_t next_event;
+static uint16_t rise_at, fall_at;
 static bool hopping, negative, pin_high, joins_next;
 static uint32_t cycles, cycle_tick_low;
 static uint16_t cycle_tick_high;
 static bool in_blank, switched;
 static uint64_t switched_at;
+
+/* 64 bits by their parts: a shift of that width is a slow loop on this chip, and this runs with interrupts off. */
+static uint64_t join(uint16_t low, uint32_t middle)
+{
+	union {
+		uint16_t word[4];
+		uint64_t all;
+	} u = { { low, (uint16_t)middle, (uint16_t)(middle >> 16), 0 } };
+	return u.all;
+}
+
+union split {
+	struct {
+		uint32_t low;
+		uint16_t high, none;
+	} part;
+	uint64_t all;
+};
+
+static uint64_t cycle_tick(void)
+{
+	union split u = { { cycle_tick_low, cycle_tick_high, 0 } };
+	return u.all;
+}
 
 ISR(TIMER1_OVF_vect)
 {
@@ -60,7 +88,7 @@ uint64_t tick_now(void)
 		if ((TIFR1 & _BV(TOV1)) && low < 0x8000)
 			high++;
 	}
-	return (uint64_t)high << 16 | low;
+	return join(low, high);
 }
 
 void engine_init(void)
@@ -135,7 +163,7 @@ static void arm(void)
 	uint16_t when = last_match + step;
 	if (pin_high) {
 		uint32_t fall = pulse_end - here;
-		uint16_t fall_at = last_match + (fall > FAR_TICKS ? FAR_TICKS : (uint16_t)fall);
+		fall_at = last_match + (fall > FAR_TICKS ? FAR_TICKS : (uint16_t)fall);
 		if (negative) {
 			TCCR1A = _BV(COM1B1);
 			OCR1B = fall_at;
@@ -257,7 +285,7 @@ static void segment_ended(void)
 			arm_on();
 	}
 	if (half_ended)
-		measure_half_ended(was_negative, in_blank || (waveform != WAVEFORM_SINE && !pin_high));
+		measure_half_ended(was_negative);
 }
 
 static void blank_middle(void)
@@ -269,13 +297,13 @@ static void blank_middle(void)
 		advance_cycle();
 	in_blank = false;
 	switched = true;
-	switched_at = (uint64_t)cycle_tick_high << 32 | cycle_tick_low;
+	switched_at = cycle_tick();
 }
 
 static void engine_event(void)
 {
 	here += step;
-	age_ms = 0;
+	engine_age_ms = 0;
 	alive |= ALIVE_ENGINE;
 	if (hopping) {
 		arm();
@@ -288,10 +316,10 @@ static void engine_event(void)
 		break;
 	case EVENT_ON:
 		pin_high = true;
+		rise_at = last_match;
 		if (waveform != WAVEFORM_SINE)
 			find_pulse_end();
 		arm_end();
-		measure_pulse_began(waveform == WAVEFORM_SINE);
 		break;
 	case EVENT_END:
 		segment_ended();
@@ -316,11 +344,11 @@ ISR(TIMER1_COMPB_vect)
 
 void engine_start(void)
 {
-	uint64_t first = tick_now() + SETTLE_TICKS;
+	union split first = { .all = tick_now() + SETTLE_TICKS };
 
 	cycles = 0;
-	cycle_tick_low = (uint32_t)first;
-	cycle_tick_high = (uint16_t)(first >> 32);
+	cycle_tick_low = first.part.low;
+	cycle_tick_high = first.part.high;
 	segment = 0;
 	segment_start = 0;
 	here = 0;
@@ -328,12 +356,12 @@ void engine_start(void)
 	joins_next = false;
 	switched = false;
 	in_blank = false;
-	age_ms = 0;
+	engine_age_ms = 0;
 	running = true;
 	electrode = wanted_electrode;
 	close_electrode();
 	PORTD |= OUT_BRIDGE;
-	last_match = (uint16_t)first - (uint16_t)SETTLE_TICKS;
+	last_match = (uint16_t)first.part.low - (uint16_t)SETTLE_TICKS;
 	arm_silence(SETTLE_TICKS - START_EARLY, EVENT_START);
 }
 
@@ -345,7 +373,7 @@ uint64_t engine_select(uint8_t which)
 		if (!running) {
 			electrode = which;
 		} else {
-			from = (uint64_t)cycle_tick_high << 32 | cycle_tick_low;
+			from = cycle_tick();
 			if (in_blank)
 				from += (uint32_t)blank_periods * period;
 			else if (which != electrode)
@@ -353,6 +381,14 @@ uint64_t engine_select(uint8_t which)
 		}
 	}
 	return from;
+}
+
+bool engine_steady(void)
+{
+	uint16_t now = TCNT1;
+	uint16_t settle = waveform == WAVEFORM_SINE ? MODULATED_STEADY_TICKS : STEADY_TICKS;
+
+	return pin_high && (uint16_t)(now - rise_at) >= settle && (uint16_t)(fall_at - now) >= SAMPLE_TICKS;
 }
 
 uint8_t engine_electrode(void)
@@ -375,13 +411,6 @@ void engine_position(uint32_t *count, uint64_t *tick)
 {
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
 		*count = cycles;
-		*tick = (uint64_t)cycle_tick_high << 32 | cycle_tick_low;
+		*tick = cycle_tick();
 	}
-}
-
-uint8_t engine_age(void)
-{
-	if (age_ms < 255)
-		age_ms++;
-	return age_ms;
 }

@@ -2,7 +2,8 @@
  * hardware at an exact tick, the interrupt after it only prepares the next one.
  *
  * A period is cut into equal segments: 2 halves (square), 10 chips (coded), 32 slots of pulse-width modulation
- * (sine: 16 pulses per half, widths 0.85 sin, smoothed by the output filter and the receiver's averaging).
+ * (sine: 16 pulses per half with widths of 0.8 sin times the slot: at the electrodes they have full height, the
+ * receiver's averaging makes the sine, of 0.8 the height).
  * Positive and negative pulses have the same widths by construction, so the net charge of a whole period is zero
  * to the tick for any period length; what does not divide evenly becomes dead time at the period's end.
  */
@@ -13,12 +14,12 @@
 #include <stdint.h>
 
 #define TICK_HZ       (F_CPU / 8)
-#define DEAD_TICKS    80UL     /* 40 us between opposite polarities, centred on the ideal edge */
+#define DEAD_TICKS    120UL    /* 60 us between opposite polarities, centred on the ideal edge */
 #define SETTLE_TICKS  20000UL  /* 10 ms from bridge supply and relay on to the first period */
 #define MIN_PERIOD    20000UL  /* 10 ms */
 #define MAX_PERIOD    400000UL /* 200 ms */
 #define BLANK_TICKS   24000UL  /* an electrode relay gets at least half of this to open, and to close */
-#define SINE_DEPTH    85       /* percent: longest pulse of `sine` */
+#define SINE_DEPTH    80       /* percent: longest pulse of `sine` */
 
 enum waveform { WAVEFORM_SQUARE, WAVEFORM_SINE, WAVEFORM_CODED };
 
@@ -40,10 +41,12 @@ void engine_start(void);
 /* Choose the electrode; returns the tick from which it holds, 0 when not energised. */
 uint64_t engine_select(uint8_t electrode);
 uint8_t engine_electrode(void);
+/* From an interrupt: a sample taken now sees a pulse that began long enough ago and will not end during it. */
+bool engine_steady(void);
 bool engine_switched(uint64_t *tick); /* true once after each switch while energised */
 void engine_position(uint32_t *cycles, uint64_t *cycle_tick);
 
-uint8_t engine_age(void); /* calls since the last event; called once a millisecond */
+extern volatile uint8_t engine_age_ms; /* since the last event, likewise */
 uint64_t tick_now(void);
 
 #endif

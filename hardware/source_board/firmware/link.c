@@ -24,8 +24,8 @@ static uint8_t bad_frames, payload_length;
 
 void link_init(void)
 {
+	UCSR0A = _BV(U2X0); /* before the divisor, which counts by it */
 	UBRR0 = F_CPU / 8 / BAUD - 1;
-	UCSR0A = _BV(U2X0);
 	UCSR0C = _BV(UCSZ01) | _BV(UCSZ00);
 	UCSR0B = _BV(RXEN0) | _BV(TXEN0) | _BV(RXCIE0);
 }

@@ -14,8 +14,8 @@
 #define MID                512
 #define CURRENT_COUNTS(uA) ((uint16_t)((uint32_t)(uA) * 512UL / 25000UL))
 #define VOLTAGE_COUNTS(mV) ((uint16_t)((uint32_t)(mV) * 512UL / 16000UL))
-#define SETTLE_SAMPLES     2  /* conversions to skip after an edge: the sense filters need 0.1 ms */
 #define SLOW_EVERY         16
+#define ADC_ON             (_BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0)) /* 125 kHz: 104 us each */
 #define SLOW_READINGS      4  /* in a row that must be out of range */
 /* The chip's 1.1 V (1.0 to 1.2) against 5 V +- 5 %. A dead or stuck converter, or a wrong supply, reads elsewhere. */
 #define BANDGAP_MIN        194
@@ -23,13 +23,13 @@
 
 static const uint8_t slow_channel[] = { ADC_BATTERY, ADC_TEMPERATURE, ADC_BANDGAP };
 
-static volatile uint8_t age_ms;
+volatile uint8_t converter_age_ms;
 static volatile uint16_t limit_counts = CURRENT_COUNTS(DEFAULT_LIMIT_UA);
 static volatile uint16_t peak_counts;
 
 /* Interrupt's own. */
-static uint8_t channel, sequence, slow_index, settle, leak_score;
-static bool second_of_pair, in_pulse, current_was_over, voltage_was_over;
+static uint8_t channel, sequence, slow_index, leak_score, half_number, sample_half;
+static bool second_of_pair, sample_steady, current_was_over, voltage_was_over;
 static int32_t current_sum, voltage_sum;
 static uint16_t current_count, voltage_count;
 
@@ -61,8 +61,7 @@ void measure_init(void)
 {
 	channel = ADC_CURRENT;
 	ADMUX = _BV(REFS0) | channel;
-	ADCSRA = _BV(ADEN) | _BV(ADIE) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0); /* 125 kHz: 104 us each */
-	ADCSRA |= _BV(ADSC);
+	ADCSRA = ADC_ON | _BV(ADIE) | _BV(ADSC);
 }
 
 void measure_set_limit(uint32_t current_uA)
@@ -82,7 +81,7 @@ static void clear_half(void)
 void measure_start(void)
 {
 	clear_half();
-	in_pulse = false;
+	sample_steady = false;
 	current_was_over = false;
 	voltage_was_over = false;
 	peak_counts = 0;
@@ -107,14 +106,7 @@ void measure_forget_faults(void)
 		slow_bad[k] = 0;
 }
 
-void measure_pulse_began(bool modulated)
-{
-	if (!modulated)
-		settle = SETTLE_SAMPLES;
-	in_pulse = true;
-}
-
-void measure_half_ended(bool negative, bool pause)
+void measure_half_ended(bool negative)
 {
 	struct half *h = &halves[half_in];
 
@@ -125,20 +117,11 @@ void measure_half_ended(bool negative, bool pause)
 	h->negative = negative;
 	h->full = true;
 	half_in ^= 1;
+	half_number++; /* a conversion still running belongs to the half that ended: it will not count */
 	clear_half();
-	/* A conversion still running sampled the half that ended: none counts until the next pulse. */
-	if (pause)
-		in_pulse = false;
 }
 
-uint8_t measure_age(void)
-{
-	if (age_ms < 255)
-		age_ms++;
-	return age_ms;
-}
-
-static void take_current(int16_t counts)
+static void take_current(int16_t counts, bool counts_for_half, uint8_t half)
 {
 	uint16_t size = (uint16_t)abs(counts);
 
@@ -153,9 +136,13 @@ static void take_current(int16_t counts)
 		} else {
 			current_was_over = false;
 		}
-		if (in_pulse && !settle) {
-			current_sum += counts;
-			current_count++;
+		if (counts_for_half) {
+			ATOMIC_BLOCK(ATOMIC_FORCEON) {
+				if (half == half_number) {
+					current_sum += counts;
+					current_count++;
+				}
+			}
 		}
 	} else if (size > CURRENT_COUNTS(LEAK_UA)) {
 		if (++leak_score >= LEAK_SAMPLES) {
@@ -167,7 +154,7 @@ static void take_current(int16_t counts)
 	}
 }
 
-static void take_voltage(int16_t counts)
+static void take_voltage(int16_t counts, bool counts_for_half, uint8_t half)
 {
 	uint16_t size = (uint16_t)abs(counts);
 
@@ -181,9 +168,13 @@ static void take_voltage(int16_t counts)
 		}
 	}
 	if (state == STATE_ENERGISED) {
-		if (in_pulse && !settle) {
-			voltage_sum += counts;
-			voltage_count++;
+		if (counts_for_half) {
+			ATOMIC_BLOCK(ATOMIC_FORCEON) {
+				if (half == half_number) {
+					voltage_sum += counts;
+					voltage_count++;
+				}
+			}
 		}
 	} else if (idle_count < 1000) {
 		idle_sum += counts;
@@ -195,10 +186,12 @@ static void take_voltage(int16_t counts)
 ISR(ADC_vect)
 {
 	uint16_t value = ADC;
-	uint8_t done = channel;
-	bool first_of_pair = false;
+	uint8_t done = channel, half = sample_half;
+	bool steady = sample_steady, first_of_pair = false;
 
 	/* Start the next conversion first: the judging below happens while it runs. */
+	sample_steady = engine_steady();
+	sample_half = half_number;
 	if (done >= ADC_BATTERY && done != ADC_VOLTAGE_B && !second_of_pair) {
 		/* A slow channel is read twice: the first after a switch of source may not have settled. */
 		second_of_pair = first_of_pair = true;
@@ -213,21 +206,23 @@ ISR(ADC_vect)
 			channel = ADC_CURRENT;
 		ADMUX = _BV(REFS0) | channel;
 	}
-	ADCSRA |= _BV(ADSC);
-	age_ms = 0;
+	ADCSRA = ADC_ON | _BV(ADSC); /* our own interrupt stays off until we are through */
+	converter_age_ms = 0;
 	alive |= ALIVE_CONVERTER;
+	sei(); /* the engine's next edge does not wait for our arithmetic */
 
 	if (done == ADC_CURRENT) {
-		take_current((int16_t)value - MID);
+		take_current((int16_t)value - MID, steady, half);
 	} else if (done == ADC_VOLTAGE_A || done == ADC_VOLTAGE_B) {
-		take_voltage((int16_t)value - MID);
+		take_voltage((int16_t)value - MID, steady, half);
 	} else if (!first_of_pair) {
 		slow_value[slow_index] = value;
 		slow_ready |= (uint8_t)(1 << slow_index);
 		slow_index = slow_index == 2 ? 0 : slow_index + 1;
 	}
-	if (settle)
-		settle--;
+	cli();
+	/* A conversion that finished meanwhile has set its flag: writing a one would clear it. */
+	ADCSRA = (uint8_t)(ADCSRA & ~_BV(ADIF)) | _BV(ADIE);
 }
 
 /* counts summed over n samples -> units, where half scale (512 counts) is `full` */
@@ -236,9 +231,9 @@ static int32_t scale(int32_t sum, uint16_t n, int32_t full)
 	return sum * 64 / (int32_t)n * (full / 8) / (64 * 64);
 }
 
-static void judge_half(int32_t uA, int32_t mV, bool negative, bool sine)
+static void judge_half(int32_t uA, int32_t mV, bool negative)
 {
-	int32_t full_mV = sine ? BRIDGE_MV * (int32_t)SINE_DEPTH / 100 : BRIDGE_MV;
+	const int32_t full_mV = BRIDGE_MV;
 	int32_t drive_uA = negative ? -uA : uA;
 	int32_t drive_mV = negative ? -mV : mV;
 	int32_t explained_mV = labs(mV) + labs(uA) * (SERIES_OHM / 100) / 10;
@@ -292,9 +287,11 @@ static void poll_halves(bool sine)
 		return;
 	int32_t uA = scale(h.current_sum, h.current_count, 25000);
 	int32_t mV = scale(h.voltage_sum, h.voltage_count, 16000);
-	if (sine) { /* mean of a half cycle to amplitude: pi / 2 */
-		uA = uA * 201 / 128;
-		mV = mV * 201 / 128;
+	if (state == STATE_ENERGISED)
+		judge_half(uA, mV, h.negative);
+	if (sine) { /* measured within the pulses; the sine that they make up has this share of their height */
+		uA = uA * SINE_DEPTH / 100;
+		mV = mV * SINE_DEPTH / 100;
 	}
 	if (h.negative && negative_count < 255) {
 		negative_uA_sum += uA;
@@ -305,8 +302,6 @@ static void poll_halves(bool sine)
 		positive_mV_sum += mV;
 		positive_count++;
 	}
-	if (state == STATE_ENERGISED)
-		judge_half(uA, mV, h.negative, sine);
 }
 
 static void judge_slow(uint8_t index, bool bad, uint8_t cause)
@@ -338,7 +333,7 @@ static void poll_slow(void)
 	}
 	if (ready & 2) {
 		int16_t mV = (int16_t)((uint32_t)value[1] * 5000UL / 1024UL);
-		now.temperature_cC = (mV - 500) > 320 ? 32000 : (mV - 500) * 10;
+		now.temperature_cC = (mV - 500) > 3200 ? 32000 : (mV - 500) * 10;
 		judge_slow(1, now.temperature_cC > HOT_CC || now.temperature_cC < COLD_CC, TRIP_TOO_HOT);
 	}
 	if (ready & 4)

@@ -15,11 +15,11 @@ void measure_set_limit(uint32_t current_uA);
 
 /* From the engine, interrupts off. */
 void measure_start(void);
-void measure_pulse_began(bool modulated);
-void measure_half_ended(bool negative, bool pause);
+void measure_half_ended(bool negative);
 
 void measure_forget_faults(void);
-uint8_t measure_age(void); /* calls since the last conversion; called once a millisecond */
+/* Milliseconds since the last conversion: the tick adds one, every conversion starts again. */
+extern volatile uint8_t converter_age_ms;
 
 void measure_poll(bool sine); /* main loop: judge finished halves and slow channels */
 void measure_publish(void);   /* every 100 ms: close the averages that telemetry shows */

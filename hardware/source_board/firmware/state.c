@@ -94,10 +94,12 @@ ISR(TIMER0_COMPA_vect)
 	if (beat_left_ms && !--beat_left_ms && (state == STATE_ARMED || state == STATE_ENERGISED))
 		trip(TRIP_HEARTBEAT_LOST);
 
-	if (measure_age() >= CONVERTER_MAX_AGE_MS && (state == STATE_ARMED || state == STATE_ENERGISED))
+	if (converter_age_ms < 255)
+		converter_age_ms++;
+	if (converter_age_ms >= CONVERTER_MAX_AGE_MS && (state == STATE_ARMED || state == STATE_ENERGISED))
 		trip(TRIP_DISAGREEMENT);
 	if (state == STATE_ENERGISED) {
-		if (engine_age() >= ENGINE_MAX_AGE_MS)
+		if (++engine_age_ms >= ENGINE_MAX_AGE_MS)
 			trip(TRIP_ENGINE_STALLED);
 	} else {
 		alive |= ALIVE_ENGINE;

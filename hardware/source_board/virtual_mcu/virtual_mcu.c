@@ -15,6 +15,7 @@
 #define HZ        16000000UL
 #define RING      65536u
 #define MCUSR_AT  0x54
+#define VECTORS_END (26 * 4)
 #define TCCR1A_AT 0x80
 #define JUMP_SELF 0xCFFF /* rjmp .-2 */
 
@@ -39,7 +40,6 @@ struct vm {
 	uint32_t to_head, to_tail, from_head, from_tail;
 	uint32_t cycles_per_byte;
 	int feeding; /* a byte is on the line */
-	int hold;    /* the chip's receiver is full */
 	avr_irq_t *uart_in, *analog, *compare_out, *compare_pin[2];
 	avr_timer_t *timer;
 	pin_ref_t compare_ref[2];
@@ -52,6 +52,7 @@ struct vm {
 	uint64_t analog_cycle;
 	double charge_C;
 	uint32_t resets, hang_at;
+	uint64_t masked_since, longest_masked;
 	uint16_t hang_word;
 	int hung, pending_cause;
 	void (*core_reset)(avr_t *);
@@ -295,7 +296,6 @@ static void start_feeding(vm_t *vm);
 /* After a reset: the simulator has dropped its timers, the world outside has not changed. */
 static void vm_settle(vm_t *vm)
 {
-	vm->hold = 0;
 	vm->feeding = 0;
 	part_compare_units(vm);
 	apply_inputs(vm);
@@ -314,6 +314,13 @@ uint32_t vm_resets(const vm_t *vm)
 	return vm->resets;
 }
 
+uint32_t vm_longest_masked(vm_t *vm)
+{
+	uint32_t longest = (uint32_t)vm->longest_masked;
+	vm->longest_masked = 0;
+	return longest;
+}
+
 static void on_transmit(avr_irq_t *irq, uint32_t value, void *param)
 {
 	vm_t *vm = param;
@@ -322,20 +329,6 @@ static void on_transmit(avr_irq_t *irq, uint32_t value, void *param)
 		return; /* nobody reads: the line does not wait */
 	vm->from_chip[vm->from_head] = (uint8_t)value;
 	vm->from_head = (vm->from_head + 1) % RING;
-}
-
-static void on_xon(avr_irq_t *irq, uint32_t value, void *param)
-{
-	(void)irq;
-	(void)value;
-	((vm_t *)param)->hold = 0;
-}
-
-static void on_xoff(avr_irq_t *irq, uint32_t value, void *param)
-{
-	(void)irq;
-	(void)value;
-	((vm_t *)param)->hold = 1;
 }
 
 vm_t *vm_new(const char *hex_path, uint32_t baud)
@@ -366,7 +359,7 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 
 	vm->world = (vm_world_t){
 		.bridge_V = 10, .series_ohm = 1000, .limit_A = 0.018, .load_ohm = { 1000, 1000 },
-		.positive_gain = 1, .negative_gain = 1, .stray_Hz = 60, .sense_tau_s = 20e-6,
+		.positive_gain = 1, .negative_gain = 1, .stray_Hz = 60, .sense_tau_s = 10e-6,
 		.battery_V = 12.6, .temperature_C = 30, .supply_V = 5,
 		.stuck_mV = { -1, -1, -1, -1, -1, -1, -1, -1 },
 	};
@@ -401,8 +394,6 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 	avr_irq_t *uart = avr_io_getirq(avr, AVR_IOCTL_UART_GETIRQ('0'), 0);
 	vm->uart_in = uart + UART_IRQ_INPUT;
 	avr_irq_register_notify(uart + UART_IRQ_OUTPUT, on_transmit, vm);
-	avr_irq_register_notify(uart + UART_IRQ_OUT_XON, on_xon, vm);
-	avr_irq_register_notify(uart + UART_IRQ_OUT_XOFF, on_xoff, vm);
 	vm->analog = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, 0);
 	avr_irq_register_notify(vm->analog + ADC_IRQ_OUT_TRIGGER, on_conversion, vm);
 	avr->data[MCUSR_AT] = 1;
@@ -422,7 +413,7 @@ uint64_t vm_cycle(const vm_t *vm)
 	return vm->avr->cycle;
 }
 
-/* Bytes to the chip, one per ten bit times. */
+/* Bytes to the chip, one per ten bit times, whether it takes them or not. */
 static avr_cycle_count_t feed(avr_t *avr, avr_cycle_count_t when, void *param)
 {
 	vm_t *vm = param;
@@ -431,11 +422,9 @@ static avr_cycle_count_t feed(avr_t *avr, avr_cycle_count_t when, void *param)
 		vm->feeding = 0;
 		return 0;
 	}
-	if (!vm->hold) {
-		uint8_t byte = vm->to_chip[vm->to_tail];
-		vm->to_tail = (vm->to_tail + 1) % RING;
-		avr_raise_irq(vm->uart_in, byte);
-	}
+	uint8_t byte = vm->to_chip[vm->to_tail];
+	vm->to_tail = (vm->to_tail + 1) % RING;
+	avr_raise_irq(vm->uart_in, byte);
 	return when + vm->cycles_per_byte;
 }
 
@@ -466,6 +455,13 @@ int vm_run_until(vm_t *vm, uint64_t cycle)
 	avr_cycle_timer_register(avr, cycle - avr->cycle, wake, vm);
 	while (avr->cycle < cycle) {
 		int state = avr_run(avr);
+		if (avr->sreg[S_I]) {
+			vm->masked_since = 0;
+		} else if (!vm->masked_since || avr->pc < VECTORS_END) { /* a handler begins: those before it could not delay it */
+			vm->masked_since = avr->cycle;
+		} else if (avr->cycle - vm->masked_since > vm->longest_masked) {
+			vm->longest_masked = avr->cycle - vm->masked_since;
+		}
 		if (vm->resets != resets) { /* the watchdog bit: timers and inputs are gone, put ours back */
 			resets = vm->resets;
 			vm_settle(vm);

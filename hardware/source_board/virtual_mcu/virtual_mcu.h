@@ -56,6 +56,7 @@ void vm_forget_edges(vm_t *vm);
 /* Faults of the chip itself. Causes as in MCUSR: 1 power-on, 2 external, 4 brown-out, 8 watchdog. */
 void vm_reset(vm_t *vm, uint8_t cause);
 uint32_t vm_resets(const vm_t *vm);
+uint32_t vm_longest_masked(vm_t *vm); /* cycles that interrupts were off at a stretch since the last call */
 int vm_hang(vm_t *vm, int interrupts_live); /* the next instruction jumps to itself; a reset finds sound flash again */
 uint8_t vm_peek(const vm_t *vm, uint16_t address);
 void vm_poke(vm_t *vm, uint16_t address, uint8_t value); /* register or RAM, behind the chip's back */

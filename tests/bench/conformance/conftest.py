@@ -1,0 +1,26 @@
+"""Both boards for the same suite: the firmware's binary on the virtual chip, and the emulated board in Python."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+from board_rig import EmulatedRig, FirmwareRig, Rig, build_or_skip
+
+from earthward.emulated.virtual_mcu import Build
+
+
+@pytest.fixture(scope="session")
+def build(tmp_path_factory: pytest.TempPathFactory) -> Build:
+    return build_or_skip(tmp_path_factory.mktemp("board-build"))
+
+
+@pytest.fixture(params=["firmware", "emulated"])
+def rig(request: pytest.FixtureRequest) -> Iterator[Rig]:
+    if request.param == "firmware":
+        made: Rig = FirmwareRig(request.getfixturevalue("build"))
+    else:
+        made = EmulatedRig()
+    made.collect()
+    yield made
+    made.close()
