@@ -701,13 +701,6 @@ class EmulatedBoard:
             except BlockingIOError:
                 return  # it has been poked already
 
-    def step(self) -> None:
-        """One turn without the thread, for tests in virtual time: timers, inputs, bytes in and out."""
-        if self._master >= 0:
-            self._receive(self._master)
-        with self._lock:
-            self._turn(self._clock.now())
-
     def _run(self) -> None:
         while not self._stop.is_set():
             with self._lock:
