@@ -380,17 +380,21 @@ class AdcReader:
     # ---- the thread ---------------------------------------------------------------------------------------
 
     def _run(self) -> None:
+        self._run_until_stopped(lambda: self._stop.wait(RETRY_S / self._clock.speed))
+
+    def _run_until_stopped(self, pause: Callable[[], object]) -> None:
         while not self._stop.is_set():
             try:
                 self._open()
                 self._acquire()
+                self._emit()  # what was left when told to stop
             except (OSError, ValueError, ChipError) as error:
                 self._fail(_sentence(error, self.settings))
             except Exception as error:
                 # A defect of ours must not end acquisition silently.
                 log.exception("acquisition failed")
                 self._fail(f"Acquisition failed inside the instrument ({type(error).__name__}): starting it again.")
-            self._stop.wait(RETRY_S / self._clock.speed)
+            pause()
 
     def _fail(self, text: str) -> None:
         with self._lock:
@@ -556,7 +560,7 @@ class AdcReader:
         channel = self._channels[0]
         convert, result = ads._conversion_value, ads.get_last_result
         limit = round(WIDEN_AT * 32767)
-        pacer = RatePacer(self.settings.rate)
+        pacer = RatePacer(self.settings.rate, clock.now())
         base = self._index
         failures = 0
         skip_to = -1
@@ -689,10 +693,11 @@ class AdcReader:
         now = self._clock.now()
         self._block_since_s = now
         scale = FULL_SCALE_V[self._gain] / self.settings.front_end_gain
+        # The driver gives an ADS1015's twelve bits left-justified, as the register holds them.
         top, step = (32767, 1) if self.settings.chip == "ADS1115" else (32752, 16)
-        if self.settings.chip == "ADS1015":
-            top, step = 2047, 1
-        per_code = scale / (top + 1)
+        per_code = scale / 32768
+        if not any(channel.index for channel in self._channels):
+            return
         peak = 0
         for channel in self._channels:
             if not channel.index:
@@ -700,7 +705,7 @@ class AdcReader:
             codes = np.array(channel.code, dtype=np.int64)
             flags = np.array(channel.flags, dtype=np.uint8)
             # "At or within one step of full scale", both ends.
-            clipped = (codes >= top - step) | (codes <= -top - 1 + step)
+            clipped = (codes >= top - step) | (codes <= -32768 + step)
             flags[clipped] |= np.uint8(SampleFlag.SATURATED)
             if extra:
                 flags |= np.uint8(extra)
@@ -725,7 +730,7 @@ class AdcReader:
                 if len(self._blocks) == self._blocks.maxlen:
                     self.dropped_blocks += 1
                 self._blocks.append(block)
-        self._peaks.append((now, round(peak / top * 32767)))
+        self._peaks.append((now, peak))
         with self._lock:
             self._history.append((self._last_sample_s, self._conversions, self._fetched))
 

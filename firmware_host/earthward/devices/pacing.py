@@ -29,11 +29,12 @@ GUARD = 0.04
 class RatePacer:
     """`next_read_s` says when to read; `add` says which conversion it was, or None for a probe or an unclear read."""
 
-    def __init__(self, nominal_Hz: float, seed: int = 1) -> None:
+    def __init__(self, nominal_Hz: float, start_s: float, seed: int = 1) -> None:
         self._nominal_s = 1.0 / nominal_Hz
         self._random = random.Random(seed)  # only to spread reads: no two runs need differ
         self.period_s = self._nominal_s
-        self._end_s = 0.0  # end of conversion number `_at`
+        self._start_s = start_s  # conversion 0 ended about here
+        self._end_s = start_s  # end of conversion number `_at`
         self._at = 0
         self.newest = -1
         """Number of the newest conversion that was read."""
@@ -156,7 +157,7 @@ class RatePacer:
             passed = max(1, round((end_s - (self._end_s + (self.newest - self._at) * self.period_s)) / period_s))
             number = self.newest + passed
         else:
-            number = 0
+            number = max(0, round((end_s - self._start_s) / period_s))
         self._end_s, self._at, self.period_s = end_s, number, period_s
 
     def _refine(self, now: float) -> None:

@@ -251,10 +251,14 @@ class FakeI2C:
     Faults (attributes): `absent` addresses answer with NACK; `fail_next` holds one exception (or None) per coming
     transfer; `stuck` is None, "zeros" (SDA low: everything reads 0), or "timeout" (SCL low: each transfer blocks
     for `timeout_s`, then fails); `lock_held` makes `try_lock` fail for ever.
+
+    Args:
+        wire_Hz: bit rate of the wire, if transfers shall take their time (tests in virtual time); None = none.
     """
 
-    def __init__(self, clock: Clock) -> None:
+    def __init__(self, clock: Clock, wire_Hz: float | None = None) -> None:
         self._clock = clock
+        self._wire_Hz = wire_Hz
         self.chips: dict[int, EmulatedAds] = {}
         self.absent: set[int] = set()
         self.fail_next: list[OSError | None] = []
@@ -279,8 +283,10 @@ class FakeI2C:
     def deinit(self) -> None:
         """Nothing to let go of."""
 
-    def _chip(self, address: int) -> EmulatedAds:
+    def _chip(self, address: int, size: int) -> EmulatedAds:
         self.transfers += 1
+        if self._wire_Hz is not None:
+            self._clock.sleep((9 * (size + 1) + 2) / self._wire_Hz)
         if self.fail_next:
             fault = self.fail_next.pop(0)
             if fault is not None:
@@ -298,11 +304,11 @@ class FakeI2C:
             for chip in self.chips.values():
                 chip.reset()
             return
-        self._chip(address).write(data)
+        self._chip(address, len(data)).write(data)
 
     def readfrom_into(self, address: int, buffer: bytearray, *, start: int = 0, end: int | None = None) -> None:
         end = len(buffer) if end is None else end
-        chip = self._chip(address)
+        chip = self._chip(address, end - start)
         buffer[start:end] = bytes(end - start) if self.stuck == "zeros" else chip.read(end - start)
 
     def writeto_then_readfrom(
@@ -317,8 +323,9 @@ class FakeI2C:
         in_end: int | None = None,
     ) -> None:
         in_end = len(in_buffer) if in_end is None else in_end
-        chip = self._chip(address)
-        chip.write(bytes(out_buffer[out_start:out_end]))
+        data = bytes(out_buffer[out_start:out_end])
+        chip = self._chip(address, len(data) + 1 + in_end - in_start)
+        chip.write(data)
         in_buffer[in_start:in_end] = bytes(in_end - in_start) if self.stuck == "zeros" else chip.read(in_end - in_start)
 
 
