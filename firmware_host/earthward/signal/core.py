@@ -187,6 +187,8 @@ class Core:
         self.whitener = Whitener()
         self.noise_V = 0.0
         self.floor_V = 0.0
+        #: False while the waveform's phase is not known: reference and quadrature are then no part of the model.
+        self.referenced = True
         self._autocovariance: FloatArray | None = None
         self._weights = np.zeros(ORDER + 1)
         self._pending: list[tuple[int, int, FloatArray, FloatArray]] = []
@@ -303,8 +305,11 @@ class Core:
         x[:, :, Y] = st.v[a:b]
         span = float(st.span[b - 1])
         phase = st.phase[a:b]
-        x[:, :, REF] = waveforms.averaged(self.waveform, phase, span)
-        x[:, :, QUAD] = waveforms.quadrature(self.waveform, phase, span)
+        if self.referenced:
+            x[:, :, REF] = waveforms.averaged(self.waveform, phase, span)
+            x[:, :, QUAD] = waveforms.quadrature(self.waveform, phase, span)
+        else:
+            x[:, :, REF : QUAD + 1] = 0.0
         power: dict[tuple[int, int], NDArray[np.complex128]] = {}
         for j, (family, k) in enumerate(self.memory.lines):
             base = st.base[family, a:b]
@@ -614,6 +619,16 @@ class Core:
             self.memory.mean = solution.theta[2 : 2 + self.n_lines].copy()
         self.set_lines(self.memory.lines, last + 1)
         return True
+
+    def reference_found(self, last: int) -> bool:
+        """The phase became known and is in the store: build everything on it, as at the start."""
+        self.referenced = True
+        self.memory = LineMemory()
+        self.whitener = Whitener()
+        self._autocovariance, self._weights = None, np.zeros(ORDER + 1)
+        self.noise_V = 0.0
+        self.set_lines([], last + 1)
+        return self.first_window(last)
 
     def set_lines(self, lines: list[tuple[int, int]], stop: int) -> None:
         """Carry these mains lines from now on; the columns of rows 1..stop are made anew."""

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from scipy.special import ndtr
 
 from earthward.signal import waveforms
-from earthward.signal.core import Core, Solution
+from earthward.signal.acquire import CodeTracker
+from earthward.signal.core import REF, Core, Solution
 from earthward.signal.sampleclock import SampleClock
 from earthward.signal.types import MainsEstimate, PhaseReference, Reading, SampleBlock, SampleFlag, WaveformName
 
@@ -75,6 +76,8 @@ class Detector:
         self._next = 0
         self._window_from = 0
         self._clock_offset: float | None = None
+        self._code = CodeTracker(self.settings.waveform, self.settings.frequency_Hz)
+        self._self_synced = False
 
     def reset(self) -> None:
         """Forget the signal (electrode switched, source on or off): no window reaches back over this moment.
@@ -86,6 +89,8 @@ class Detector:
         else:
             # The hop under way is spoilt too.
             self._window_from = max(self._next, (self._last_index - self._base) // self._slots + 1)
+            # A source switched off and on starts its code anew; without a link that must be acquired again.
+            self._code.reset()
 
     def exclude(self, start_s: float, end_s: float) -> None:
         """Samples whose conversion ended in [start_s, end_s] of host time are not to be used."""
@@ -163,6 +168,16 @@ class Detector:
                 return []
             self._begin()
         readings: list[Reading] = []
+        if reference is not None and self.settings.sync == "known":
+            self._clock_offset = reference.frequency_Hz / self.settings.frequency_Hz - 1.0
+            self._self_synced = False
+        elif self.settings.waveform == "coded":
+            # The link is down, or there never was one: the code itself must tell the phase.
+            reference = None
+            self._self_synced = True
+        else:
+            reference = None
+            self._self_synced = False
         while (done := (self._last_index + 1 - self._base) // self._slots) > self._next:
             readings += self._run(min(done, self._boundary()), reference)
         return readings
@@ -189,7 +204,8 @@ class Detector:
         assert core is not None
         if core.noise_V == 0.0:
             return max(core.n_hops, self._next + 1)
-        return (self._next // core.block + 1) * core.block
+        step = core.n_hops if self._self_synced else core.block
+        return (self._next // step + 1) * step
 
     # ---- a run of hops ------------------------------------------------------------------------------------
 
@@ -197,8 +213,15 @@ class Detector:
         """Hops self._next .. stop-1, all complete."""
         core = self._core
         assert core is not None
-        a, b = self._load(stop, reference)
         conversion = self._conversion_s
+        if self._self_synced:
+            reference = self._code.reference(self.clock.line(self._base + self._slots * stop)[0])
+        elif reference is not None:
+            self._code.seed(reference)
+        newly = reference is not None and not core.referenced
+        if reference is None:
+            core.referenced = False
+        a, b = self._load(stop, reference)
         core.track(a, b, conversion)
         core.fill(a, b)
         core.distrust(a, b)
@@ -206,7 +229,12 @@ class Detector:
         number = self._next
         self._next = stop
         readings: list[Reading] = []
-        if core.noise_V == 0.0:
+        if newly and reference is not None:
+            self._rephase(reference, b)
+            if not core.reference_found(b - 1):
+                return readings
+            a = b - 1
+        elif core.noise_V == 0.0:
             if stop < core.n_hops or not core.first_window(b - 1):
                 return readings
             a = b - 1
@@ -217,9 +245,37 @@ class Detector:
         for row, solution in zip(range(a, b), solutions, strict=True):
             if core.store.first + row - core.n_hops + 1 >= self._window_from:
                 readings.append(self._reading(row, solution, reference, mains))
+        if self._self_synced and stop % core.n_hops == 0:
+            self._acquire(b, solutions[-1])
         if stop % core.block == 0:
             core.learn(b - 1)
         return readings
+
+    def _rephase(self, reference: PhaseReference, stop: int) -> None:
+        """Lay a newly found reference under the stored hops too."""
+        core = self._core
+        assert core is not None
+        st = core.store
+        st.phase[:stop] = (st.end_s[:stop] - reference.start_s) * reference.frequency_Hz
+        st.span[:stop] = self._conversion_s * reference.frequency_Hz
+
+    def _acquire(self, stop: int, solution: Solution | None) -> None:
+        """Hand the window that ends before row `stop`, mains and drift taken out, to the code tracker."""
+        core = self._core
+        assert core is not None
+        if solution is None:
+            return
+        st = core.store
+        rows = slice(stop - core.n_hops, stop)
+        rest = core.residual(solution, stop - 1)
+        if core.referenced:
+            rest = rest + st.columns[rows, :, REF] * solution.value + st.columns[rows, :, REF + 1] * solution.quadrature
+        if self.clock.line(self._base + self._slots * self._window_from)[0] > float(st.end_s[rows][0, 0]):
+            return
+        self._code.take(st.end_s[rows], rest, st.weight[rows], self._conversion_s, solution.noise)
+        self._clock_offset = self._code.offset
+        if not self._code.locked:
+            core.referenced = False
 
     def _load(self, stop: int, reference: PhaseReference | None) -> tuple[int, int]:
         """Move the pending samples of hops self._next .. stop-1 into the core's store; returns their rows."""
