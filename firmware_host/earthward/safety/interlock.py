@@ -215,7 +215,8 @@ class Interlock:
             return replace(state, contacts_differ_since_s=None)
         if state.contacts_differ_since_s is None:
             return replace(state, contacts_differ_since_s=now_s)
-        if now_s - state.contacts_differ_since_s > CONTACT_SKEW_S:
+        # Counted to the board's newest report: its view may be a moment older than the host's own contact.
+        if board.t_s - state.contacts_differ_since_s > CONTACT_SKEW_S:
             which = "enable" if enable is not None and enable != board.enable_held else "emergency stop"
             cause = causes.Cause(
                 f"{which} contacts disagree",
