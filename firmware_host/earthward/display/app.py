@@ -21,6 +21,7 @@ from rich.style import Style
 from textual import events
 from textual.app import App, ComposeResult
 from textual.geometry import Region
+from textual.screen import Screen
 from textual.strip import Strip
 from textual.widget import Widget
 
@@ -30,7 +31,7 @@ from earthward.display.client import Client
 from earthward.display.glyphs import TIERS, Tier, choose_tier
 from earthward.display.keys import key_map
 from earthward.display.look import Look
-from earthward.display.meaning import STALE_S, Meaning, meaning_of
+from earthward.display.meaning import STALE_S, Meaning, meaning_of, side_of
 from earthward.display.pages import draw
 from earthward.display.paper import Row
 from earthward.display.snapshot import Snapshot
@@ -74,6 +75,7 @@ class Sheet(Widget, can_focus=True):
         super().__init__()
         self._mode = mode
         self._rows: tuple[Row, ...] = ()
+        self._strips: list[Strip] = []
         self._styles: dict[str, Style] = {}
         self.wear(theme)
 
@@ -86,18 +88,35 @@ class Sheet(Widget, can_focus=True):
         """Take new rows; returns how many differ and will be drawn."""
         old, self._rows = self._rows, rows
         if len(old) != len(rows):
+            self._strips = [self._strip(row) for row in rows]
             self.refresh()
             return len(rows)
         width = self.size.width
-        changed = [Region(0, y, width, 1) for y, (a, b) in enumerate(zip(old, rows, strict=True)) if a != b]
+        changed = [y for y, (a, b) in enumerate(zip(old, rows, strict=True)) if a != b]
+        for y in changed:
+            self._strips[y] = self._strip(rows[y])
         if changed:
-            self.refresh(*changed)
+            self.refresh(*(Region(0, y, width, 1) for y in changed))
         return len(changed)
 
+    def _strip(self, row: Row) -> Strip:
+        return Strip([Segment(text, self._styles[role]) for text, role in row], sum(len(text) for text, _ in row))
+
     def render_line(self, y: int) -> Strip:
-        if y >= len(self._rows):
-            return Strip.blank(self.size.width, self._styles["base"])
-        return Strip([Segment(text, self._styles[role]) for text, role in self._rows[y]], self.size.width)
+        return self._strips[y] if y < len(self._strips) else Strip.blank(self.size.width, self._styles["base"])
+
+    def render_lines(self, crop: Region) -> list[Strip]:
+        # The rows are drawn already; Textual's own cache of borders and padding would only cost time here.
+        strips = [self.render_line(y) for y in crop.line_range]
+        if crop.x == 0 and crop.width == self.size.width:
+            return strips
+        return [strip.crop(crop.x, crop.right) for strip in strips]
+
+
+class BareScreen(Screen[None]):
+    """Lies under the sheet and is never seen: it must not cost anything either."""
+
+    BLANK = True
 
 
 class EarthwardApp(App[int]):
@@ -145,6 +164,9 @@ class EarthwardApp(App[int]):
         self.delays_s: list[float] = []
         self._actions = {name: action for action, names in self.look.keys.items() for name in names}
 
+    def get_default_screen(self) -> Screen[Any]:
+        return BareScreen(id="_default")
+
     def compose(self) -> ComposeResult:
         yield self._sheet
 
@@ -191,7 +213,7 @@ class EarthwardApp(App[int]):
             if self.view.page != "read":
                 return
             self.unpainted_s.append(now)
-            side = meaning_of(snapshot, now).side
+            side = self._side(snapshot, message, now)
             if side != self._last_side:
                 self._last_side = side
                 self.paint()
@@ -214,6 +236,12 @@ class EarthwardApp(App[int]):
             self.paint()
             return
         self._paint_within(self.look.bar_gap_s)
+
+    def _side(self, snapshot: Snapshot, message: ReadingMessage, now: float) -> str:
+        """The side that the newest reading claims; with a crossed pair both channels count."""
+        if snapshot.state is not None and snapshot.state.pair.crossed:
+            return meaning_of(snapshot, now).side
+        return side_of(message)
 
     def _watch_age(self) -> None:
         """Look again when the present number would be too old."""
@@ -295,6 +323,7 @@ class EarthwardApp(App[int]):
             self._due = None
         now = self.clock.now()
         snapshot = self.client.snapshot
+        meaning: Meaning | None = None
         if self.view.page == "read":
             meaning = meaning_of(snapshot, now)
             held = self._digits
@@ -305,7 +334,7 @@ class EarthwardApp(App[int]):
                 or now - self._digits_s >= self.look.digit_gap_s - 0.01
             ):
                 self._digits, self._digits_s = meaning, now
-        paper = draw(size.width, size.height, snapshot, self.view, self.look, now, self._digits, self._memo)
+        paper = draw(size.width, size.height, snapshot, self.view, self.look, now, meaning, self._digits, self._memo)
         self.rows_sent += self._sheet.show(paper.rows())
         self.paints += 1
         self._painted_s = now

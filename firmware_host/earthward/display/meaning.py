@@ -23,7 +23,7 @@ CLAIM_SIGMA = 2.0
 #: The same false-claim rate for two axes together: sqrt of the 95 % point of chi-square with 2 degrees of freedom.
 CLAIM_SIGMA_2D = 2.4477
 #: Number off when its newest sample is this old. A little under a second, so that it is gone within one second.
-STALE_S = 0.9
+STALE_S = 0.8
 #: 95 % of a normal distribution lies within this many sigma.
 BAND_SIGMA = 1.96
 #: Readings with these flags claim no direction.

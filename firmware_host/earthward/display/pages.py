@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from earthward.display.look import Look
-from earthward.display.meaning import Meaning
+from earthward.display.meaning import Meaning, meaning_of
 from earthward.display.paper import Paper
 from earthward.display.screens import budget, findings, frame, log, overlay, place, read, steps
 from earthward.display.screens import map as map_screen
@@ -20,10 +20,14 @@ def draw(
     view: View,
     look: Look,
     now_s: float,
+    meaning: Meaning | None = None,
     shown: Meaning | None = None,
     memo: dict[Any, Any] | None = None,
 ) -> Paper:
-    """The whole screen. `memo` keeps what is dear to draw between calls; `shown` holds the digits back."""
+    """The whole screen. `memo` keeps what is dear to draw between calls; `shown` is what the digits still show.
+
+    `meaning` spares working it out again.
+    """
     paper = Paper(width, height, look.tier)
     memo = memo if memo is not None else {}
     frame.status(paper, snapshot, view)
@@ -37,7 +41,7 @@ def draw(
     elif view.page == "place" or view.entry is not None:
         place.paint(paper, top, rows, snapshot, view, look)
     elif view.page == "read":
-        read.paint(paper, top, rows, snapshot, now_s, shown, memo)
+        read.paint(paper, top, rows, snapshot, now_s, meaning or meaning_of(snapshot, now_s), shown, memo)
     elif view.screen == "map":
         map_screen.paint(paper, top, rows, snapshot, view, memo)
     elif view.page == "steps":

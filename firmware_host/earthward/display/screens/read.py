@@ -8,7 +8,7 @@ from typing import Any
 from earthward import units
 from earthward.display import figures, words
 from earthward.display.figures import FACE_5, FACE_7, FACE_10, Face
-from earthward.display.meaning import BAND_SIGMA, Meaning, direction_words, meaning_of
+from earthward.display.meaning import BAND_SIGMA, Meaning, direction_words
 from earthward.display.paper import Paper, Run, length, wrapped
 from earthward.display.snapshot import TREND_S, Snapshot
 from earthward.service.messages import State
@@ -29,6 +29,7 @@ def paint(
     rows: int,
     snapshot: Snapshot,
     now_s: float,
+    now: Meaning,
     shown: Meaning | None = None,
     memo: dict[Any, Any] | None = None,
 ) -> None:
@@ -37,7 +38,6 @@ def paint(
     if snapshot.connected and state is not None and state.interlock.state != "energised":
         source_panel(paper, top, rows, state)
         return
-    now = meaning_of(snapshot, now_s)
     face = face_for(paper.width, rows)
     spare = rows - (face.rows + 5)
     # From most to least needed beyond direction, digits, value, bar, ends: health, second health, trend, air.
@@ -59,7 +59,7 @@ def paint(
     y += face.rows + (1 if air >= 1 else 0)
     _value(paper, y, now)
     y += 1
-    scale = _scale(snapshot)
+    scale = _scale(snapshot, now_s, memo if memo is not None else {})
     _bar(paper, y, now, scale)
     y += 1
     if rows >= face.rows + 4:
@@ -142,9 +142,14 @@ def _value(paper: Paper, y: int, now: Meaning) -> None:
     paper.put(y, left, right)
 
 
-def _scale(snapshot: Snapshot) -> float:
+def _scale(snapshot: Snapshot, now_s: float, memo: dict[Any, Any]) -> float:
     """Full scale of bar and trend: a round number above everything of the last 20 s, so that it does not hunt."""
-    return figures.full_scale(max((abs(p.value_V) for p in snapshot.trend), default=1e-6))
+    newest = abs(snapshot.trend[-1].value_V) if snapshot.trend else 0.0
+    half_second, peak = memo.get("peak", (None, 0.0))
+    if half_second != math.floor(now_s * 2):
+        peak = max((abs(p.value_V) for p in snapshot.trend), default=0.0)
+        memo["peak"] = (math.floor(now_s * 2), peak)
+    return figures.full_scale(max(peak, newest))
 
 
 def bar_text(now: Meaning, scale_V: float, width: int) -> str:
@@ -187,8 +192,13 @@ def _trend(
     now_s = math.floor(now_s * 2) / 2
     key = (now_s, scale, rows, paper.width, paper.tier)
     if memo.get("trend key") != key:
+        # No more points than the curve has columns.
+        columns = paper.width * (2 if paper.tier == "braille" else 1)
+        step = max(1, len(snapshot.trend) // columns)
         points = [
-            (1 - (now_s - p.t_s) / TREND_S, p.value_V / scale) for p in snapshot.trend if 0 <= now_s - p.t_s < TREND_S
+            (1 - (now_s - p.t_s) / TREND_S, p.value_V / scale)
+            for p in snapshot.trend[::step]
+            if 0 <= now_s - p.t_s < TREND_S
         ]
         memo["trend key"] = key
         memo["trend"] = figures.trend_cells(points, paper.width, rows, paper.tier == "braille")
