@@ -189,7 +189,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     for station, centre in stations():
         for source_id in (0, 1):
             keep(station, centre, source_id, LEAK_A, INJECTED_A)
-    store.withdraw(5, "the pole was knocked against the ladder")
+    store.withdraw(23, "the pole was knocked against the ladder")
 
     after_A = INJECTED_A - LEAK_A
     found = _locate(store) if locate else None

@@ -1,0 +1,92 @@
+"""The report's findings, their history, and the current before and after."""
+
+from __future__ import annotations
+
+import math
+
+from earthward import units
+from earthward.report.blocks import (
+    Block,
+    Heading,
+    NewPage,
+    Paragraph,
+    Table,
+)
+from earthward.report.plan_figures import marks_of
+from earthward.report.record import Record
+from earthward.report.words import when
+from earthward.units import Units
+
+
+def findings(record: Record, u: Units) -> list[Block]:
+    blocks: list[Block] = [NewPage(), Heading("Findings")]
+    if not record.findings:
+        blocks.append(Paragraph("None."))
+        return blocks
+    marks = marks_of(record.pool) if record.pool is not None else []
+    head = [
+        "No.",
+        *[f"from {name}" for name, _ in marks],
+        "depth",
+        "90 % within",
+        "current",
+        "hole, from the current",
+        "stage",
+    ]
+    rows = []
+    for f in record.findings:
+        taped = [units.length(math.dist(p, f.position_m[:2]), u) for _, p in marks]
+        low_high = f.current_interval_A
+        rows.append(
+            [
+                str(f.number),
+                *taped,
+                units.length(f.position_m[2], u),
+                "" if f.radius_m is None else units.length(f.radius_m, u),
+                ""
+                if f.current_A is None
+                else units.current(f.current_A) + (f" ({units.current_interval(*low_high)})" if low_high else ""),
+                "" if f.hole_diameter_mm is None else units.small_interval(*f.hole_diameter_mm, u),
+                f.stage,
+            ]
+        )
+    blocks.append(
+        Table(
+            head,
+            rows,
+            "r" + "r" * len(marks) + "rrrrl",
+            caption="Tape distances are level, from the marks on the plan; depth is below the water surface.",
+        )
+    )
+    for f in record.findings:
+        title = f"Leak {f.number}" if f.confirmed else f"Place {f.number}"
+        blocks.append(Heading(f"{title}: {f.text}" if f.text else title, 2))
+        blocks.append(
+            Table(
+                ["when (UTC)", "stage", "remark"],
+                [[when(h.time_s), h.stage, h.note] for h in f.history],
+                "lll",
+                [0.0, 0.0, 1.0],
+            )
+        )
+    if record.current_steps:
+        blocks.append(Heading("Injected current before and after", 2))
+        rows = []
+        for s in record.current_steps:
+            half = 1.96 * s.drop_sigma_A
+            rows.append(
+                [
+                    when(s.time_s), f"{s.kind}: {s.subject}", units.current(s.before_A), units.current(s.after_A),
+                    f"{units.current(s.drop_A)} ± {units.current(half)}",
+                    f"{100 * s.drop_A / s.before_A:.0f} %" if s.before_A else "",
+                ]
+            )  # fmt: skip
+        blocks.append(
+            Table(
+                ["when (UTC)", "what was done", "before", "after", "drop (95 %)", "share"],
+                rows,
+                "llrrrr",
+                [0, 1, 0, 0, 0, 0],
+            )
+        )
+    return blocks

@@ -1,0 +1,134 @@
+"""The report's safety checks, readings, notes, pictures and alarms."""
+
+from __future__ import annotations
+
+import math
+
+from earthward import units
+from earthward.report.blocks import (
+    Block,
+    Bullets,
+    Heading,
+    Paragraph,
+    Picture,
+    Table,
+)
+from earthward.report.record import Record
+from earthward.report.words import when
+from earthward.service.store import KeptReading
+from earthward.units import Units
+
+
+def safety(record: Record) -> list[Block]:
+    blocks: list[Block] = [Heading("Safety checks")]
+    if not record.safety_checks:
+        blocks.append(Paragraph("No safety check is in this record.", "caution"))
+    else:
+        rows = []
+        for c in record.safety_checks:
+            value = "" if c.value is None else f"{c.value:g} {c.unit}"
+            limit = "" if c.limit_value is None else f"{c.limit_value:g} {c.unit}"
+            rows.append([when(c.time_s), c.name, value, limit, "passed" if c.ok else "FAILED", c.text])
+        blocks.append(
+            Table(["when (UTC)", "check", "value", "limit", "", "remark"], rows, "llrrll", [0, 1.2, 0, 0, 0, 1])
+        )
+    blocks.append(
+        Paragraph(
+            "A low reading is never proof of safety; limits for stray voltage are this project's own choice.", "small"
+        )
+    )
+    blocks.append(Heading("Test leak", 2))
+    if not record.proofs:
+        blocks.append(Paragraph("No test leak was read: that nothing was seen proves nothing.", "caution"))
+    for p in record.proofs:
+        blocks.append(Paragraph(f"{when(p.time_s)} UTC. {p.result.get('text', 'passed' if p.ok else 'failed')}"))
+    return blocks
+
+
+def readings(record: Record, u: Units) -> list[Block]:
+    blocks: list[Block] = [Heading("Readings")]
+    if not record.readings:
+        return [*blocks, Paragraph("None.")]
+    several = len({r.source_id for r in record.readings}) > 1
+    blocks.append(
+        Paragraph(
+            "One line per pose of the pole: up to three readings in µV, each with the bearing of the front electrode "
+            "seen from the back one (0° along the length, 90° across). Above zero: current flows from back towards "
+            "front. ± is one standard error of the detector, without the errors of holding the pole."
+            + (" Placement: which injection electrode was on." if several else ""),
+            "small",
+        )
+    )
+    for purpose, title in (("survey", ""), ("re-measure", "After the repair"), ("test leak", "At the test leak")):
+        rows = _pose_rows([r for r in record.readings if r.purpose == purpose], u, several)
+        if rows:
+            if title:
+                blocks.append(Heading(title, 2))
+            head = ["no.", "station", "x", "y", "depth", *(["placement"] if several else []), "injected"]
+            head += ["first", "second", "third", "remark"]
+            align = "llrrr" + ("l" if several else "") + "rrrrl"
+            blocks.append(Table(head, rows, align, [0.0] * (len(head) - 1) + [1.0], small=True))
+    if record.withdrawn:
+        rows = [[str(r.row), r.station, r.withdrawn_why] for r in record.withdrawn]
+        blocks.append(Heading("Taken back", 2))
+        blocks.append(Table(["no.", "station", "why"], rows, "rll", [0.0, 0.0, 1.0], small=True))
+    return blocks
+
+
+def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[str]]:
+    """Consecutive readings of one station and placement share a line, three at most."""
+    groups: list[list[KeptReading]] = []
+    for r in kept:
+        last = groups[-1] if groups else []
+        if last and len(last) < 3 and (last[0].station, last[0].source_id) == (r.station, r.source_id):
+            last.append(r)
+        else:
+            groups.append([r])
+    rows = []
+    for group in groups:
+        first = group[0]
+        middle = [(a + b) / 2 for a, b in zip(first.front_m, first.back_m, strict=True)]
+        number = str(first.row) if len(group) == 1 else f"{first.row}-{group[-1].row}"
+        remarks = dict.fromkeys([w for r in group for w in (*r.flags, r.note) if w])
+        values = [f"{_bearing(r)} {r.value_V * 1e6:+.1f} ± {r.sigma_V * 1e6:.1f}" for r in group]
+        rows.append(
+            [
+                number, first.station, *[units.length(v, u) for v in middle],
+                *(["ABCDEFGH"[first.source_id % 8]] if several else []),
+                "" if first.injected_A is None else units.current(first.injected_A),
+                *values, *[""] * (3 - len(values)), "; ".join(remarks),
+            ]
+        )  # fmt: skip
+    return rows
+
+
+def _bearing(r: KeptReading) -> str:
+    dx, dy = r.front_m[0] - r.back_m[0], r.front_m[1] - r.back_m[1]
+    if math.hypot(dx, dy) < 0.02:
+        return "down" if r.front_m[2] > r.back_m[2] else "up"
+    return f"{math.degrees(math.atan2(dy, dx)) % 360:.0f}°"
+
+
+def log(record: Record, pictures: list[Picture]) -> list[Block]:
+    blocks: list[Block] = []
+    if record.notes:
+        blocks += [Heading("Notes"), Bullets([n.text for n in record.notes])]
+    if pictures or record.photos:
+        blocks.append(Heading("Pictures"))
+        blocks += pictures
+        shown = {p.caption for p in pictures}
+        missing = [p for p in record.photos if p.caption not in shown]
+        if missing:
+            blocks.append(Bullets([f"{p.caption or 'picture'}: {p.path} (not with this report)" for p in missing]))
+    events = [e for e in record.events if e.severity != "info"]
+    if events:
+        blocks.append(Heading("Cautions and alarms during the visit"))
+        blocks.append(
+            Table(
+                ["when (UTC)", "", "what happened", "what to do"],
+                [[when(e.time_s), e.severity, e.text, e.remedy] for e in events],
+                "llll",
+                [0.0, 0.0, 1.0, 1.0],
+            )
+        )
+    return blocks

@@ -1,0 +1,129 @@
+"""The report's water budget and level logs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from earthward import units
+from earthward.errors import InputError
+from earthward.report.blocks import (
+    Block,
+    Figure,
+    Heading,
+    Paragraph,
+    Table,
+)
+from earthward.report.charts import ACCENT, INK, SOFT, WARN, IntervalRow, Series, intervals, lines
+from earthward.report.record import Record
+from earthward.report.words import budget_text, interval_of, last_test, volume, water_budget
+from earthward.service.level_log import parse_level_log
+from earthward.service.store import LossTest
+from earthward.units import Units
+from earthward.water.hole_flow import flow_interval
+
+
+def water(record: Record, u: Units) -> list[Block]:
+    blocks: list[Block] = [Heading("Water")]
+    if not record.loss_tests:
+        blocks.append(Paragraph("The water loss was not measured."))
+        return blocks
+    rows = []
+    for moment, label, colour in (("before", "loss before", WARN), ("after", "loss after", ACCENT)):
+        test = last_test(record, moment)
+        if test is not None:
+            rows.append(_water_row(label, interval_of(test), float(test.result["unclipped_L_per_day"]), u, colour))
+    for f in record.findings:
+        if f.confirmed and f.hole_diameter_mm is not None:
+            low, high = f.hole_diameter_mm
+            flow = flow_interval((low / 1000, high / 1000), max(0.05, f.position_m[2]))
+            top = 3.0 * max(r.high for r in rows)
+            factor = 1.0 if u == "si" else 1.0 / units.GALLON_L
+            rows.append(
+                IntervalRow(
+                    f"leak {f.number} could pass", flow.low_L_per_day * factor,
+                    min(flow.high_L_per_day * factor, top), None,
+                    units.water_interval(flow.low_L_per_day, flow.high_L_per_day, u), INK,
+                )
+            )  # fmt: skip
+    blocks.append(
+        Figure(
+            intervals(rows, "litres per day" if u == "si" else "US gallons per day"),
+            "Water budget with 95 % intervals. What a hole could pass follows from its electrical size and every kind "
+            "of soil that may lie behind it; it is cut off at the right where it is wider than the drawing.",
+            "Water loss before and after, and what the holes could pass",
+        )
+    )
+    budget = water_budget(record, u)
+    if budget is not None:
+        blocks.append(Paragraph(f"{budget.verdict.capitalize()}: {budget_text(budget, u)}."))
+    for test in record.loss_tests:
+        blocks += _level_log(test, u)
+    return blocks
+
+
+def _water_row(label: str, interval: tuple[float, float], value: float, u: Units, colour: str) -> IntervalRow:
+    factor = 1.0 if u == "si" else 1.0 / units.GALLON_L
+    low, high = max(0.0, interval[0]), max(0.0, interval[1])
+    text = f"{units.water_rate(max(0.0, value), u)} ({units.water_interval(low, high, u)})"
+    return IntervalRow(label, low * factor, high * factor, max(0.0, value) * factor, text, colour)
+
+
+def _level_log(test: LossTest, u: Units) -> list[Block]:
+    blocks: list[Block] = [
+        Heading(f"Level log {test.moment} the repair" if test.moment == "after" else "Level log before the work", 2)
+    ]
+    result = test.result
+    try:
+        log = parse_level_log(test.log_csv, "the level log")
+    except InputError as error:
+        return [*blocks, Paragraph(f"The log kept with the survey cannot be read again: {error}", "small")]
+    factor, unit_word = (1.0, "mm") if u == "si" else (1.0 / 25.4, "in")
+    series = []
+    for key, label, colour in (("pool_mm", "pool", ACCENT), ("bucket_mm", "bucket", SOFT)):
+        points = [(r.t_s / 3600, getattr(r, key)) for r in log.rows if getattr(r, key) is not None]
+        if len(points) >= 2:
+            first = points[0][1]
+            series.append(Series(label, [(t, (v - first) * factor) for t, v in points], colour))
+    shaded = _pump_stretches(log.rows)
+    blocks.append(
+        Figure(
+            lines(series, "hours", f"level change, {unit_word}", shaded),
+            "Levels as read. Where pool and bucket part, water is lost that did not evaporate.",
+            "Level of pool and bucket against time",
+        )
+    )
+
+    def level(mm: float | None) -> str:
+        if mm is None:
+            return "no bucket"
+        return f"{mm:.1f} mm" if u == "si" else f"{mm / 25.4:.2f} in"
+
+    methods = ", ".join(f"{n} {level(v)}" for n, v in result["evaporation_by_method_mm"].items()) or "no weather logged"
+    shares = sorted(result["error_shares"].items(), key=lambda item: -item[1])
+    rows = [
+        ["pool fell / bucket fell", f"{level(result['pool_drop_mm'])} / {level(result['bucket_drop_mm'])}"],
+        ["rain; added less taken", f"{level(result['rain_mm'])}; {volume(result['handled_L'], u)}"],
+        ["evaporation by the readings", level(result["evaporation_mm"])],
+        ["evaporation by published methods", methods],
+        ["pump", result["pump"]["points_at"]],
+        ["the interval comes from", ", ".join(f"{n} {100 * s:.0f} %" for n, s in shares if s >= 0.03)],
+    ]
+    if result["cautions"]:
+        rows.append(["to note", "; ".join(result["cautions"])])
+    blocks.append(Table(["", ""], rows, "ll", [0.0, 1.0]))
+    return blocks
+
+
+def _pump_stretches(rows: Any) -> list[tuple[float, float, str]]:
+    """Stretches with the pump on, in hours."""
+    out: list[tuple[float, float, str]] = []
+    start: float | None = None
+    for row in rows:
+        if row.pump_on and start is None:
+            start = row.t_s / 3600
+        elif row.pump_on is False and start is not None:
+            out.append((start, row.t_s / 3600, "pump on"))
+            start = None
+    if start is not None and rows[-1].t_s / 3600 > start:
+        out.append((start, rows[-1].t_s / 3600, "pump on"))
+    return out

@@ -1,0 +1,109 @@
+"""Words and figures that several parts of the report share."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime
+from typing import Any
+
+from earthward import units
+from earthward.report.plan_figures import marks_of
+from earthward.report.record import Record
+from earthward.service.store import LossTest, StoredFinding
+from earthward.units import Units
+from earthward.water.budget import WaterBudget, by_repair, by_size
+from earthward.water.hole_flow import flow_interval
+
+
+def last_test(record: Record, moment: str) -> LossTest | None:
+    tests = [t for t in record.loss_tests if t.moment == moment]
+    return tests[-1] if tests else None
+
+
+def interval_of(test: LossTest) -> tuple[float, float]:
+    low, high = test.result["interval_L_per_day"]
+    return float(low), float(high)
+
+
+def budget_text(budget: WaterBudget, u: Units) -> str:
+    if u == "si":
+        return budget.text
+    rest = units.water_interval(max(0.0, budget.unexplained[0]), max(0.0, budget.unexplained[1]), u)
+    return {
+        "explained": f"what was repaired accounts for the loss; left over: {rest}",
+        "not explained": f"there is another leak, in the liner or in the plumbing; left over: {rest}",
+        "undetermined": f"a longer level log is needed; left over: {rest}",
+    }[budget.verdict]
+
+
+def sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + ("" if text.endswith(".") else ".")
+
+
+def count(n: int, word: str) -> str:
+    numbers = ["no", "one", "two", "three", "four", "five", "six"]
+    return f"{numbers[n] if n < len(numbers) else n} {word}{'' if n == 1 else 's'}"
+
+
+def stations(record: Record) -> int:
+    return len({r.station for r in record.readings if r.purpose == "survey"})
+
+
+def place_of(record: Record, f: StoredFinding, u: Units) -> str:
+    taped = ""
+    if record.pool is not None:
+        taped = " and ".join(
+            f"{units.length(math.dist(p, f.position_m[:2]), u)} from {name}" for name, p in marks_of(record.pool)
+        )
+        taped += f", {units.length(f.position_m[2], u)} deep"
+    return f"{f.text}; {taped}" if f.text and taped else f.text or taped
+
+
+def pool_text(record: Record, u: Units) -> str:
+    pool = record.pool
+    if pool is None:
+        return "no usable pool description"
+    x0, y0, x1, y1 = pool.bounds_m
+    return (
+        f"{pool.shape}, {units.length(x1 - x0, u)} by {units.length(y1 - y0, u)}, up to "
+        f"{units.length(pool.greatest_depth_m, u)} deep"
+    )
+
+
+def when(time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d %H:%M")
+
+
+def volume(litres: float, u: Units) -> str:
+    return f"{litres:+.0f} L" if u == "si" else f"{litres / units.GALLON_L:+.0f} gal"
+
+
+def milliampere(value: float, low: float, high: float) -> str:
+    return f"{value * 1e3:.2f} mA ({low * 1e3:.2f} to {high * 1e3:.2f})"
+
+
+def current_budget(record: Record) -> dict[str, Any] | None:
+    budget = (record.location or {}).get("budget")
+    return dict(budget) if budget and budget.get("injected_A") else None
+
+
+def latest_checks(record: Record) -> list[Any]:
+    latest = {c.name: c for c in record.safety_checks}
+    return list(latest.values())
+
+
+def water_budget(record: Record, u: Units = "si") -> WaterBudget | None:
+    """By repair if the loss was measured before and after, else by the size of the confirmed holes."""
+    before, after = last_test(record, "before"), last_test(record, "after")
+    if before is None:
+        return None
+    loss = interval_of(before)
+    if after is not None and any(f.stage in ("repaired", "re-measured") for f in record.findings):
+        return by_repair(loss, interval_of(after), float(after.result["worth_L_per_day"]))
+    holes = []
+    for f in record.findings:
+        if f.confirmed and f.hole_diameter_mm is not None:
+            low, high = f.hole_diameter_mm
+            flow = flow_interval((low / 1000, high / 1000), max(0.05, f.position_m[2]))
+            holes.append((flow.low_L_per_day, flow.high_L_per_day))
+    return by_size(loss, holes, float(before.result["worth_L_per_day"]))
