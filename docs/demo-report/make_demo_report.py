@@ -18,11 +18,12 @@ from typing import Any
 import numpy as np
 
 from earthward import __version__
-from earthward.commands.loss import to_json
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
-from earthward.service.level_log import parse_level_log
-from earthward.service.proof import ProofReading, StationPair, judge_drop, judge_proof, judge_remeasure
+from earthward.report.record import pool_of
+from earthward.service.level_log import loss_result, parse_level_log
+from earthward.service.locating import locate_survey
+from earthward.service.proof import ProofReading, StationPair, judge_proof, judge_remeasure
 from earthward.service.store import (
     CurrentStep,
     KeptReading,
@@ -34,6 +35,7 @@ from earthward.service.store import (
     StoredProof,
     SurveyStore,
 )
+from earthward.survey.compare import current_drop
 from earthward.water.loss import analyse
 
 START_S = 1_781_683_200.0  # 2026-06-17 08:00 UTC
@@ -168,27 +170,26 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     )  # fmt: skip
     proof_row(store, world, settings)
 
-    def keep(station: str, centre: np.ndarray, source_id: int, leak_A: float, total_A: float, **more: Any) -> None:
-        """Three axes from one pose of the pole, as a person holds it (not quite where he thinks)."""
-        shift = rng.normal(0, [0.06, 0.06, 0.03])
-        turn = float(rng.normal(0, 6.0))
-        source = np.array(world.pool.source(source_id).position_m)
-        for bearing, vertical in ((0.0, False), (90.0, False), (0.0, True)):
-            front, back = pair_at(centre, bearing, vertical)
-            true_front, true_back = pair_at(centre + shift, bearing + turn, vertical)
-            value = world.volts(true_front, true_back, source, leak_A, total_A) + rng.normal(0, 8e-7)
-            store.keep(
-                KeptReading(
-                    front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), value_V=float(value),
-                    sigma_V=8e-7, station=station, source_id=source_id, snr=abs(float(value)) / 8e-7, window_s=0.5,
-                    lost_fraction=0.0, p_sign=1.0 if abs(value) > 4e-6 else 0.9, injected_A=total_A,
-                    settings_id=settings, **more,
-                )
-            )  # fmt: skip
+    def keep(station: str, centre: np.ndarray, leak_A: float, total_A: float, **more: Any) -> None:
+        """Both placements on three axes from one pose of the pole, held not quite where the person thinks."""
+        shift = rng.normal(0, [0.08, 0.08, 0.04])
+        turn = float(rng.normal(0, 8.0))
+        for source_id in (0, 1):
+            source = np.array(world.pool.source(source_id).position_m)
+            for bearing, vertical in ((0.0, False), (90.0, False), (0.0, True)):
+                front, back = pair_at(centre, bearing, vertical)
+                true_front, true_back = pair_at(centre + shift, bearing + turn, vertical)
+                value = float(world.volts(true_front, true_back, source, leak_A, total_A) + rng.normal(0, 8e-7))
+                store.keep(
+                    KeptReading(
+                        front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), value_V=value, sigma_V=8e-7,
+                        station=station, source_id=source_id, snr=abs(value) / 8e-7, window_s=0.5, lost_fraction=0.0,
+                        p_sign=1.0 if abs(value) > 4e-6 else 0.9, injected_A=total_A, settings_id=settings, **more,
+                    )
+                )  # fmt: skip
 
     for station, centre in stations():
-        for source_id in (0, 1):
-            keep(station, centre, source_id, LEAK_A, INJECTED_A)
+        keep(station, centre, LEAK_A, INJECTED_A)
     store.withdraw(23, "the pole was knocked against the ladder")
 
     after_A = INJECTED_A - LEAK_A
@@ -206,7 +207,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     )  # fmt: skip
     store.set_finding_stage(number, "dye drawn", "pump off 20 min; dye drawn into a slit of about 3 mm")
     store.add_event("info", "stage", f"finding {number}: dye drawn")
-    drop = judge_drop(INJECTED_A, 1.2e-5, after_A + float(rng.normal(0, 1.2e-5)), 1.2e-5)
+    drop = current_drop(INJECTED_A, after_A + float(rng.normal(0, 1.2e-5)), 1.2e-5, 1.2e-5)
     store.set_finding_stage(number, "repaired", "underwater vinyl patch, 60 mm round, cured 2 h")
     store.add_current_step(
         CurrentStep(
@@ -217,8 +218,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     clock[0] += 7200.0
     again = [s for s in stations() if np.hypot(*(s[1][:2] - LEAK_M[:2])) < 1.2]
     for station, centre in again:
-        for source_id in (0, 1):
-            keep(station, centre, source_id, 0.0, after_A, purpose="re-measure", finding=number)
+        keep(station, centre, 0.0, after_A, purpose="re-measure", finding=number)
     result = remeasured(store, world, number)
     store.set_finding_stage(number, "re-measured", result["text"], result)
     clock[0] += 2 * 86_400.0
@@ -310,12 +310,14 @@ def level_log(rng: np.random.Generator, leak_L_per_day: float) -> str:
 
 def _loss(text: str) -> dict[str, Any]:
     log = parse_level_log(text)
-    return to_json(log, analyse(log))
+    return loss_result(log, analyse(log))
 
 
-def _locate(store: SurveyStore) -> dict[str, Any] | None:
-    """The search itself, where this version has it."""
-    return None
+def _locate(store: SurveyStore) -> dict[str, Any]:
+    """The search itself, as `earthward locate` does it."""
+    pool = pool_of(store.pool_toml(), store.fittings(), store.sources())
+    assert pool is not None
+    return locate_survey(store, pool).to_json()
 
 
 def main() -> None:

@@ -1,4 +1,4 @@
-"""Test-leak proof, re-measurement, and the drop of the injected current: their verdicts and error rates."""
+"""Test-leak proof and re-measurement: their verdicts and error rates."""
 
 from __future__ import annotations
 
@@ -9,7 +9,6 @@ from earthward.errors import InputError
 from earthward.service.proof import (
     ProofReading,
     StationPair,
-    judge_drop,
     judge_proof,
     judge_remeasure,
     proof_wanted,
@@ -119,18 +118,3 @@ def test_far_stations_cannot_tell() -> None:
         judge_remeasure([], SHARE)
     with pytest.raises(InputError, match="between 0 and 1"):
         judge_remeasure([pair], 1.5)
-
-
-def test_current_drop_gives_the_share() -> None:
-    result = judge_drop(10e-3, 1e-5, 6e-3, 1e-5, expected_A=(3.5e-3, 4.5e-3))
-    assert result.real and result.agrees
-    assert result.share == pytest.approx(0.4)
-    assert result.share_interval[0] < 0.4 < result.share_interval[1]
-    assert not judge_drop(10e-3, 1e-4, 9.9e-3, 1e-4).real
-    assert judge_drop(10e-3, 1e-5, 6e-3, 1e-5, expected_A=(1e-3, 2e-3)).agrees is False
-
-
-def test_source_at_its_limit_is_compared_by_conductance() -> None:
-    # 10 mA both times, but the electrode rises from 4 V to 8 V: half of the conductance is gone.
-    result = judge_drop(10e-3, 1e-5, 10e-3, 1e-5, before_V=4.0, after_V=8.0)
-    assert result.real and result.share == pytest.approx(0.5)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
-from typing import Any
 
 from earthward import units
-from earthward.service.level_log import read_level_log
+from earthward.service.level_log import loss_result, read_level_log
 from earthward.units import Units
 from earthward.water.loss import LossLog, LossResult, Rate, analyse
 
@@ -25,53 +23,10 @@ def run(args: argparse.Namespace) -> int:
     log = read_level_log(args.log)
     result = analyse(log)
     if args.json:
-        print(json.dumps(to_json(log, result), allow_nan=False))
+        print(json.dumps(loss_result(log, result), allow_nan=False))
     else:
         print("\n".join(to_text(log, result, args.units)))
     return 0
-
-
-def to_json(log: LossLog, result: LossResult) -> dict[str, Any]:
-    """The result as plain data, SI. `interval_L_per_day` is 95 % and not cut at zero."""
-    return {
-        "verdict": result.verdict,
-        "text": result.text,
-        "leak_L_per_day": max(0.0, result.leak.value_L_per_day),
-        "unclipped_L_per_day": result.leak.value_L_per_day,
-        "sigma_L_per_day": result.leak.sigma_L_per_day,
-        "interval_L_per_day": list(result.leak.interval_L_per_day),
-        "leak_mm_per_day": max(0.0, result.leak.value_L_per_day) / log.area_m2,
-        "hours": result.hours,
-        "more_hours": result.more_hours,
-        "worth_L_per_day": result.worth_L_per_day,
-        "pump": {
-            "on": _rate(result.pump_on),
-            "off": _rate(result.pump_off),
-            "difference": _rate(result.pump_difference),
-            "points_at": result.points_at,
-        },
-        "pool_drop_mm": result.pool_drop_mm,
-        "bucket_drop_mm": result.bucket_drop_mm,
-        "rain_mm": result.rain_mm,
-        "handled_L": result.handled_L,
-        "evaporation_mm": result.evaporation_mm,
-        "evaporation_by_method_mm": result.evaporation_by_method_mm,
-        "evaporation_factor": None if math.isnan(result.evaporation_factor) else result.evaporation_factor,
-        "error_shares": result.error_shares,
-        "chi_square_per_dof": result.chi_square_per_dof,
-        "area_m2": log.area_m2,
-        "cautions": list(result.cautions),
-    }
-
-
-def _rate(rate: Rate | None) -> dict[str, Any] | None:
-    if rate is None:
-        return None
-    return {
-        "L_per_day": rate.value_L_per_day,
-        "sigma_L_per_day": rate.sigma_L_per_day,
-        "interval_L_per_day": list(rate.interval_L_per_day),
-    }
 
 
 def to_text(log: LossLog, result: LossResult, unit: Units) -> list[str]:

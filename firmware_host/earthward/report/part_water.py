@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from earthward import units
-from earthward.errors import InputError
 from earthward.report.blocks import (
     Block,
     Figure,
@@ -16,7 +13,6 @@ from earthward.report.blocks import (
 from earthward.report.charts import ACCENT, INK, SOFT, WARN, IntervalRow, Series, intervals, lines
 from earthward.report.record import Record
 from earthward.report.words import budget_text, interval_of, last_test, volume, water_budget
-from earthward.service.level_log import parse_level_log
 from earthward.service.store import LossTest
 from earthward.units import Units
 from earthward.water.hole_flow import flow_interval
@@ -73,18 +69,14 @@ def _level_log(test: LossTest, u: Units) -> list[Block]:
         Heading(f"Level log {test.moment} the repair" if test.moment == "after" else "Level log before the work", 2)
     ]
     result = test.result
-    try:
-        log = parse_level_log(test.log_csv, "the level log")
-    except InputError as error:
-        return [*blocks, Paragraph(f"The log kept with the survey cannot be read again: {error}", "small")]
     factor, unit_word = (1.0, "mm") if u == "si" else (1.0 / 25.4, "in")
     series = []
     for key, label, colour in (("pool_mm", "pool", ACCENT), ("bucket_mm", "bucket", SOFT)):
-        points = [(r.t_s / 3600, getattr(r, key)) for r in log.rows if getattr(r, key) is not None]
+        points = [(float(r["t_h"]), float(r[key])) for r in result["levels"] if r[key] is not None]
         if len(points) >= 2:
             first = points[0][1]
             series.append(Series(label, [(t, (v - first) * factor) for t, v in points], colour))
-    shaded = _pump_stretches(log.rows)
+    shaded = [(start, end, "pump on") for start, end in result["pump_on_h"]]
     blocks.append(
         Figure(
             lines(series, "hours", f"level change, {unit_word}", shaded),
@@ -112,18 +104,3 @@ def _level_log(test: LossTest, u: Units) -> list[Block]:
         rows.append(["to note", "; ".join(result["cautions"])])
     blocks.append(Table(["", ""], rows, "ll", [0.0, 1.0]))
     return blocks
-
-
-def _pump_stretches(rows: Any) -> list[tuple[float, float, str]]:
-    """Stretches with the pump on, in hours."""
-    out: list[tuple[float, float, str]] = []
-    start: float | None = None
-    for row in rows:
-        if row.pump_on and start is None:
-            start = row.t_s / 3600
-        elif row.pump_on is False and start is not None:
-            out.append((start, row.t_s / 3600, "pump on"))
-            start = None
-    if start is not None and rows[-1].t_s / 3600 > start:
-        out.append((start, rows[-1].t_s / 3600, "pump on"))
-    return out

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from earthward.errors import InputError
-from earthward.water.loss import EXPOSURE, LogRow, LossLog
+from earthward.water.loss import EXPOSURE, LogRow, LossLog, LossResult, Rate
 
 MM_PER_INCH = 25.4
 LITRES_PER_GALLON = 3.785411784
@@ -215,3 +215,70 @@ def _time(record: dict[str, str], start: datetime | None, place: str) -> tuple[f
         start = start or moment
         return (moment - start).total_seconds(), start
     raise InputError(f"{place}: time {cell!r} is not readable: write it as 2026-06-01 08:00")
+
+
+def loss_result(log: LossLog, result: LossResult) -> dict[str, Any]:
+    """The result as plain data, SI, as `earthward loss --json` prints it and the survey keeps it.
+
+    `interval_L_per_day` is 95 % and not cut at zero; `levels` are the readings, for whoever draws them.
+    """
+    return {
+        "verdict": result.verdict,
+        "text": result.text,
+        "leak_L_per_day": max(0.0, result.leak.value_L_per_day),
+        "unclipped_L_per_day": result.leak.value_L_per_day,
+        "sigma_L_per_day": result.leak.sigma_L_per_day,
+        "interval_L_per_day": list(result.leak.interval_L_per_day),
+        "leak_mm_per_day": max(0.0, result.leak.value_L_per_day) / log.area_m2,
+        "hours": result.hours,
+        "more_hours": result.more_hours,
+        "worth_L_per_day": result.worth_L_per_day,
+        "pump": {
+            "on": _rate(result.pump_on),
+            "off": _rate(result.pump_off),
+            "difference": _rate(result.pump_difference),
+            "points_at": result.points_at,
+        },
+        "pool_drop_mm": result.pool_drop_mm,
+        "bucket_drop_mm": result.bucket_drop_mm,
+        "rain_mm": result.rain_mm,
+        "handled_L": result.handled_L,
+        "evaporation_mm": result.evaporation_mm,
+        "evaporation_by_method_mm": result.evaporation_by_method_mm,
+        "evaporation_factor": None if math.isnan(result.evaporation_factor) else result.evaporation_factor,
+        "error_shares": result.error_shares,
+        "chi_square_per_dof": result.chi_square_per_dof,
+        "area_m2": log.area_m2,
+        "levels": [
+            {"t_h": r.t_s / 3600.0, "pool_mm": r.pool_mm, "bucket_mm": r.bucket_mm}
+            for r in log.rows
+            if r.pool_mm is not None or r.bucket_mm is not None
+        ],
+        "pump_on_h": _pump_stretches(log),
+        "cautions": list(result.cautions),
+    }
+
+
+def _rate(rate: Rate | None) -> dict[str, Any] | None:
+    if rate is None:
+        return None
+    return {
+        "L_per_day": rate.value_L_per_day,
+        "sigma_L_per_day": rate.sigma_L_per_day,
+        "interval_L_per_day": list(rate.interval_L_per_day),
+    }
+
+
+def _pump_stretches(log: LossLog) -> list[list[float]]:
+    """Stretches with the pump on, hours from the first row."""
+    out: list[list[float]] = []
+    start: float | None = None
+    for row in log.rows:
+        if row.pump_on and start is None:
+            start = row.t_s / 3600.0
+        elif row.pump_on is False and start is not None:
+            out.append([start, row.t_s / 3600.0])
+            start = None
+    if start is not None:
+        out.append([start, log.rows[-1].t_s / 3600.0])
+    return out

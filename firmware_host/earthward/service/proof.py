@@ -7,7 +7,8 @@ in the water at a known distance. Readings with it connected and disconnected mu
 background noise before the survey counts. The idea, and the ratio of 3, are those of ASTM D7007 for water-covered
 liners (known to us from excerpts); the noise measure is our own: the band that holds 95 % of background readings.
 
-*Re-measurement*: the same stations before and after the repair, compared with what the sink alone would give there.
+*Re-measurement*: the same stations before and after the repair, with the rest of the current redistributed as charge
+conservation demands. (The drop of the injected current itself: `earthward.survey.compare.current_drop`.)
 """
 
 from __future__ import annotations
@@ -204,64 +205,6 @@ def judge_remeasure(
         outcome = "cannot tell"
         text = f"Cannot tell whether the sink is gone: {amount}. Read more stations within half a metre of it."
     return RemeasureResult(outcome, left, sigma, (low, high), chi, text)
-
-
-@dataclass(frozen=True, slots=True)
-class DropResult:
-    """What covering, plugging or patching did to the conductance from the water to earth."""
-
-    real: bool
-    share: float
-    share_interval: tuple[float, float]
-    current_A: float
-    current_interval_A: tuple[float, float]
-    agrees: bool | None
-    text: str
-
-    def as_dict(self) -> dict[str, Any]:
-        return {
-            **asdict(self),
-            "share_interval": list(self.share_interval),
-            "current_interval_A": list(self.current_interval_A),
-        }
-
-
-def judge_drop(
-    before_A: float,
-    before_sigma_A: float,
-    after_A: float,
-    after_sigma_A: float,
-    before_V: float | None = None,
-    after_V: float | None = None,
-    expected_A: tuple[float, float] | None = None,
-) -> DropResult:
-    """Share of the injected current that went through what was covered or patched.
-
-    A source at its current limit keeps its current and raises its voltage instead: give the electrode voltage before
-    and after, and the conductances are compared. `expected_A`: the interval that the location gave for it.
-    """
-    if not (before_A > 0.0 and before_sigma_A >= 0.0 and after_sigma_A >= 0.0):
-        raise InputError("the injected current before must be above zero, and errors not below it")
-    scale = 1.0
-    if before_V is not None and after_V is not None:
-        if not (before_V > 0.0 and after_V > 0.0):
-            raise InputError("the electrode voltages must be above zero")
-        scale = before_V / after_V
-    drop = before_A - after_A * scale
-    sigma = math.hypot(before_sigma_A, after_sigma_A * scale)
-    real = drop > 3.0 * sigma
-    low, high = drop - BAND * sigma, drop + BAND * sigma
-    share = drop / before_A
-    agrees = None if expected_A is None else bool(low <= expected_A[1] and high >= expected_A[0])
-    if not real:
-        text = f"No drop of the injected current can be told ({1e3 * drop:.3f} +- {1e3 * BAND * sigma:.3f} mA)."
-    else:
-        text = f"The injected current fell by {1e3 * drop:.2f} mA, {100 * share:.0f} % of it."
-    if agrees is True:
-        text += " That agrees with the current the location gave it."
-    elif agrees is False:
-        text += " That does not agree with the current the location gave it."
-    return DropResult(real, share, (low / before_A, high / before_A), drop, (low, high), agrees, text)
 
 
 def _mean(readings: Sequence[ProofReading]) -> float:
