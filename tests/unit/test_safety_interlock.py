@@ -47,7 +47,7 @@ class World:
         self.stop_second: bool | None = None
         self.link_up = True
         self.board_t_s = 100.0
-        self.boot = 7
+        self.boot: int | None = 7
         self.board_state = 0
         self.board_trip = 0
         self.obeys = True
@@ -159,7 +159,7 @@ class Watch:
             reasons.append("emergency stop")
         if not w.enable or w.enable_second is False:
             reasons.append("enable")
-        if not w.now_s - w.board_t_s <= 1.0 or not w.heartbeat:
+        if not w.now_s - w.board_t_s <= 1.0 or not w.heartbeat or w.boot is None:
             reasons.append("link")
         if w.board_trip:
             reasons.append("board trip")
@@ -239,7 +239,7 @@ class Watch:
             require(new_name == "tripped", "a failure did not trip")
         if old_name == "energised" and gap_s > 1.0:
             require(new_name == "tripped", "ran on after standing still")
-        if old_name in ("ready", "energised") and boot_before is not None and w.boot != boot_before:
+        if old_name in ("ready", "energised") and None not in (boot_before, w.boot) and w.boot != boot_before:
             require(new_name == "tripped", "board restart did not trip")
             require("board restarted" in [event.code for event in events], "board restart not named")
         if old_name == "tripped":
@@ -303,7 +303,8 @@ DISTURBANCES = {
     "enable released": lambda w: setattr(w, "enable", False),
     "enable held": lambda w: setattr(w, "enable", True),
     "cable pulled": lambda w: setattr(w, "link_up", False),
-    "cable back": lambda w: setattr(w, "link_up", True),
+    "cable back": lambda w: (setattr(w, "link_up", True), setattr(w, "boot", w.boot or 7)),
+    "cable seen out": lambda w: (setattr(w, "link_up", False), setattr(w, "boot", None)),
     "host unheard": lambda w: setattr(w, "heartbeat", False),
     "host heard": lambda w: setattr(w, "heartbeat", True),
     "water withdrawn": lambda w: setattr(w, "water_s", None),
@@ -333,7 +334,7 @@ DISTURBANCES = {
 
 
 def restart(world: World) -> None:
-    world.boot += 1
+    world.boot = (world.boot or 0) + 1
     world.board_state, world.board_trip = 0, 0
 
 
@@ -504,8 +505,8 @@ MUTANTS = {
     "second enable contact ignored": ("permissives", "ok = first and second is not False", "ok = first"),
     "old reports believed": (
         "permissives",
-        "ok = board is not None and fresh(board.t_s, limits.link_age_s, now_s) and",
-        "ok = board is not None and",
+        "ok = board is not None and known and fresh(board.t_s, limits.link_age_s, now_s) and",
+        "ok = board is not None and known and",
     ),
     "lost heartbeat ignored": ("permissives", "now_s) and board.heartbeat_fresh", "now_s)"),
     "water statement never ages": (
@@ -517,7 +518,7 @@ MUTANTS = {
     "stray verdict ignored": ("permissives", "if not verdict.passed:", "if False:"),
     "stray check never ages": ("permissives", "if not fresh(verdict.t_s, limits.stray_check_s, now_s):", "if False:"),
     "over-current ignored": ("permissives", "elif not largest <= limits.current_trip_A:", "elif False:"),
-    "no number taken for small": ("permissives", "if not known:", "if False:"),
+    "no number taken for small": ("permissives", "\n    if not known:", "\n    if False:"),
     "over-voltage ignored": ("permissives", "elif not volts <= limits.voltage_trip_V:", "elif False:"),
     "battery ignored": (
         "permissives",
@@ -583,6 +584,7 @@ MUTANTS = {
         "if board.state in (causes.BOARD_ENERGISED, causes.BOARD_TRIPPED) or board.trip != causes.TRIP_NONE:",
         "if False:",
     ),
+    "cable out unseen": ("permissives", "known = board is not None and board.boot is not None", "known = True"),
     "board restart unseen": ("interlock", "elif board.boot != new.boot:", "elif False:"),
     "standing still unseen": ("interlock", "elif now_s - state.last_s > self.limits.step_gap_s:", "elif False:"),
     "output stays on": (
@@ -721,6 +723,7 @@ def test_renewing_a_statement_does_not_switch_on_again() -> None:
         ("stray found", "stray voltage"),
         ("beacon broken", "no warning"),
         ("host unheard", "link lost"),
+        ("cable seen out", "link lost"),
     ],
 )
 def test_each_failure_trips_at_once_with_its_cause(disturbance: str, code: str) -> None:
@@ -731,6 +734,7 @@ def test_each_failure_trips_at_once_with_its_cause(disturbance: str, code: str) 
     assert watch.state.trip is not None
     assert watch.state.trip.code == code
     DISTURBANCES["stop closed"](watch.world)
+    DISTURBANCES["cable back"](watch.world)
     for name in (
         "current right",
         "voltage right",

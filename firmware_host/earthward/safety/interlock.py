@@ -186,7 +186,9 @@ class Interlock:
                 events.append(Event(now_s, "caution", "host stalled", text))
                 new = _enter(new, "checking", now_s)
         if board is not None:
-            if new.boot is None:
+            if board.boot is None:
+                pass  # nobody known at the other end: the link's permissive says so
+            elif new.boot is None:
                 new = replace(new, boot=board.boot)
             elif board.boot != new.boot:
                 new = replace(new, boot=board.boot)
@@ -327,7 +329,7 @@ class Interlock:
 
     def _reset_problem(self, state: InterlockState, inputs: Inputs, now_s: float) -> str:
         board = inputs.board
-        if board is None or not fresh(board.t_s, self.limits.link_age_s, now_s):
+        if board is None or board.boot is None or not fresh(board.t_s, self.limits.link_age_s, now_s):
             return "the source board does not answer."
         if inputs.enable_second_held or board.enable_held:
             return "let go of the enable first."

@@ -34,12 +34,13 @@ CONTACT_SKEW_S = 0.3
 class BoardReport:
     """The newest that is known of the source board; `t_s` is the host time at which it arrived.
 
-    boot: any number that changes with every restart of the board. state and trip are the protocol's numbers.
+    boot: any number that changes with every restart of the board; None while it is not known who is at the other
+    end (cable out, no identity yet). state and trip are the protocol's numbers.
     The last three are what the board says about itself in its identity.
     """
 
     t_s: float
-    boot: int
+    boot: int | None
     state: int
     trip: int
     emergency_stop_closed: bool
@@ -155,9 +156,12 @@ def _emergency_stop(inputs: Inputs) -> Permissive:
 
 def _link(inputs: Inputs, limits: Limits, now_s: float) -> Permissive:
     board = inputs.board
-    ok = board is not None and fresh(board.t_s, limits.link_age_s, now_s) and board.heartbeat_fresh
+    known = board is not None and board.boot is not None
+    ok = board is not None and known and fresh(board.t_s, limits.link_age_s, now_s) and board.heartbeat_fresh
     if board is None:
         text = "No source board found."
+    elif not known:
+        text = "The source board is not connected."
     elif not fresh(board.t_s, limits.link_age_s, now_s):
         text = f"No word from the source board for more than {limits.link_age_s:g} s."
     elif not board.heartbeat_fresh:
