@@ -83,9 +83,7 @@ def ellipse(length_m: float, width_m: float, vertices: int = 64) -> FloatArray:
     angle = 2 * np.pi * (np.arange(vertices) + 0.5) / vertices
     # The inscribed polygon is too small by sinc; scaling keeps the water volume right.
     scale = np.sqrt(2 * np.pi / (vertices * np.sin(2 * np.pi / vertices)))
-    return np.column_stack(
-        [0.5 * length_m * (1 + scale * np.cos(angle)), 0.5 * width_m * (1 + scale * np.sin(angle))]
-    )
+    return np.column_stack([0.5 * length_m * (1 + scale * np.cos(angle)), 0.5 * width_m * (1 + scale * np.sin(angle))])
 
 
 def l_shape(length_m: float, width_m: float, notch_length_m: float, notch_width_m: float) -> FloatArray:
