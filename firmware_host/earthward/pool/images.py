@@ -276,7 +276,7 @@ class Candidates:
         ridge = _RIDGE * np.diag(normal)
         strength = np.linalg.solve(normal + np.diag(ridge), right + ridge * usual)
         strength = np.concatenate([[1.0], strength])
-        return Images(one.position_m, one.turn, strength[self.column])
+        return Images(one.position_m, one.turn, strength[self.column].astype(np.float64))
 
 
 @dataclass
