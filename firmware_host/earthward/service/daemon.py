@@ -1,0 +1,711 @@
+"""The daemon: wires receiver, source board, interlock, lock-in, recorder, survey and clients together.
+
+One asyncio loop owns everything that is not time-critical. What must never wait runs elsewhere: acquisition, link,
+supervisor (interlock), messenger and recorder have threads of their own; searches for sinks run in a worker.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import logging
+import math
+import signal
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+
+from earthward import __version__
+from earthward.clock import Clock
+from earthward.config import Config
+from earthward.devices.adc import AdcStatus
+from earthward.devices.link import LinkEvent, LinkStatus, SourceReport
+from earthward.errors import InputError
+from earthward.safety.interlock import Event as SafetyEvent
+from earthward.safety.interlock import Interlock, View
+from earthward.safety.limits import Limits, limits_from_config
+from earthward.safety.stray import StrayMeasurement, StrayVerdict, judge
+from earthward.service import messages as m
+from earthward.service.detection import Detection, SourceNow, Tail
+from earthward.service.recorder import Recorder
+from earthward.service.server import ClientServer
+from earthward.service.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
+from earthward.service.visit import Visit
+from earthward.signal.detector import DetectorSettings
+from earthward.signal.stray import measure_stray
+from earthward.signal.types import SampleBlock
+
+log = logging.getLogger(__name__)
+
+ACQUIRE_S = 0.025
+STATE_S = 0.2
+STRAY_EVERY_S = 1.0
+#: The stray-voltage check looks at so much quiet water at a time ...
+STRAY_WINDOW_S = 2.0
+#: ... and the worst of the last so many seconds counts, so that turning the pole shows other directions.
+STRAY_MEMORY_S = 10.0
+
+
+class Receiver(Protocol):
+    """What the daemon needs of the acquisition (`earthward.devices.adc.AdcReader`)."""
+
+    def start(self) -> None: ...
+    def close(self) -> None: ...
+    def drain(self) -> list[SampleBlock]: ...
+    @property
+    def status(self) -> AdcStatus: ...
+
+
+class LinkBoard(Board, Protocol):
+    def start(self) -> None: ...
+    def close(self) -> None: ...
+    def drain_events(self) -> list[LinkEvent]: ...
+
+
+class Ear(Protocol):
+    """The sound of the daemon: it goes on if the screen dies."""
+
+    def reading(self, reading: m.ReadingMessage) -> None: ...
+    def close(self) -> None: ...
+
+
+class Notify(Protocol):
+    """The service manager: ready, alive, a line of status."""
+
+    def ready(self) -> None: ...
+    def alive(self) -> None: ...
+    def status(self, text: str) -> None: ...
+
+
+@dataclass
+class Wiring:
+    """The world the daemon is wired to: real parts, or the emulated bench. `emulated` is shown everywhere."""
+
+    receiver: Receiver
+    board: LinkBoard
+    clock: Clock
+    emulated: bool
+    contacts: Contacts | None = None
+    warning: Warning | None = None
+    ear: Ear | None = None
+    notify: Notify | None = None
+    channels: int = 1
+    wall_s: Callable[[], float] = field(default=lambda: 0.0)
+    #: Called with the place a client says the pole is at (the emulated bench holds its virtual pole there).
+    on_move: Callable[[m.Station], None] | None = None
+
+
+class Daemon:
+    """Start with `start()`, end with `close()`; `run()` does both and waits for SIGTERM or SIGINT."""
+
+    def __init__(
+        self,
+        config: Config,
+        wiring: Wiring,
+        *,
+        visit: Visit | None = None,
+        recording: Path | None = None,
+        limits: Limits | None = None,
+    ) -> None:
+        self.config = config
+        self.wiring = wiring
+        self.visit = visit
+        self._clock = wiring.clock
+        self.limits = limits or limits_from_config(config.limits)
+        self.frequency_Hz = config.source.frequency_Hz
+        self.detection = Detection(self._detector_settings, wiring.channels, config.pair.spacing_m)
+        self.supervisor = Supervisor(
+            Interlock(self.limits),
+            wiring.board,
+            wiring.clock,
+            config.source,
+            contacts=wiring.contacts,
+            warning=wiring.warning,
+            adc=self._pulse,
+            on_change=self._nudge,
+        )
+        self.server = ClientServer(self._hello, self._on_message, wiring.clock.now)
+        self.recorder: Recorder | None = None
+        self._recording_folder = recording
+        self._loop: asyncio.AbstractEventLoop | None = None
+        self._tasks: list[asyncio.Task[None]] = []
+        self._changed = asyncio.Event()
+        self._ended = asyncio.Event()
+        self._event_number = 0
+        self._tails = [Tail(60.0) for _ in range(wiring.channels)]
+        self._quiet = [Tail(STRAY_MEMORY_S) for _ in range(wiring.channels)]
+        self._stray_history: list[StrayMeasurement] = []
+        self._quiet_since_s = math.inf
+        self._newest_s: float | None = None
+        self._last_link_ok = True
+        self._last_adc_ok: bool | None = None
+        self._last_reference_s = -math.inf
+        self._searching: asyncio.Task[None] | None = None
+        self._search_again = False
+        #: Everybody inside the process who wants to see what clients see (tests, the scripted technician).
+        self.listeners: list[Callable[[m.Message], None]] = []
+
+    # ---- life ---------------------------------------------------------------------------------------------
+
+    async def start(self) -> None:
+        """Everything up; returns when clients may connect. Raises InputError for what cannot be opened."""
+        self._loop = asyncio.get_running_loop()
+        if self._recording_folder is not None:
+            self.recorder = Recorder(self._recording_folder, self._recording_header())
+        await self.server.listen_unix(self.config.service.socket)
+        if self.config.service.tcp_port is not None:
+            await self.server.listen_tcp(self.config.service.tcp_port, self.config.service.tcp_token)
+        self.wiring.board.start()
+        self.wiring.receiver.start()
+        self.supervisor.start()
+        for work in (self._acquire, self._tell_state, self._watch_stray):
+            self._tasks.append(asyncio.create_task(self._guard(work), name=work.__name__))
+        if self.wiring.notify is not None:
+            self.wiring.notify.ready()
+        self.event("info", "started", f"Earthward {__version__} started{' on the emulated bench' * self.wiring.emulated}.")
+
+    async def close(self) -> None:
+        """Output off first, then everything down in order; the recording is complete when this returns."""
+        await asyncio.to_thread(self.supervisor.close)
+        for task in self._tasks:
+            task.cancel()
+        for task in self._tasks:
+            with contextlib.suppress(asyncio.CancelledError):
+                await task
+        if self._searching is not None:
+            self._searching.cancel()
+        await asyncio.to_thread(self.wiring.receiver.close)
+        await asyncio.to_thread(self.wiring.board.close)
+        self._drain_samples()
+        self._pump_events()
+        await self.server.close()
+        if self.wiring.ear is not None:
+            self.wiring.ear.close()
+        if self.recorder is not None:
+            await asyncio.to_thread(self.recorder.close)
+
+    async def run(self) -> None:
+        """Start, wait for SIGTERM or SIGINT (or `end()`), close."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.end)
+        await self.start()
+        try:
+            await self._ended.wait()
+        finally:
+            await self.close()
+
+    def end(self) -> None:
+        self.supervisor.request_stop()
+        self._ended.set()
+
+    async def _guard(self, work: Callable[[], Awaitable[None]]) -> None:
+        """A task that fails is a defect: the output goes off and the daemon ends, loudly."""
+        try:
+            await work()
+        except asyncio.CancelledError:
+            raise
+        except Exception:
+            log.exception("the daemon's task %s failed", work.__name__)
+            self.event("alarm", "daemon failed", "The instrument failed inside: the output goes off.", "Start it again.")
+            self.end()
+
+    def _nudge(self) -> None:
+        """From any thread: something changed that clients should see at once."""
+        if self._loop is not None and not self._loop.is_closed():
+            with contextlib.suppress(RuntimeError):
+                self._loop.call_soon_threadsafe(self._changed.set)
+
+    async def _pause(self, seconds: float) -> None:
+        await asyncio.sleep(seconds / self._clock.speed)
+
+    # ---- samples --------------------------------------------------------------------------------------------
+
+    async def _acquire(self) -> None:
+        while True:
+            await self._pause(ACQUIRE_S)
+            self._follow_source()
+            self._drain_samples()
+            self._pump_events()
+            if self.wiring.notify is not None:
+                self.wiring.notify.alive()
+
+    def _drain_samples(self) -> None:
+        reference = self.wiring.board.phase_reference() if self.detection.source.energised else None
+        now_s = self._clock.now()
+        for block in self.wiring.receiver.drain():
+            if not len(block):
+                continue
+            self._newest_s = float(block.t_s[-1])
+            if self.recorder is not None:
+                self.recorder.samples(block)
+            self._tails[block.channel].push(block)
+            if not self.detection.source.energised and now_s >= self._quiet_since_s:
+                self._quiet[block.channel].push(block)
+            for reading in self.detection.push(block, reference, now_s):
+                if self.wiring.ear is not None:
+                    self.wiring.ear.reading(reading)
+                self.publish(reading)
+        if reference is not None and self.recorder is not None and now_s - self._last_reference_s > 0.5:
+            self._last_reference_s = now_s
+            source = self.detection.source
+            self.recorder.note(
+                {
+                    "kind": "reference",
+                    "t_s": now_s,
+                    "start_s": reference.start_s,
+                    "frequency_Hz": reference.frequency_Hz,
+                    "sigma_s": reference.sigma_s,
+                    "frequency_sigma": reference.frequency_sigma,
+                    "electrode": source.electrode,
+                    "current_A": source.current_A,
+                }
+            )
+
+    def _follow_source(self) -> None:
+        """Tell the lock-in what the board last reported of itself."""
+        report = self.wiring.board.telemetry
+        source = self.detection.source
+        on = report is not None and report.energised and self.supervisor.energised
+        if not on:
+            if source.energised:
+                self._set_source(SourceNow(False, self._clock.now(), source.electrode))
+                self._quiet_since_s = self._clock.now() + 0.3
+            elif self._quiet_since_s == math.inf and report is not None:
+                self._quiet_since_s = self._clock.now()
+            return
+        assert report is not None
+        # Current of the half cycles since the output is on; none has been measured in the first report.
+        current = report.current_A if report.current_A > 0 else source.current_A
+        if source.energised and source.electrode == report.electrode:
+            self.detection.set_source(SourceNow(True, source.since_s, source.electrode, current))
+            return
+        since = None
+        if not source.energised:
+            since = self.wiring.board.host_time(report.cycle_tick - report.cycles * report.period_ticks)
+            for tail in self._quiet:
+                tail.clear()
+        self._set_source(SourceNow(True, report.received_s if since is None else since, report.electrode, None))
+
+    def _set_source(self, source: SourceNow) -> None:
+        self.detection.set_source(source)
+        if self.recorder is not None:
+            self.recorder.note(
+                {
+                    "kind": "source",
+                    "t_s": self._clock.now(),
+                    "energised": source.energised,
+                    "since_s": source.since_s,
+                    "electrode": source.electrode,
+                }
+            )
+        self._changed.set()
+
+    def _detector_settings(self, channel: int) -> DetectorSettings:
+        return DetectorSettings(
+            waveform=self.config.source.waveform,
+            frequency_Hz=self.frequency_Hz,
+            window_s=self.config.detector.window_s,
+            update_s=self.config.detector.update_s,
+            mains_Hz=tuple(self.config.detector.mains_Hz),
+            channel=channel,
+        )
+
+    def set_frequency(self, frequency_Hz: float) -> None:
+        """Another repetition frequency, from the next time the source comes on."""
+        self.frequency_Hz = frequency_Hz
+        self.supervisor.set_frequency(frequency_Hz)
+        self.detection.rebuild()
+
+    def _pulse(self) -> AdcPulse:
+        status = self.wiring.receiver.status
+        return AdcPulse(status.newest_s, status.ok)
+
+    def keep_tail(self, folder: Path, seconds: float = 60.0) -> Path:
+        """The newest seconds as a recording of its own: what went wrong becomes a test case."""
+        recorder = Recorder(folder, self._recording_header())
+        for tail in self._tails:
+            block = tail.block(seconds)
+            if block is not None:
+                recorder.samples(block)
+        recorder.close()
+        return folder
+
+    def _recording_header(self) -> dict[str, Any]:
+        return {
+            "emulated": self.wiring.emulated,
+            "software": __version__,
+            "started_unix_s": self.wiring.wall_s(),
+            "waveform": self.config.source.waveform,
+            "frequency_Hz": self.frequency_Hz,
+            "mains_Hz": self.config.detector.mains_Hz,
+            "front_end_gain": self.config.adc.front_end_gain,
+            "spacing_m": self.config.pair.spacing_m,
+            "window_s": self.config.detector.window_s,
+            "rate_Hz": self.config.adc.rate,
+        }
+
+    # ---- stray voltage --------------------------------------------------------------------------------------
+
+    async def _watch_stray(self) -> None:
+        """With the source off, look at the quiet water once a second; the verdict is the interlock's."""
+        while True:
+            await self._pause(STRAY_EVERY_S)
+            measurement = self.measure_stray()
+            if measurement is None:
+                continue
+            history = [*self._stray_history, measurement]
+            self._stray_history = [x for x in history if x.t_s > measurement.t_s - STRAY_MEMORY_S]
+            verdict = judge(_worst(self._stray_history), self.limits)
+            before = self.supervisor.stray
+            self.supervisor.set_stray(verdict)
+            if before is None or before.level != verdict.level:
+                severity: Any = {"nothing found": "info", "caution": "caution", "trouble": "alarm"}
+                self.event(severity.get(verdict.level, "caution"), "stray voltage", verdict.text, verdict.remedy)
+                self._record_stray(verdict)
+
+    def measure_stray(self) -> StrayMeasurement | None:
+        """One look at the quiet water; None while the source is on or too little has been heard."""
+        report = self.wiring.board.telemetry
+        if self.detection.source.energised or report is None or report.energised:
+            return None
+        if self._quiet[0].span_s < STRAY_WINDOW_S:
+            return None
+        mains, dc, saturated = 0.0, 0.0, False
+        for tail in self._quiet:
+            block = tail.block(STRAY_WINDOW_S)
+            if block is None or self._clock.now() - float(block.t_s[-1]) > 1.0:
+                return None
+            found = measure_stray(block)
+            mains = max(mains, found.mains_rms_V)
+            dc = max(dc, abs(found.dc_V))
+            saturated = saturated or found.saturated
+        spacing = self.config.pair.spacing_m
+        return StrayMeasurement(
+            t_s=self._clock.now(),
+            mains_V_per_m=mains / spacing,
+            dc_V_per_m=dc / spacing,
+            electrode_ac_V=report.idle_ac_V,
+            electrode_dc_V=report.idle_dc_V,
+            directions=len(self._quiet),
+            saturated=saturated,
+        )
+
+    def _record_stray(self, verdict: StrayVerdict) -> None:
+        if self.visit is None:
+            return
+        self.visit.notes["safe"] = verdict.text
+        self.visit.record_stray(verdict)
+
+    # ---- telling ----------------------------------------------------------------------------------------------
+
+    def publish(self, message: m.Message) -> None:
+        self.server.publish(message)
+        for listener in self.listeners:
+            listener(message)
+
+    def event(self, severity: Any, code: str, text: str, remedy: str = "", t_s: float | None = None) -> None:
+        """Record and tell an event; never dropped."""
+        self._event_number += 1
+        at_s = self._clock.now() if t_s is None else t_s
+        message = m.Event(
+            number=self._event_number, t_s=at_s, severity=severity, code=code, text=text, remedy=remedy
+        )
+        level = {"info": logging.INFO, "caution": logging.WARNING}.get(severity, logging.ERROR)
+        log.log(level, "%s %s", text, remedy)
+        if self.recorder is not None:
+            self.recorder.note({"kind": "event", "t_s": at_s, "severity": severity, "code": code, "text": text})
+        if self.visit is not None:
+            self.visit.store.add_event(severity, code, text, remedy)
+        self.publish(message)
+
+    def _pump_events(self) -> None:
+        for event in self.supervisor.drain_events():
+            self._safety_event(event)
+        for link_event in self.wiring.board.drain_events():
+            if link_event.code == "reset-button":
+                self.supervisor.reset_pressed()
+            self.event(link_event.severity, link_event.code, link_event.text, link_event.remedy, link_event.t_s)
+        status = self.wiring.receiver.status
+        if status.ok != self._last_adc_ok:
+            if not status.ok:
+                self.event("alarm", "receiver", status.text, "Check the receiver's plug and wires.")
+            elif self._last_adc_ok is False:
+                self.event("info", "receiver", "The receiver samples again.")
+            self._last_adc_ok = status.ok
+            self._changed.set()
+
+    def _safety_event(self, event: SafetyEvent) -> None:
+        self.event(event.severity, event.code, event.text, event.remedy, event.t_s)
+
+    async def _tell_state(self) -> None:
+        while True:
+            with contextlib.suppress(asyncio.TimeoutError):
+                await asyncio.wait_for(self._changed.wait(), STATE_S / self._clock.speed)
+            self._changed.clear()
+            # Events first: whoever sees the new state already knows why.
+            self._pump_events()
+            self.publish(self.state())
+
+    def _hello(self, read_only: bool) -> m.Hello:
+        capabilities = ["readings", "state"] + (["survey", "plan", "steps"] if self.visit is not None else [])
+        return m.Hello(
+            version=__version__, capabilities=capabilities, emulated=self.wiring.emulated, read_only=read_only
+        )
+
+    def state(self) -> m.State:
+        now_s = self._clock.now()
+        view = self.supervisor.view()
+        link = self.wiring.board.status
+        report = self.wiring.board.telemetry
+        adc = self.wiring.receiver.status
+        recorder = self.recorder
+        visit = self.visit
+        return m.State(
+            t_s=now_s,
+            emulated=self.wiring.emulated,
+            interlock=_interlock(view, now_s),
+            source=self._source(report, view),
+            link=_link(link),
+            adc=self._adc(adc),
+            recording=m.Recording(ok=True, text="Not recording.")
+            if recorder is None
+            else m.Recording(
+                ok=recorder.ok,
+                text=recorder.problem
+                or (f"{recorder.chunks_lost} pieces lost" if recorder.chunks_lost else "Recording."),
+                path=str(recorder.folder),
+                bytes=recorder.bytes_written,
+            ),
+            pair=m.PairInfo(
+                spacing_m=self.config.pair.spacing_m,
+                front=self.config.pair.front,
+                back=self.config.pair.back,
+                crossed=self.wiring.channels > 1,
+            ),
+            detector=self._detector_text(),
+            stations=0 if visit is None else visit.stations,
+            survey="" if visit is None else str(visit.store.path),
+            place=None if visit is None else visit.place,
+            next_station=None if visit is None else visit.next_station(),
+        )
+
+    def _source(self, report: SourceReport | None, view: View) -> m.Source:
+        if report is None:
+            return m.Source(energised=False, waveform=self.config.source.waveform, notes=["Source board not found."])
+        notes = []
+        if report.energised and report.open_circuit:
+            notes.append("Open circuit: next to no current flows. Check the earth electrode and both leads.")
+        current, voltage = abs(report.current_A), abs(report.voltage_V)
+        limit = min(self.config.source.current_limit_A, self.limits.current_limit_A)
+        if report.energised and report.current_limiting:
+            notes.append(
+                f"Current at its limit, water only {voltage:.1f} V above earth: cover or plug the strongest fitting."
+            )
+        return m.Source(
+            energised=report.energised,
+            electrode=report.electrode,
+            waveform=report.waveform,
+            frequency_Hz=self.frequency_Hz,
+            current_A=current if report.energised else 0.0,
+            current_limit_A=limit,
+            voltage_V=voltage if report.energised else 0.0,
+            battery_V=report.battery_V,
+            temperature_C=report.temperature_C,
+            idle_dc_V=report.idle_dc_V,
+            idle_ac_V=report.idle_ac_V,
+            notes=notes,
+        )
+
+    def _adc(self, status: AdcStatus) -> m.AdcHealth:
+        detector = self.detection.detector(0)
+        strongest = max(detector.mains, key=lambda x: x.amplitude_V, default=None)
+        return m.AdcHealth(
+            ok=status.ok,
+            text=status.text,
+            rate_Hz=status.rate_Hz,
+            lost_fraction=status.lost_fraction,
+            repeats=status.repeats,
+            full_scale_V=status.full_scale_V,
+            saturated=status.saturated,
+            mains_Hz=None if strongest is None else strongest.frequency_Hz,
+            mains_V=None if strongest is None else strongest.amplitude_V,
+            noise_V=detector.noise_V,
+        )
+
+    def _detector_text(self) -> str:
+        source = self.config.source
+        return f"{source.waveform} {self.frequency_Hz:.2f} Hz, window {self.config.detector.window_s:g} s"
+
+    # ---- clients ----------------------------------------------------------------------------------------------
+
+    def _on_message(self, message: m.FromClient) -> list[m.Message]:
+        try:
+            return self.handle(message)
+        except InputError as error:
+            return [m.Problem(text=f"{error}.".replace("..", "."))]
+
+    def handle(self, message: m.FromClient) -> list[m.Message]:
+        """What a client asked for; returns replies for that client alone. Raises InputError."""
+        match message:
+            case m.SourceOff():
+                self.supervisor.request_stop()
+            case m.WaterClear(by=by):
+                self.supervisor.state_water_clear(by)
+            case m.SelectElectrode(electrode=electrode):
+                self.supervisor.select(electrode, self._selected)
+            case m.Ask(what="state"):
+                return [self.state()]
+            case _ if self.visit is None:
+                raise InputError("no survey is open, so there is nowhere to keep that; start the daemon with a pool")
+            case m.Ask(what=what):
+                return [self.steps() if what == "steps" else self.visit.plan()]
+            case m.MoveTo(place=place):
+                self._move(place)
+            case m.Keep(place=place, note=note):
+                return [self.keep(place, note)]
+            case m.SetStage(finding=number, stage=stage, note=note):
+                self.visit.set_stage(number, stage, note)
+                self._tell_plan()
+            case m.SetCovered(fitting=fitting, covered=covered):
+                self.visit.set_covered(fitting, covered)
+                self._tell_plan()
+            case m.StepDone(key=key, note=note):
+                self.visit.step_done(key, note)
+                self.publish(self.steps())
+            case m.Note(text=text):
+                self.visit.store.add_note(text)
+            case _:
+                raise InputError("this daemon has no use for that message")
+        return []
+
+    def _selected(self, electrode: Any, at_s: float | None) -> None:
+        """In the messenger's thread: the board switches at `at_s`."""
+        if self._loop is not None and at_s is not None:
+            self._loop.call_soon_threadsafe(
+                lambda: self._set_source(SourceNow(True, at_s, electrode, None))
+                if self.detection.source.energised
+                else None
+            )
+        self._nudge()
+
+    def _move(self, place: m.Station) -> None:
+        assert self.visit is not None
+        self.visit.place = place
+        if self.wiring.on_move is not None:
+            self.wiring.on_move(place)
+        # What was read on the way belongs to no place.
+        self.detection.latest.clear()
+        self._changed.set()
+
+    def keep(self, place: m.Station | None, note: str = "", channel: int = 0, **more: Any) -> m.Kept:
+        """Keep the newest reading, durably, and tell everybody. Raises InputError with the reason."""
+        if self.visit is None:
+            raise InputError("no survey is open, so there is nowhere to keep that; start the daemon with a pool")
+        reading = self.detection.latest.get(channel)
+        now_s = self._clock.now()
+        if reading is None or now_s - reading.t_s > reading.window_s + 1.0:
+            raise InputError("there is no fresh reading to keep; is the source on and the pair in the water?")
+        kept = self.visit.keep(place, reading, note=note, **more)
+        if self.recorder is not None:
+            self.recorder.note({"kind": "kept", "t_s": reading.t_s, "row": kept.row, "station": kept.station})
+        self.publish(kept)
+        self._changed.set()
+        self.request_search()
+        return kept
+
+    # ---- searching ----------------------------------------------------------------------------------------------
+
+    def request_search(self) -> None:
+        """Search for sinks in a worker; at most one at a time, the newest request is never forgotten."""
+        if self.visit is None:
+            return
+        if self._searching is not None and not self._searching.done():
+            self._search_again = True
+            return
+        self._searching = asyncio.get_running_loop().create_task(self._search())
+
+    async def _search(self) -> None:
+        assert self.visit is not None
+        while True:
+            self._search_again = False
+            search = self.visit.search()
+            try:
+                result = await asyncio.to_thread(search.run)
+            except InputError as error:
+                self.event("caution", "search", f"No search for sinks: {error}.")
+                return
+            except Exception:
+                log.exception("the search for sinks failed")
+                self.event("caution", "search", "The search for sinks failed inside; readings are kept.", "Report it.")
+                return
+            self.visit.adopt(result)
+            self._tell_plan()
+            if not self._search_again:
+                return
+
+    async def search_done(self) -> None:
+        """Wait until no search is under way."""
+        while self._searching is not None and not self._searching.done():
+            await asyncio.wait([self._searching])
+
+    def _tell_plan(self) -> None:
+        if self.visit is not None:
+            self.publish(self.visit.plan())
+            self.publish(self.steps())
+            self._changed.set()
+
+    def steps(self) -> m.Steps:
+        assert self.visit is not None
+        stray = self.supervisor.stray
+        healthy = self.wiring.board.status.ok and self.wiring.receiver.status.ok
+        return self.visit.steps(None if stray is None else stray.passed, healthy)
+
+
+def _worst(history: list[StrayMeasurement]) -> StrayMeasurement:
+    """The largest of each quantity, at the newest time."""
+
+    def largest(name: str) -> float | None:
+        values = [v for v in (getattr(x, name) for x in history) if v is not None]
+        return max(values, key=abs) if values else None
+
+    return StrayMeasurement(
+        t_s=history[-1].t_s,
+        mains_V_per_m=largest("mains_V_per_m"),
+        dc_V_per_m=largest("dc_V_per_m"),
+        electrode_ac_V=largest("electrode_ac_V"),
+        electrode_dc_V=largest("electrode_dc_V"),
+        directions=max(x.directions for x in history),
+        saturated=any(x.saturated for x in history),
+    )
+
+
+def _interlock(view: View, now_s: float) -> m.Interlock:
+    trip = view.trip
+    return m.Interlock(
+        state=view.state,
+        since_s=max(0.0, now_s - view.since_s),
+        text=view.text,
+        warning_s=view.warning_left_s,
+        permissives=[m.Permissive(name=p.name, ok=p.ok, text=p.text, age_s=p.age_s) for p in view.permissives],
+        trip=None if trip is None else m.TripInfo(code=trip.code, cause=trip.cause, remedy=trip.remedy, t_s=trip.t_s),
+        water_clear_left_s=view.water_clear_left_s,
+    )
+
+
+def _link(status: LinkStatus) -> m.LinkHealth:
+    return m.LinkHealth(
+        ok=status.ok,
+        text=status.text,
+        port=status.port,
+        firmware=status.firmware,
+        errors=status.errors,
+        retries=status.retries,
+        timeouts=status.timeouts,
+        reconnects=status.reconnects,
+        round_trip_s=status.round_trip_s,
+        clock_offset=status.clock_offset,
+        clock_error_s=status.clock_error_s,
+        clock_age_s=status.clock_age_s,
+    )

@@ -1,0 +1,405 @@
+"""The visit under way: what was kept, what it says, and where the visit stands. Sits between daemon and survey store.
+
+Not thread-safe; the daemon's loop owns it. The search for sinks is slow, so it is split: `search()` takes a copy of
+what it needs and may run in another thread, `adopt()` takes its result.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Any
+
+from earthward.errors import InputError
+from earthward.pool.pool_file import pool_from_toml, pool_to_toml
+from earthward.pool.shape import Pool
+from earthward.service import messages as m
+from earthward.service.store import CurrentStep, KeptReading, StoredFinding, SurveyStore
+from earthward.survey.locate import locate
+from earthward.survey.types import Finding, LocateSettings, Result
+from earthward.survey.types import KeptReading as SurveyReading
+
+#: A new finding nearer than this to a known one is the same one.
+SAME_PLACE_M = 0.5
+#: How many cells of the posterior and of the coverage a plan carries to clients.
+MAX_CELLS = 1500
+
+STEP_TITLES: tuple[tuple[str, str], ...] = (
+    ("loss", "Is it leaking at all, and how much?"),
+    ("safe", "Is it safe to work here?"),
+    ("set up", "Electrodes placed, board and receiver healthy"),
+    ("proof", "Test leak read with signal to noise of 3 or more"),
+    ("survey", "Stations read along walls, floor and fittings"),
+    ("locate", "Sinks located"),
+    ("dye", "Dye at each finding"),
+    ("repair", "Repaired, and the same stations read again"),
+    ("account", "Current and water accounted for"),
+    ("report", "Report written"),
+)
+
+
+def pair_ends(place: m.Station, spacing_m: float) -> tuple[m.Point, m.Point]:
+    """Front and back electrode of a pair held at `place`: bearing from back to front, or front end down."""
+    x, y, z = place.position_m
+    half = spacing_m / 2
+    if place.vertical:
+        return (x, y, z + half), (x, y, z - half)
+    if place.bearing_deg is None:
+        raise InputError("the station has no bearing: say which way the front end points")
+    angle = math.radians(place.bearing_deg)
+    dx, dy = half * math.cos(angle), half * math.sin(angle)
+    return (x + dx, y + dy, z), (x - dx, y - dy, z)
+
+
+@dataclass(frozen=True, slots=True)
+class Search:
+    """Everything a search for sinks needs, detached from the visit."""
+
+    pool: Pool
+    readings: tuple[SurveyReading, ...]
+    settings: LocateSettings
+
+    def run(self) -> Result:
+        return locate(self.pool, list(self.readings), self.settings)
+
+
+class Visit:
+    """One visit: its store, its pool, its latest result."""
+
+    def __init__(
+        self, store: SurveyStore, spacing_m: float, wall_s: Callable[[], float], settings: LocateSettings | None = None
+    ) -> None:
+        self.store = store
+        self.pool = pool_from_toml(store.pool_toml())
+        self._spacing_m = spacing_m
+        self._wall_s = wall_s
+        self._settings = settings or LocateSettings()
+        self._revision = 0
+        self._stations = 0
+        self.result: Result | None = None
+        self.place: m.Station | None = None
+        self.notes: dict[str, str] = {}
+        self._done: dict[str, str] = {}
+
+    # ---- keeping ------------------------------------------------------------------------------------------
+
+    def keep(
+        self,
+        place: m.Station | None,
+        reading: m.ReadingMessage,
+        *,
+        note: str = "",
+        purpose: str = "survey",
+        finding: int | None = None,
+    ) -> m.Kept:
+        """Write a reading durably; returns what to tell. Raises InputError when it cannot be kept."""
+        place = place or self.place
+        if place is None:
+            raise InputError("where the pole is has not been said: choose a place first")
+        if reading.value_V is None or reading.sigma_V is None:
+            raise InputError("there is no reading to keep yet: wait until the lock-in has acquired")
+        if not self.pool.contains([place.position_m[:2]])[0]:
+            raise InputError(f"the place ({place.position_m[0]:.1f}, {place.position_m[1]:.1f}) m is outside the pool")
+        front, back = pair_ends(place, self._spacing_m)
+        name = place.name or f"S{self._stations + 1}"
+        row = self.store.keep(
+            KeptReading(
+                front_m=front,
+                back_m=back,
+                value_V=reading.value_V,
+                sigma_V=reading.sigma_V,
+                station=name,
+                time_s=self._wall_s(),
+                source_id=reading.source_id,
+                channel=reading.channel,
+                quadrature_V=reading.quadrature_V,
+                snr=reading.snr,
+                p_sign=reading.p_sign,
+                window_s=reading.window_s,
+                lost_fraction=reading.lost_fraction,
+                flags=tuple(reading.flags),
+                injected_A=reading.current_A,
+                note=note,
+                purpose=purpose,  # type: ignore[arg-type]
+                finding=finding,
+            )
+        )
+        self._stations = len({r.station for r in self.store.readings("survey")})
+        self.place = replace_name(place, name)
+        return m.Kept(
+            row=row,
+            station=name,
+            place=self.place,
+            value_V=reading.value_V,
+            sigma_V=reading.sigma_V,
+            source_id=reading.source_id,
+            channel=reading.channel,
+        )
+
+    @property
+    def stations(self) -> int:
+        return self._stations
+
+    # ---- searching ------------------------------------------------------------------------------------------
+
+    def survey_readings(self, purpose: str = "survey") -> tuple[SurveyReading, ...]:
+        """Kept readings in the search's terms, scaled to the placement's stated current."""
+        stated = {s.id: s.current_A for s in self.pool.sources}
+        out = []
+        for r in self.store.readings(purpose):  # type: ignore[arg-type]
+            nominal = stated.get(r.source_id)
+            scale = 1.0 if nominal is None or not r.injected_A else nominal / r.injected_A
+            out.append(
+                SurveyReading(
+                    front_m=r.front_m,
+                    back_m=r.back_m,
+                    value_V=r.value_V * scale,
+                    sigma_V=r.sigma_V * scale,
+                    source_id=r.source_id,
+                    station=r.station,
+                    note=r.note,
+                    row=r.row,
+                )
+            )
+        return tuple(out)
+
+    def search(self) -> Search:
+        """A search over everything kept so far, to be run where it may take its time."""
+        self._learn_currents()
+        return Search(self.pool, self.survey_readings(), self._settings)
+
+    def _learn_currents(self) -> None:
+        """The placements' currents as measured while the readings were taken, instead of what was planned."""
+        sums: dict[int, list[float]] = {}
+        for r in self.store.readings("survey"):
+            if r.injected_A:
+                sums.setdefault(r.source_id, []).append(r.injected_A)
+        sources = tuple(
+            replace(s, current_A=sum(sums[s.id]) / len(sums[s.id])) if s.id in sums else s for s in self.pool.sources
+        )
+        self.pool = replace(self.pool, sources=sources)
+
+    def adopt(self, result: Result) -> None:
+        """Take a search's result: findings that are certain enough enter the record as suspected."""
+        self.result = result
+        self._revision += 1
+        for finding in result.findings:
+            known = self._known(finding)
+            if known is None:
+                if finding.certain:
+                    self.store.put_finding(_stored(0, finding))
+            elif known.stage == "suspected":
+                self.store.put_finding(_stored(known.number, finding))
+        self.store.add_location(result.to_json(cells=False))
+
+    def _known(self, finding: Finding) -> StoredFinding | None:
+        near = [
+            (math.dist(f.position_m, finding.position_m), f)
+            for f in self.store.findings()
+            if f.stage in ("suspected", "dye drawn", "dye not drawn")
+        ]
+        near = [pair for pair in near if pair[0] <= SAME_PLACE_M]
+        return min(near, key=lambda pair: pair[0])[1] if near else None
+
+    # ---- what the person tells ------------------------------------------------------------------------------
+
+    def set_stage(self, number: int, stage: str, note: str = "", result: dict[str, Any] | None = None) -> None:
+        self.store.set_finding_stage(number, stage, note, result)
+        self._revision += 1
+
+    def set_covered(self, name: str, covered: bool) -> None:
+        """Raises InputError for a fitting that is not there."""
+        if name not in {f.name for f in self.pool.fittings}:
+            known = ", ".join(f.name for f in self.pool.fittings) or "none"
+            raise InputError(f"there is no fitting named {name!r} in this pool; known are: {known}")
+        fittings = tuple(replace(f, covered=covered) if f.name == name else f for f in self.pool.fittings)
+        self.pool = replace(self.pool, fittings=fittings)
+        self.store.set_covered(name, covered)
+        self.store.set_pool_toml(pool_to_toml(self.pool))
+        self._revision += 1
+
+    def add_current_step(self, step: CurrentStep) -> None:
+        self.store.add_current_step(step)
+
+    def step_done(self, key: str, note: str = "") -> None:
+        if key not in dict(STEP_TITLES):
+            raise InputError(f"there is no step {key!r}: use one of {', '.join(dict(STEP_TITLES))}")
+        self._done[key] = note or "done"
+
+    # ---- what is shown --------------------------------------------------------------------------------------
+
+    def plan(self, budget: m.Budget | None = None) -> m.Plan:
+        result = self.result
+        findings = [_shown(f) for f in self.store.findings()]
+        tentative: list[m.Finding] = []
+        cells: list[m.Cell] = []
+        if result is not None:
+            tentative = [
+                _message(0, f, "suspected") for f in result.findings if self._known(f) is None and not f.certain
+            ]
+            cells = _cells(result)
+        shares = {} if result is None else {s.name: s for s in result.budget.fittings}
+        return m.Plan(
+            revision=self._revision,
+            name=self.pool.name,
+            outline_m=[(float(x), float(y)) for x, y in self.pool.outline_m],
+            depth_text=f"to {self.pool.floor.greatest_depth_m:.1f} m deep",
+            sources=[s.position_m for s in self.pool.sources],
+            fittings=[
+                m.Fitting(
+                    name=f.name,
+                    kind=f.kind,
+                    position_m=f.position_m,
+                    covered=f.covered,
+                    current_A=shares[f.name].current_A if f.name in shares else None,
+                    interval_A=shares[f.name].interval_A if f.name in shares else None,
+                )
+                for f in self.pool.fittings
+            ],
+            kept=self._kept_points(),
+            cells=cells,
+            findings=findings + tentative,
+            p_leak_count={} if result is None else result.p_leak_count,
+            budget=budget or self.budget(),
+            next_station=self.next_station(),
+            coverage_fraction=None
+            if result is None or result.coverage is None
+            else result.coverage.fraction_at_reference,
+            text="" if result is None else " ".join((result.text, *result.advice)),
+        )
+
+    def budget(self) -> m.Budget:
+        if self.result is None:
+            return m.Budget(text="Nothing kept yet.")
+        b = self.result.budget
+        return m.Budget(
+            injected_A=b.injected_A,
+            fittings_A=sum(s.current_A for s in b.fittings),
+            findings_A=b.findings_A,
+            unexplained_A=b.unexplained_A,
+            unexplained_interval_A=b.unexplained_interval_A,
+            text=b.text,
+        )
+
+    def next_station(self) -> m.Station | None:
+        station = None if self.result is None else self.result.next_station
+        if station is None:
+            return None
+        return m.Station(
+            position_m=station.position_m,
+            bearing_deg=station.bearing_deg,
+            vertical=station.vertical,
+            name=station.name,
+            text=station.text,
+        )
+
+    def _kept_points(self) -> list[m.KeptPoint]:
+        points = []
+        for r in self.store.readings("survey"):
+            dx, dy, dz = (a - b for a, b in zip(r.front_m, r.back_m, strict=True))
+            vertical = math.hypot(dx, dy) < abs(dz)
+            centre = tuple((a + b) / 2 for a, b in zip(r.front_m, r.back_m, strict=True))
+            place = m.Station(
+                position_m=(centre[0], centre[1], centre[2]),
+                bearing_deg=None if vertical else math.degrees(math.atan2(dy, dx)) % 360.0,
+                vertical=vertical,
+                name=r.station,
+            )
+            points.append(m.KeptPoint(place=place, value_V=r.value_V, sigma_V=r.sigma_V, source_id=r.source_id))
+        return points
+
+    def steps(self, safe: bool | None, healthy: bool) -> m.Steps:
+        """Where the visit stands. `safe`: the stray-voltage check's outcome, None = not made."""
+        store, result = self.store, self.result
+        findings = store.findings()
+        loss, proofs = store.loss_tests(), store.proofs()
+        verdicts: dict[str, tuple[bool | None, str]] = {
+            "loss": (True, str(loss[-1].result.get("text", "measured"))) if loss else (None, ""),
+            "safe": (None, "not checked yet") if safe is None else (safe, self.notes.get("safe", "")),
+            "set up": (healthy or None, self.notes.get("set up", "")),
+            "proof": (proofs[-1].ok, str(proofs[-1].result.get("text", ""))) if proofs else (None, ""),
+            "survey": (True if self._stations >= 6 else None, f"{self._stations} stations"),
+            "locate": (None, "") if result is None else (True if result.verdict == "found" else None, result.text),
+            "dye": (_all(f.stage != "suspected" for f in findings), f"{len(findings)} findings"),
+            "repair": (_all(f.stage == "re-measured" for f in findings), ""),
+            "account": (None, "" if result is None else result.budget.text),
+            "report": (None, ""),
+        }
+        steps, now_given = [], False
+        for key, title in STEP_TITLES:
+            ok, text = verdicts[key]
+            if key in self._done:
+                ok, text = True, self._done[key]
+            status = "done" if ok else "failed" if ok is False else "to do"
+            if status == "to do" and not now_given:
+                status, now_given = "now", True
+            steps.append(m.Step(key=key, title=title, status=status, text=text))  # type: ignore[arg-type]
+        return m.Steps(steps=steps)
+
+
+def replace_name(place: m.Station, name: str) -> m.Station:
+    return m.Station(
+        position_m=place.position_m,
+        bearing_deg=place.bearing_deg,
+        vertical=place.vertical,
+        name=name,
+        text=place.text,
+    )
+
+
+def _all(conditions: Any) -> bool | None:
+    listed = list(conditions)
+    return True if listed and all(listed) else None
+
+
+def _stored(number: int, f: Finding) -> StoredFinding:
+    return StoredFinding(
+        number=number,
+        position_m=f.position_m,
+        radius_m=f.radius_m,
+        current_A=f.current_A,
+        current_interval_A=f.current_interval_A,
+        hole_diameter_mm=f.hole_diameter_mm,
+        text=f.text,
+    )
+
+
+def _shown(f: StoredFinding) -> m.Finding:
+    return m.Finding(
+        number=f.number,
+        position_m=f.position_m,
+        radius_m=f.radius_m,
+        current_A=f.current_A,
+        current_interval_A=f.current_interval_A,
+        hole_diameter_mm=f.hole_diameter_mm,
+        stage=f.stage,
+        text=f.text,
+    )
+
+
+def _message(number: int, f: Finding, stage: str) -> m.Finding:
+    return m.Finding(
+        number=number,
+        position_m=f.position_m,
+        radius_m=f.radius_m,
+        current_A=f.current_A,
+        current_interval_A=f.current_interval_A,
+        hole_diameter_mm=f.hole_diameter_mm,
+        stage=stage,
+        text=f.text,
+    )
+
+
+def _cells(result: Result) -> list[m.Cell]:
+    cells = [
+        m.Cell(position_m=c.position_m, size_m=0.1, probability=c.probability)
+        for c in sorted(result.posterior, key=lambda c: -c.probability)[:MAX_CELLS]
+    ]
+    if result.coverage is not None:
+        step = max(1, len(result.coverage.cells) // MAX_CELLS)
+        cells += [
+            m.Cell(position_m=c.position_m, size_m=c.size_m, detectable_A=c.detectable_A)
+            for c in result.coverage.cells[::step]
+        ]
+    return cells
