@@ -163,7 +163,9 @@ class Daemon:
             self._tasks.append(asyncio.create_task(self._guard(work), name=work.__name__))
         if self.wiring.notify is not None:
             self.wiring.notify.ready()
-        self.event("info", "started", f"Earthward {__version__} started{' on the emulated bench' * self.wiring.emulated}.")
+        self.event(
+            "info", "started", f"Earthward {__version__} started{' on the emulated bench' * self.wiring.emulated}."
+        )
 
     async def close(self) -> None:
         """Output off first, then everything down in order; the recording is complete when this returns."""
@@ -208,7 +210,9 @@ class Daemon:
             raise
         except Exception:
             log.exception("the daemon's task %s failed", work.__name__)
-            self.event("alarm", "daemon failed", "The instrument failed inside: the output goes off.", "Start it again.")
+            self.event(
+                "alarm", "daemon failed", "The instrument failed inside: the output goes off.", "Start it again."
+            )
             self.end()
 
     def _nudge(self) -> None:
@@ -395,7 +399,6 @@ class Daemon:
     def _record_stray(self, verdict: StrayVerdict) -> None:
         if self.visit is None:
             return
-        self.visit.notes["safe"] = verdict.text
         self.visit.record_stray(verdict)
 
     # ---- telling ----------------------------------------------------------------------------------------------
@@ -409,9 +412,7 @@ class Daemon:
         """Record and tell an event; never dropped."""
         self._event_number += 1
         at_s = self._clock.now() if t_s is None else t_s
-        message = m.Event(
-            number=self._event_number, t_s=at_s, severity=severity, code=code, text=text, remedy=remedy
-        )
+        message = m.Event(number=self._event_number, t_s=at_s, severity=severity, code=code, text=text, remedy=remedy)
         level = {"info": logging.INFO, "caution": logging.WARNING}.get(severity, logging.ERROR)
         log.log(level, "%s %s", text, remedy)
         if self.recorder is not None:
@@ -584,9 +585,11 @@ class Daemon:
         """In the messenger's thread: the board switches at `at_s`."""
         if self._loop is not None and at_s is not None:
             self._loop.call_soon_threadsafe(
-                lambda: self._set_source(SourceNow(True, at_s, electrode, None))
-                if self.detection.source.energised
-                else None
+                lambda: (
+                    self._set_source(SourceNow(True, at_s, electrode, None))
+                    if self.detection.source.energised
+                    else None
+                )
             )
         self._nudge()
 

@@ -14,8 +14,9 @@ from typing import Any
 from earthward.errors import InputError
 from earthward.pool.pool_file import pool_from_toml, pool_to_toml
 from earthward.pool.shape import Pool
+from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
-from earthward.service.store import CurrentStep, KeptReading, StoredFinding, SurveyStore
+from earthward.service.store import CurrentStep, KeptReading, SafetyCheck, StoredFinding, SurveyStore
 from earthward.survey.locate import locate
 from earthward.survey.types import Finding, LocateSettings, Result
 from earthward.survey.types import KeptReading as SurveyReading
@@ -221,6 +222,21 @@ class Visit:
 
     def add_current_step(self, step: CurrentStep) -> None:
         self.store.add_current_step(step)
+
+    def record_stray(self, verdict: StrayVerdict) -> None:
+        """Every quantity of a stray-voltage check, with the level that counts as trouble."""
+        self.notes["safe"] = verdict.text
+        for line in verdict.lines:
+            self.store.add_safety_check(
+                SafetyCheck(
+                    name=line.name,
+                    ok=line.level in ("nothing found", "caution"),
+                    value=line.value,
+                    unit=line.unit,
+                    limit_value=line.trouble_at,
+                    text=line.level,
+                )
+            )
 
     def step_done(self, key: str, note: str = "") -> None:
         if key not in dict(STEP_TITLES):
