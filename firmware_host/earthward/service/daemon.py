@@ -29,6 +29,7 @@ from earthward.safety.stray import StrayMeasurement, StrayVerdict, judge
 from earthward.service import messages as m
 from earthward.service.detection import Detection, SourceNow, Tail
 from earthward.service.recorder import Recorder
+from earthward.service.search import SearchWorker
 from earthward.service.server import ClientServer
 from earthward.service.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
 from earthward.service.visit import Visit
@@ -91,6 +92,8 @@ class Wiring:
     ear: Ear | None = None
     notify: Notify | None = None
     channels: int = 1
+    #: A recording is played: there is nothing to interlock, and nothing can be driven.
+    playback: bool = False
     wall_s: Callable[[], float] = field(default=lambda: 0.0)
     #: Called with the place a client says the pole is at (the emulated bench holds its virtual pole there).
     on_move: Callable[[m.Station], None] | None = None
@@ -141,6 +144,7 @@ class Daemon:
         self._last_link_ok = True
         self._last_adc_ok: bool | None = None
         self._last_reference_s = -math.inf
+        self._worker = SearchWorker()
         self._searching: asyncio.Task[None] | None = None
         self._search_again = False
         #: Everybody inside the process who wants to see what clients see (tests, the scripted technician).
@@ -158,7 +162,8 @@ class Daemon:
             await self.server.listen_tcp(self.config.service.tcp_port, self.config.service.tcp_token)
         self.wiring.board.start()
         self.wiring.receiver.start()
-        self.supervisor.start()
+        if not self.wiring.playback:
+            self.supervisor.start()
         for work in (self._acquire, self._tell_state, self._watch_stray):
             self._tasks.append(asyncio.create_task(self._guard(work), name=work.__name__))
         if self.wiring.notify is not None:
@@ -169,7 +174,8 @@ class Daemon:
 
     async def close(self) -> None:
         """Output off first, then everything down in order; the recording is complete when this returns."""
-        await asyncio.to_thread(self.supervisor.close)
+        if not self.wiring.playback:
+            await asyncio.to_thread(self.supervisor.close)
         for task in self._tasks:
             task.cancel()
         for task in self._tasks:
@@ -177,6 +183,7 @@ class Daemon:
                 await task
         if self._searching is not None:
             self._searching.cancel()
+        self._worker.close()
         await asyncio.to_thread(self.wiring.receiver.close)
         await asyncio.to_thread(self.wiring.board.close)
         self._drain_samples()
@@ -271,7 +278,7 @@ class Daemon:
         """Tell the lock-in what the board last reported of itself."""
         report = self.wiring.board.telemetry
         source = self.detection.source
-        on = report is not None and report.energised and self.supervisor.energised
+        on = report is not None and report.energised and (self.wiring.playback or self.supervisor.energised)
         if not on:
             if source.energised:
                 self._set_source(SourceNow(False, self._clock.now(), source.electrode))
@@ -324,7 +331,8 @@ class Daemon:
 
     def _pulse(self) -> AdcPulse:
         status = self.wiring.receiver.status
-        return AdcPulse(status.newest_s, status.ok)
+        age_s = status.last_sample_age_s
+        return AdcPulse(None if age_s is None else self._clock.now() - age_s, status.ok)
 
     def keep_tail(self, folder: Path, seconds: float = 60.0) -> Path:
         """The newest seconds as a recording of its own: what went wrong becomes a test case."""
@@ -466,7 +474,7 @@ class Daemon:
         return m.State(
             t_s=now_s,
             emulated=self.wiring.emulated,
-            interlock=_interlock(view, now_s),
+            interlock=self._played_interlock(report) if self.wiring.playback else _interlock(view, now_s),
             source=self._source(report, view),
             link=_link(link),
             adc=self._adc(adc),
@@ -490,6 +498,12 @@ class Daemon:
             survey="" if visit is None else str(visit.store.path),
             place=None if visit is None else visit.place,
             next_station=None if visit is None else visit.next_station(),
+        )
+
+    def _played_interlock(self, report: SourceReport | None) -> m.Interlock:
+        on = report is not None and report.energised
+        return m.Interlock(
+            state="energised" if on else "off", since_s=0.0, text="Replay of a recording: nothing is driven."
         )
 
     def _source(self, report: SourceReport | None, view: View) -> m.Source:
@@ -635,7 +649,7 @@ class Daemon:
             self._search_again = False
             search = self.visit.search()
             try:
-                result = await asyncio.to_thread(search.run)
+                result = await self._worker.run(search)
             except InputError as error:
                 self.event("caution", "search", f"No search for sinks: {error}.")
                 return

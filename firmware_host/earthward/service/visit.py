@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from earthward.errors import InputError
-from earthward.pool.pool_file import pool_from_toml, pool_to_toml
+from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
@@ -72,7 +72,7 @@ class Visit:
         self, store: SurveyStore, spacing_m: float, wall_s: Callable[[], float], settings: LocateSettings | None = None
     ) -> None:
         self.store = store
-        self.pool = pool_from_toml(store.pool_toml())
+        self.pool = parse_pool(store.pool_toml())
         self._spacing_m = spacing_m
         self._wall_s = wall_s
         self._settings = settings or LocateSettings()
@@ -217,7 +217,7 @@ class Visit:
         fittings = tuple(replace(f, covered=covered) if f.name == name else f for f in self.pool.fittings)
         self.pool = replace(self.pool, fittings=fittings)
         self.store.set_covered(name, covered)
-        self.store.set_pool_toml(pool_to_toml(self.pool))
+        self.store.set_pool_toml(format_pool(self.pool))
         self._revision += 1
 
     def add_current_step(self, step: CurrentStep) -> None:

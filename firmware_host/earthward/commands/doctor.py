@@ -1,0 +1,196 @@
+"""`earthward doctor`: what is wired, what is missing, in plain sentences."""
+
+from __future__ import annotations
+
+import argparse
+import grp
+import importlib.metadata
+import importlib.util
+import json
+import os
+import platform
+import shutil
+import sys
+from collections.abc import Callable, Iterator
+from dataclasses import asdict, dataclass
+from pathlib import Path
+from typing import Literal
+
+from earthward import config as configuration
+from earthward.clock import SystemClock
+from earthward.errors import InputError
+from earthward.service.wiring import make_pool_side, open_i2c
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing looked at. `level`: right, note (works without), or wrong (the instrument cannot work so)."""
+
+    what: str
+    level: Literal["right", "note", "wrong"]
+    text: str
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--config", metavar="FILE", help="configuration to check the wiring against")
+    parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+
+
+def run(args: argparse.Namespace) -> int:
+    config = configuration.load(args.config) if args.config else configuration.Config()
+    findings = list(examine(config))
+    wrong = [f for f in findings if f.level == "wrong"]
+    if args.json:
+        print(json.dumps({"ok": not wrong, "findings": [asdict(f) for f in findings]}))
+        return 0
+    mark = {"right": "ok   ", "note": "note ", "wrong": "WRONG"}
+    for finding in findings:
+        print(f"{mark[finding.level]} {finding.what}: {finding.text}")
+    print(
+        "Everything the instrument needs is there."
+        if not wrong
+        else f"{len(wrong)} things are missing or wrong. Without hardware, `earthward demo` shows the emulated bench."
+    )
+    return 0
+
+
+def examine(config: configuration.Config) -> Iterator[Finding]:
+    """Look at one thing after another; each look says what to do, none stops the others."""
+    checks: list[Callable[[configuration.Config], Iterator[Finding]]] = [
+        _machine, _libraries, _groups, _receiver, _board, _pins, _storage, _screen,
+    ]  # fmt: skip
+    for check in checks:
+        yield from check(config)
+
+
+def _machine(config: configuration.Config) -> Iterator[Finding]:
+    version = platform.python_version()
+    yield Finding("Python", "right" if sys.version_info >= (3, 11) else "wrong", f"{version} (3.11 or later is needed)")
+    model = Path("/proc/device-tree/model")
+    name = model.read_text(errors="replace").strip("\0\n ") if model.exists() else ""
+    if "Raspberry Pi" in name:
+        yield Finding("machine", "right", name)
+    else:
+        yield Finding("machine", "note", f"{name or platform.machine()}: no Raspberry Pi, so no pins and no receiver")
+
+
+def _libraries(config: configuration.Config) -> Iterator[Finding]:
+    if importlib.util.find_spec("lgpio") is None:
+        yield Finding(
+            "lgpio", "wrong", "not installed: apt install python3-lgpio and make the environment with system site packages"
+        )
+    elif not hasattr(importlib.import_module("lgpio"), "gpiochip_open"):
+        # PyPI has an empty package of that name for some Pythons: it imports, and has nothing in it.
+        yield Finding(
+            "lgpio", "wrong", "an empty stub is installed: remove it with pip, then apt install python3-lgpio"
+        )
+    else:
+        yield Finding("lgpio", "right", "present")
+    if importlib.util.find_spec("adafruit_extended_bus") is None:
+        yield Finding("I2C library", "wrong", "adafruit-extended-bus is missing: install Earthward with its extra `pi`")
+    else:
+        yield Finding("I2C library", "right", importlib.metadata.version("adafruit-extended-bus"))
+
+
+def _groups(config: configuration.Config) -> Iterator[Finding]:
+    mine = {g.gr_name for g in grp.getgrall() if g.gr_gid in os.getgroups()}
+    for group in ("gpio", "i2c", "dialout", "audio"):
+        if os.geteuid() == 0 or group in mine:
+            yield Finding(f"group {group}", "right", "yours")
+        else:
+            yield Finding(f"group {group}", "note", f"you are not in it: sudo usermod -aG {group} $USER, then log in again")
+
+
+def _receiver(config: configuration.Config) -> Iterator[Finding]:
+    device = Path(f"/dev/i2c-{config.adc.i2c_bus}")
+    if not device.exists():
+        yield Finding("I2C bus", "wrong", f"{device} is not there: switch I2C on (raspi-config, Interface Options)")
+        return
+    try:
+        bus = open_i2c(config.adc.i2c_bus)
+        found = _probe(bus, config.adc.address)
+    except InputError as error:
+        yield Finding("I2C bus", "wrong", str(error))
+        return
+    text = f"answers at {config.adc.address:#x}"
+    if found:
+        yield Finding("receiver", "right", f"{config.adc.chip} {text}")
+    else:
+        yield Finding(
+            "receiver", "wrong", f"nothing {text}: check supply, data, clock and address wire of the {config.adc.chip}"
+        )
+    rate = Path(f"/sys/class/i2c-adapter/i2c-{config.adc.i2c_bus}/of_node/clock-frequency")
+    if rate.exists():
+        hertz = int.from_bytes(rate.read_bytes(), "big")
+        level: Literal["right", "note"] = "right" if hertz >= 400_000 else "note"
+        hint = "" if hertz >= 400_000 else ": set dtparam=i2c_arm_baudrate=400000 in config.txt"
+        yield Finding("I2C clock", level, f"{hertz} Hz{hint}")
+
+
+def _probe(bus: object, address: int) -> bool:
+    while not bus.try_lock():  # type: ignore[attr-defined]
+        pass
+    try:
+        bus.writeto(address, b"")  # type: ignore[attr-defined]
+    except OSError:
+        return False
+    finally:
+        bus.unlock()  # type: ignore[attr-defined]
+    return True
+
+
+def _board(config: configuration.Config) -> Iterator[Finding]:
+    from earthward.devices.link import SourceLink
+
+    port = Path(config.link.port)
+    if not port.exists():
+        known = sorted(str(p) for p in Path("/dev/serial/by-id").glob("*")) if Path("/dev/serial/by-id").exists() else []
+        hint = f"; ports here: {', '.join(known)}" if known else "; no serial port is plugged in"
+        yield Finding("source board", "wrong", f"{port} is not there{hint}")
+        return
+    with SourceLink(str(port), SystemClock()) as link:
+        answered = link.wait_connected(3.0)
+        status = link.status
+    if answered:
+        yield Finding("source board", "right", f"firmware {status.firmware} at {port}")
+    else:
+        yield Finding("source board", "wrong", status.text)
+
+
+def _pins(config: configuration.Config) -> Iterator[Finding]:
+    try:
+        with make_pool_side(config) as pool_side:
+            closed, held = pool_side.emergency_stop_closed, pool_side.enable_held
+    except InputError as error:
+        yield Finding("pins", "wrong", str(error))
+        return
+    yield Finding(
+        "emergency stop",
+        "right" if closed else "note",
+        "closed" if closed else "open, or its wire is broken: the source stays off",
+    )
+    yield Finding("enable", "right", "held: let go of it" if held else "not held, as it should be now")
+
+
+def _storage(config: configuration.Config) -> Iterator[Finding]:
+    folder = Path(config.service.data_dir)
+    existing = next(p for p in (folder, *folder.parents) if p.exists())
+    if not os.access(existing, os.W_OK):
+        yield Finding("storage", "wrong", f"{folder} cannot be written: set service.data_dir to a folder of yours")
+        return
+    free = shutil.disk_usage(existing).free
+    level: Literal["right", "note"] = "right" if free > 1e9 else "note"
+    yield Finding("storage", level, f"{free / 1e9:.1f} GB free at {folder}; an hour of recording takes about 65 MB")
+
+
+def _screen(config: configuration.Config) -> Iterator[Finding]:
+    if not sys.stdout.isatty():
+        yield Finding("screen", "note", "no terminal here")
+        return
+    size = shutil.get_terminal_size()
+    fits = size.columns >= 40 and size.lines >= 13
+    yield Finding(
+        "screen",
+        "right" if fits else "wrong",
+        f"{size.columns}x{size.lines}" + ("" if fits else ": at least 40x13 is needed; choose a smaller font"),
+    )
