@@ -49,8 +49,7 @@ def open_visit(config: configuration.Config, survey: str | None, pool: str) -> V
         raise InputError(f"pool file {pool} cannot be read ({error}); give the path of a TOML file") from error
     target = Path(survey) if survey else new_folder(Path(config.service.data_dir) / "surveys") / "survey.db"
     target.parent.mkdir(parents=True, exist_ok=True)
-    units = "US" if config.units == "us" else "SI"
-    store = SurveyStore.create(target, name=Path(pool).stem, pool_toml=text, emulated=False, units=units)
+    store = SurveyStore.create(target, name=Path(pool).stem, pool_toml=text, emulated=False, units=config.units)
     return Visit(store, config.pair.spacing_m, wall_s)
 
 
