@@ -87,7 +87,7 @@ def test_pure_rooms_touch_no_world(name: str, path: Path) -> None:
 
 
 def test_emulated_is_imported_only_by_bench_entry_points() -> None:
-    entries = {"commands.demo", "commands.replay", "commands.bench"}
+    entries = {"commands.demo", "commands.demo_visit", "commands.replay", "commands.bench"}
     for name, path in modules():
         if name.startswith("emulated") or name in entries:
             continue

@@ -34,7 +34,7 @@ from earthward.service.server import ClientServer
 from earthward.service.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
 from earthward.service.visit import Visit
 from earthward.signal.detector import DetectorSettings
-from earthward.signal.stray import measure_stray
+from earthward.signal.stray import estimate_stray
 from earthward.signal.types import SampleBlock
 
 log = logging.getLogger(__name__)
@@ -144,6 +144,7 @@ class Daemon:
         self._last_link_ok = True
         self._last_adc_ok: bool | None = None
         self._last_reference_s = -math.inf
+        self._moved_s = -math.inf
         self._worker = SearchWorker()
         self._searching: asyncio.Task[None] | None = None
         self._search_again = False
@@ -389,8 +390,10 @@ class Daemon:
             block = tail.block(STRAY_WINDOW_S)
             if block is None or self._clock.now() - float(block.t_s[-1]) > 1.0:
                 return None
-            found = measure_stray(block)
-            mains = max(mains, found.mains_rms_V)
+            found = estimate_stray(block.t_s, block, tuple(self.config.detector.mains_Hz))
+            if not found.usable:
+                return None
+            mains = max(mains, found.worst_mains_V)
             dc = max(dc, abs(found.dc_V))
             saturated = saturated or found.saturated
         spacing = self.config.pair.spacing_m
@@ -613,7 +616,7 @@ class Daemon:
         if self.wiring.on_move is not None:
             self.wiring.on_move(place)
         # What was read on the way belongs to no place.
-        self.detection.latest.clear()
+        self._moved_s = self._clock.now()
         self._changed.set()
 
     def keep(self, place: m.Station | None, note: str = "", channel: int = 0, **more: Any) -> m.Kept:
@@ -624,6 +627,8 @@ class Daemon:
         now_s = self._clock.now()
         if reading is None or now_s - reading.t_s > reading.window_s + 1.0:
             raise InputError("there is no fresh reading to keep; is the source on and the pair in the water?")
+        if reading.t_s - reading.window_s / 2 < self._moved_s:
+            raise InputError("the pole has only just come here; hold it still for a moment and keep again")
         kept = self.visit.keep(place, reading, note=note, **more)
         if self.recorder is not None:
             self.recorder.note({"kind": "kept", "t_s": reading.t_s, "row": kept.row, "station": kept.station})

@@ -1,0 +1,234 @@
+"""`earthward demo`: the whole kit emulated. Everything but the wires is the code that runs on a Raspberry Pi.
+
+With a terminal: a bench process (virtual pool, emulated parts, the real daemon) and the dashboard on top of it.
+Headless: a scripted technician does the visit by itself and leaves recording, survey, readings and a summary.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import contextlib
+import json
+import logging
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import msgspec
+
+from earthward.clock import Clock, ScaledClock, wall_s
+from earthward.commands.demo_client import VisitError
+from earthward.commands.demo_visit import Walk
+from earthward.config import Config
+from earthward.devices.link import SourceLink
+from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.scenario import Scenario
+from earthward.errors import InputError
+from earthward.pool.pool_file import format_pool
+from earthward.service import messages as m
+from earthward.service.daemon import Daemon, Wiring
+from earthward.service.recorder import write_whole
+from earthward.service.store import SurveyStore
+from earthward.service.visit import Visit
+from earthward.service.wiring import SUPERVISED_S, PoolSideWarning, make_pool_side, make_receiver
+
+#: Bench seconds per second on the wall when nobody watches.
+HEADLESS_SPEED = 3.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--headless", action="store_true", help="no dashboard: a scripted technician does the visit")
+    parser.add_argument("--seed", type=int, default=1, help="which invented pool (default 1)")
+    parser.add_argument("--out", metavar="DIR", help="where recording, survey and summary go (default: not kept)")
+    parser.add_argument("--json", action="store_true", help="with --headless: one JSON object on stdout")
+    parser.add_argument("--speed", type=float, help="bench seconds per second (default 1, headless 3)")
+    parser.add_argument("--fittings", type=int, default=0, help="how many fittings the pool has")
+    parser.add_argument("--serve", metavar="SOCKET", help=argparse.SUPPRESS)
+
+
+def run(args: argparse.Namespace) -> int:
+    if args.speed is not None and not 0.1 <= args.speed <= 10:
+        raise InputError(f"a speed of {args.speed:g} is not possible: choose 0.1 to 10")
+    with _out_folder(args.out) as out:
+        if args.serve:
+            return asyncio.run(_serve(args, out))
+        if args.headless:
+            return asyncio.run(_headless(args, out))
+        return _with_dashboard(args, out)
+
+
+@contextlib.contextmanager
+def _out_folder(wanted: str | None) -> Iterator[Path]:
+    if wanted is None:
+        with tempfile.TemporaryDirectory(prefix="earthward-") as folder:
+            yield Path(folder)
+        return
+    folder_kept = Path(wanted)
+    try:
+        folder_kept.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(f"the folder {wanted} cannot be made ({error}); choose another with --out") from error
+    taken = [n for n in ("recording", "survey.db", "summary.json") if (folder_kept / n).exists()]
+    if taken:
+        raise InputError(f"the folder {wanted} already holds {taken[0]}: choose an empty one with --out")
+    yield folder_kept
+
+
+# ---- the bench ------------------------------------------------------------------------------------------------
+
+
+def demo_config(scenario: Scenario, socket: Path) -> Config:
+    config = Config()
+    return msgspec.structs.replace(
+        config,
+        adc=msgspec.structs.replace(config.adc, front_end_gain=scenario.front_end_gain),
+        pair=msgspec.structs.replace(config.pair, spacing_m=scenario.spacing_m),
+        service=msgspec.structs.replace(config.service, socket=str(socket)),
+    )
+
+
+def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> tuple[Wiring, Any]:
+    """The daemon's wiring to the emulated bench, and the pool-side pins to close afterwards."""
+    pool_side = make_pool_side(config, pin_factory=bench.pin_factory)
+    wiring = Wiring(
+        receiver=make_receiver(config, bench.i2c, clock, bench.pin_factory),
+        board=SourceLink(bench.port, clock, supervised_s=SUPERVISED_S * max(1.0, clock.speed), expect_emulated=True),
+        clock=clock,
+        emulated=True,
+        contacts=pool_side,
+        warning=PoolSideWarning(pool_side),
+        wall_s=wall_s,
+        on_move=lambda place: hold(bench, place),
+    )
+    return wiring, pool_side
+
+
+def hold(bench: EmulatedBench, place: m.Station) -> None:
+    """The virtual technician takes the pole where a client says it is; a place outside leaves it where it was."""
+    try:
+        bench.technician.hold(
+            place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=0.1 * bench.clock.speed
+        )
+    except InputError as error:
+        logging.getLogger(__name__).warning("%s", error)
+
+
+def new_visit(scenario: Scenario, config: Config, out: Path) -> Visit:
+    pool = format_pool(scenario.known_pool())
+    write_whole(out / "pool.toml", pool.encode())
+    store = SurveyStore.create(
+        out / "survey.db", name=scenario.name, pool_toml=pool, emulated=True, technician="scripted technician"
+    )
+    return Visit(store, config.pair.spacing_m, wall_s)
+
+
+def make_scenario(args: argparse.Namespace) -> Scenario:
+    return Scenario.random(args.seed, fittings=args.fittings)
+
+
+# ---- headless ---------------------------------------------------------------------------------------------------
+
+
+async def _headless(args: argparse.Namespace, out: Path) -> int:
+    started = time.monotonic()
+    scenario = make_scenario(args)
+    clock = ScaledClock(args.speed or HEADLESS_SPEED)
+    with EmulatedBench(scenario, clock) as bench, tempfile.TemporaryDirectory(prefix="earthward-") as private:
+        config = demo_config(scenario, Path(private) / "socket")
+        wiring, pool_side = bench_wiring(bench, config, clock)
+        visit = new_visit(scenario, config, out)
+        daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
+        say = (lambda text: None) if args.json else (lambda text: print(text, flush=True))
+        await daemon.start()
+        try:
+            summary = await Walk(bench, daemon, Path(config.service.socket), say).run()
+        except VisitError as error:
+            print(f"earthward: the demo's visit ended early: {error}", file=sys.stderr)
+            return 1
+        finally:
+            await daemon.close()
+            pool_side.close()
+            visit.store.close()
+    summary = {
+        "emulated": True,
+        "seed": args.seed,
+        "speed": clock.speed,
+        "seconds": round(time.monotonic() - started, 2),
+        **summary,
+    }
+    write_whole(out / "summary.json", json.dumps(summary, indent=1).encode())
+    if args.json:
+        print(json.dumps(summary))
+    elif args.out:
+        print(f"Recording, survey, readings and summary are in {args.out}.")
+    return 0
+
+
+# ---- with the dashboard -------------------------------------------------------------------------------------------
+
+
+async def _serve(args: argparse.Namespace, out: Path) -> int:
+    """The bench process behind the dashboard: ends on SIGTERM, or when its parent is gone."""
+    scenario = make_scenario(args)
+    clock = ScaledClock(args.speed or 1.0)
+    with EmulatedBench(scenario, clock) as bench:
+        config = demo_config(scenario, Path(args.serve))
+        wiring, pool_side = bench_wiring(bench, config, clock)
+        visit = new_visit(scenario, config, out)
+        daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
+        parent = os.getppid()
+        walker = asyncio.create_task(Walk(bench, daemon, Path(args.serve), lambda text: None).stroll())
+        watcher = asyncio.create_task(_end_with(parent, daemon))
+        try:
+            await daemon.run()
+        finally:
+            for task in (walker, watcher):
+                task.cancel()
+                with contextlib.suppress(asyncio.CancelledError, VisitError):
+                    await task
+            pool_side.close()
+            visit.store.close()
+    return 0
+
+
+async def _end_with(parent: int, daemon: Daemon) -> None:
+    while os.getppid() == parent:
+        await asyncio.sleep(0.5)
+    daemon.end()
+
+
+def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise InputError("the demo's dashboard needs a terminal; without one run: earthward demo --headless --seed 1")
+    from earthward.display.app import run_dashboard
+
+    with tempfile.TemporaryDirectory(prefix="earthward-") as private:
+        socket, log_file = Path(private) / "socket", out / "bench.log"
+        command = [sys.executable, "-m", "earthward", "demo", "--serve", str(socket), "--seed", str(args.seed)]
+        command += ["--fittings", str(args.fittings), "--out", str(out / "visit")]
+        if args.speed is not None:
+            command += ["--speed", str(args.speed)]
+        with open(log_file, "wb") as log:
+            environment = {**os.environ, "EARTHWARD_LOG": os.environ.get("EARTHWARD_LOG", "INFO")}
+            bench = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL, env=environment)
+        try:
+            end = time.monotonic() + 30
+            while not socket.exists():
+                if bench.poll() is not None or time.monotonic() > end:
+                    tail = log_file.read_text(errors="replace").strip().splitlines()[-1:] or ["no message"]
+                    raise InputError(f"the emulated bench did not start ({tail[0]})")
+                time.sleep(0.05)
+            return run_dashboard(str(socket))
+        finally:
+            bench.send_signal(signal.SIGTERM)
+            try:
+                bench.wait(timeout=10)
+            except subprocess.TimeoutExpired:
+                bench.kill()

@@ -1,0 +1,93 @@
+"""A client of the daemon for scripts: what a display sees and may say, as coroutines. Used by the headless demo."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Self
+
+from earthward.service import messages as m
+from earthward.service.messages import encode, from_daemon
+
+
+class VisitError(Exception):
+    """The scripted visit cannot go on; one sentence why."""
+
+
+class InstrumentClient:
+    """Connects, listens, remembers the newest of everything."""
+
+    def __init__(self, path: Path, speed: float = 1.0) -> None:
+        self._path = path
+        self._speed = speed
+        self._news = asyncio.Condition()
+        self._task: asyncio.Task[None] | None = None
+        self._writer: asyncio.StreamWriter | None = None
+        self.hello: m.Hello | None = None
+        self.state: m.State | None = None
+        self.plan: m.Plan | None = None
+        self.steps: m.Steps | None = None
+        self.reading: m.ReadingMessage | None = None
+        self.events: list[m.Event] = []
+        self.kept: list[m.Kept] = []
+        self.problems: list[str] = []
+
+    async def __aenter__(self) -> Self:
+        reader, self._writer = await asyncio.open_unix_connection(self._path)
+        self._task = asyncio.create_task(self._listen(reader))
+        await self.wait(lambda: self.state is not None, 10.0, "the daemon says nothing")
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        if self._task is not None:
+            self._task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await self._task
+        if self._writer is not None:
+            self._writer.close()
+
+    async def _listen(self, reader: asyncio.StreamReader) -> None:
+        while line := await reader.readline():
+            message = from_daemon.decode(line)
+            async with self._news:
+                match message:
+                    case m.Hello():
+                        self.hello = message
+                    case m.State():
+                        self.state = message
+                    case m.Plan():
+                        self.plan = message
+                    case m.Steps():
+                        self.steps = message
+                    case m.ReadingMessage():
+                        self.reading = message
+                    case m.Event():
+                        self.events.append(message)
+                    case m.Kept():
+                        self.kept.append(message)
+                    case m.Problem():
+                        self.problems.append(message.text)
+                    case _:
+                        pass
+                self._news.notify_all()
+
+    def send(self, message: m.Message) -> None:
+        if self._writer is None:
+            raise VisitError("not connected to the daemon")
+        self._writer.write(encode(message))
+
+    async def wait(self, condition: Callable[[], bool], seconds: float, otherwise: str) -> None:
+        """Until `condition` holds after some message; VisitError with `otherwise` after so many bench seconds."""
+        try:
+            async with asyncio.timeout(max(2.0, seconds / self._speed)), self._news:
+                await self._news.wait_for(condition)
+        except TimeoutError:
+            state = self.state
+            interlock = "" if state is None else f" (interlock: {state.interlock.state}, {state.interlock.text})"
+            raise VisitError(f"{otherwise}{interlock}") from None
+
+    async def ask(self, what: str) -> None:
+        self.send(m.Ask(what=what))  # type: ignore[arg-type]
+        await asyncio.sleep(0)
