@@ -5,6 +5,8 @@ Pure rooms (signal, pool, survey, water, safety) take times as numbers and never
 
 from __future__ import annotations
 
+import math
+import threading
 import time
 from typing import Protocol
 
@@ -22,6 +24,15 @@ class Clock(Protocol):
     def sleep(self, seconds: float) -> None:
         """Block the calling thread for that many of this clock's seconds."""
         ...
+
+
+def wait_event(clock: Clock, event: threading.Event, seconds: float) -> bool:
+    """Wait for an event for so many of the clock's seconds, however slowly they pass. True if it was set."""
+    end_s = clock.now() + seconds
+    while (left_s := end_s - clock.now()) > 0:
+        if event.wait(max(left_s / clock.speed, 1e-3)):
+            return True
+    return event.is_set()
 
 
 def wall_s() -> float:
@@ -61,6 +72,69 @@ class ScaledClock:
     def sleep(self, seconds: float) -> None:
         if seconds > 0:
             time.sleep(seconds / self.speed)
+
+
+class PacedClock:
+    """A scaled clock that others may hold back: bench time never runs away from a machine that is busy.
+
+    A part of the bench that must be looked at in time takes a `brake()` and says how far time may go; the clock
+    stands still there until the brake moves on. So an emulated converter loses no sample because the computer was
+    slow, and `speed` is a wish: the machine goes as fast as it can, up to that.
+    """
+
+    def __init__(self, speed: float) -> None:
+        if not speed > 0:
+            raise ValueError("speed must be positive")
+        self.speed = speed
+        self._lock = threading.Lock()
+        self._real_s = self._bench_s = time.monotonic()
+        self._brakes: list[Brake] = []
+        self._limit_s = math.inf
+
+    def now(self) -> float:
+        with self._lock:
+            real_s = time.monotonic()
+            bench_s = self._bench_s + (real_s - self._real_s) * self.speed
+            # Where it is held it stands; the time lost there is not made up for.
+            self._bench_s = max(self._bench_s, min(bench_s, self._limit_s))
+            self._real_s = real_s
+            return self._bench_s
+
+    def sleep(self, seconds: float) -> None:
+        if seconds <= 0:
+            return
+        end_s = self.now() + seconds
+        while (left_s := end_s - self.now()) > 0:
+            time.sleep(max(left_s / self.speed, 2e-4))
+
+    def brake(self) -> Brake:
+        """A new brake, not holding anything yet."""
+        made = Brake(self)
+        with self._lock:
+            self._brakes.append(made)
+        return made
+
+    def apply(self) -> None:
+        """Brakes have changed."""
+        self.now()
+        with self._lock:
+            self._limit_s = min((b.until_s for b in self._brakes), default=math.inf)
+
+
+class Brake:
+    """Holds a `PacedClock` at a time until told otherwise."""
+
+    def __init__(self, clock: PacedClock) -> None:
+        self._clock = clock
+        self.until_s = math.inf
+
+    def hold(self, until_s: float) -> None:
+        """Time may run to `until_s` and no further."""
+        self.until_s = until_s
+        self._clock.apply()
+
+    def release(self) -> None:
+        self.hold(math.inf)
 
 
 class ManualClock:

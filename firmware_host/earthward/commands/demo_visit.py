@@ -231,7 +231,7 @@ def edge_places(
     length_m: float, width_m: float, depth_m: float, apart_m: float = APART_M
 ) -> list[tuple[float, float, float, float]]:
     """(x, y, z, bearing toward the wall) along all four walls, alternately at a third and two thirds of the depth."""
-    places = []
+    places: list[tuple[float, float, float, float]] = []
     walls = [
         ((0.0, 0.0), (1.0, 0.0), length_m, 270.0),
         ((length_m, 0.0), (0.0, 1.0), width_m, 0.0),

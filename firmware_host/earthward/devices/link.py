@@ -31,7 +31,7 @@ from typing import Literal, Protocol, Self
 
 import serial
 
-from earthward.clock import Clock
+from earthward.clock import Clock, wait_event
 from earthward.devices.clockmap import ClockMap
 from earthward.devices.protocol import (
     BAUD,
@@ -596,7 +596,7 @@ class SourceLink:
                     with self._lock:
                         self._retries += 1
                 self._send(frame)
-                if pending.done.wait(REPLY_TIMEOUT_S / self._clock.speed):
+                if wait_event(self._clock, pending.done, REPLY_TIMEOUT_S):
                     break
                 with self._lock:
                     self._timeouts += 1

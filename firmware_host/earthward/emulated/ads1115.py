@@ -18,7 +18,7 @@ from typing import Protocol
 
 import numpy as np
 
-from earthward.clock import Clock
+from earthward.clock import Clock, PacedClock
 from earthward.signal.types import FloatArray
 
 RATES_ADS1115 = (8, 16, 32, 64, 128, 250, 475, 860)
@@ -109,6 +109,8 @@ class EmulatedAds:
         """Fault: the OS bit stays 0 and the conversion register old."""
         self.conversions = 0
         """Finished conversions since power-up (the truth that tests compare with)."""
+        self.on_fetched: Callable[[], None] | None = None
+        """Called when the conversion register was read: somebody keeps up with the chip."""
         self.reset()
 
     # ---- chip ---------------------------------------------------------------------------------------------
@@ -242,6 +244,8 @@ class EmulatedAds:
                 register = self._config | (0x8000 if idle else 0)
             else:
                 register = (self._result, 0, self._low, self._high)[self._pointer]
+                if self._pointer == 0 and self.on_fetched is not None:
+                    self.on_fetched()
             return (bytes((register >> 8, register & 0xFF)) + b"\xff" * count)[:count]
 
 
@@ -334,7 +338,14 @@ class ReadyPulses:
 
     Args:
         pulse: called with the end of each finished conversion; makes the falling and the rising edge.
+
+    On a `PacedClock` bench time waits for the reader: it stands still shortly before the next conversion would
+    overwrite one that has not been fetched. A reader that stays away longer than a busy machine explains (a fault, a
+    stopped program) is no longer waited for, until it reads again; then samples are lost as on a real chip.
     """
+
+    #: real seconds to wait for a reader before time goes on without it
+    PATIENCE_S = 0.25
 
     def __init__(self, clock: Clock, chip: EmulatedAds, pulse: Callable[[float], None]) -> None:
         self._clock = clock
@@ -344,10 +355,15 @@ class ReadyPulses:
         self._busy = threading.Event()
         self._pending: list[float] = []
         self._thread: threading.Thread | None = None
+        self._brake = clock.brake() if isinstance(clock, PacedClock) else None
+        self._fetched = threading.Event()
+        self._reader_away = True
         self.muted = False
         """Fault: the ready wire is broken."""
         chip.on_ready = self._finished
         chip.on_busy = self._busy.set
+        if self._brake is not None:
+            chip.on_fetched = self._fetched.set
 
     def _finished(self, end_s: float) -> None:
         self._pending.append(end_s)
@@ -362,16 +378,23 @@ class ReadyPulses:
         if self._thread is not None:
             self._thread.join(timeout=5.0)
             self._thread = None
-        self._chip.on_ready = self._chip.on_busy = None
+        self._chip.on_ready = self._chip.on_busy = self._chip.on_fetched = None
+        if self._brake is not None:
+            self._brake.release()
 
     def _run(self) -> None:
         chip, clock = self._chip, self._clock
         while not self._stop.is_set():
             end = chip.next_end_s
             if end is None or not chip.ready_mode:
+                if self._brake is not None:
+                    self._brake.release()
                 self._busy.wait(0.05)
                 self._busy.clear()
                 continue
+            if self._brake is not None and not self._reader_away:
+                self._brake.hold(end + 0.5 * chip.period_s(chip.config))
+            self._fetched.clear()
             wait = end - clock.now()
             if wait > 0:
                 clock.sleep(wait)
@@ -381,3 +404,13 @@ class ReadyPulses:
             if not self.muted:
                 for end_s in pending:
                     self._pulse(end_s)
+                if self._brake is not None:
+                    self._wait_for_reader()
+
+    def _wait_for_reader(self) -> None:
+        if self._reader_away:
+            self._reader_away = not self._fetched.is_set()
+        elif not self._fetched.wait(self.PATIENCE_S):
+            self._reader_away = True
+            if self._brake is not None:
+                self._brake.release()

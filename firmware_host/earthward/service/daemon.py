@@ -333,7 +333,8 @@ class Daemon:
     def _pulse(self) -> AdcPulse:
         status = self.wiring.receiver.status
         age_s = status.last_sample_age_s
-        return AdcPulse(None if age_s is None else self._clock.now() - age_s, status.ok)
+        # Lost samples or a full-scale input make readings worse, and the detector says so; only silence is dead.
+        return AdcPulse(None if age_s is None else self._clock.now() - age_s, not status.stalled)
 
     def keep_tail(self, folder: Path, seconds: float = 60.0) -> Path:
         """The newest seconds as a recording of its own: what went wrong becomes a test case."""

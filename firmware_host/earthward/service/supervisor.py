@@ -139,6 +139,7 @@ class Supervisor:
         self._refusal: int | None = None
         self._stop_asked = False
         self._reset_seen = False
+        self._last_problem = ""
         self._electrode: ElectrodeName = "A"
         self._frequency_Hz = source.frequency_Hz
         self._messenger = _Messenger(self._told_problem)
@@ -345,6 +346,9 @@ class Supervisor:
 
     def _told_problem(self, error: Exception) -> None:
         """A request failed. The interlock sees the consequence by itself; here it is put on record."""
+        if str(error) == self._last_problem:
+            return  # OFF is repeated until it is confirmed: say once why it is not
+        self._last_problem = str(error)
         with self._lock:
             self._events.append(Event(self._clock.now(), "caution", "source board request", str(error)))
 
