@@ -564,6 +564,10 @@ class Daemon:
             return self.handle(message)
         except InputError as error:
             return [m.Problem(text=f"{error}.".replace("..", "."))]
+        except Exception:
+            # A defect in one request must not cost the client its connection, nor be hidden.
+            log.exception("a client's %s could not be carried out", type(message).__name__)
+            return [m.Problem(text="The instrument failed inside while doing that; its log says how.")]
 
     def handle(self, message: m.FromClient) -> list[m.Message]:
         """What a client asked for; returns replies for that client alone. Raises InputError."""

@@ -100,8 +100,9 @@ class Visit:
             raise InputError("where the pole is has not been said: choose a place first")
         if reading.value_V is None or reading.sigma_V is None:
             raise InputError("there is no reading to keep yet: wait until the lock-in has acquired")
-        if not self.pool.contains([place.position_m[:2]])[0]:
-            raise InputError(f"the place ({place.position_m[0]:.1f}, {place.position_m[1]:.1f}) m is outside the pool")
+        if not self.pool.contains([place.position_m])[0]:
+            x, y, z = place.position_m
+            raise InputError(f"the place ({x:.1f}, {y:.1f}) m, {z:.1f} m deep is outside the pool")
         front, back = pair_ends(place, self._spacing_m)
         name = place.name or f"S{self._stations + 1}"
         row = self.store.keep(
