@@ -6,6 +6,7 @@ host time at which the change holds are not shown to it.
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -82,18 +83,18 @@ class Detection:
 
     def _message(self, reading: Reading, source: SourceNow, now_s: float) -> ReadingMessage:
         self._number += 1
-        value, current = reading.value_V, source.current_A
+        value, current = _plain(reading.value_V), source.current_A
         return ReadingMessage(
             number=self._number,
-            t_s=reading.t_s,
-            age_s=max(0.0, now_s - reading.newest_s),
-            window_s=reading.window_s,
+            t_s=float(reading.t_s),
+            age_s=max(0.0, now_s - float(reading.newest_s)),
+            window_s=float(reading.window_s),
             value_V=value,
-            quadrature_V=reading.quadrature_V,
-            sigma_V=reading.sigma_V,
-            snr=reading.snr,
-            p_sign=reading.p_sign,
-            lost_fraction=reading.lost_fraction,
+            quadrature_V=_plain(reading.quadrature_V),
+            sigma_V=_plain(reading.sigma_V),
+            snr=_plain(reading.snr),
+            p_sign=_plain(reading.p_sign),
+            lost_fraction=float(reading.lost_fraction),
             flags=list(reading.flags),
             channel=reading.channel,
             source_id=0 if source.electrode == "A" else 1,
@@ -102,6 +103,11 @@ class Detection:
             gradient_V_per_m=None if value is None else value / self._spacing_m,
             transfer_ohm=None if value is None or not current else value / current,
         )
+
+
+def _plain(value: float | None) -> float | None:
+    """Numpy's numbers are no JSON; and a reading without a finite value has none."""
+    return None if value is None or not math.isfinite(value) else float(value)
 
 
 def from_time(block: SampleBlock, t_s: float) -> SampleBlock:
