@@ -82,6 +82,8 @@ class PacedClock:
     slow, and `speed` is a wish: the machine goes as fast as it can, up to that.
     """
 
+    _LONGEST_STEP_S = 0.02
+
     def __init__(self, speed: float) -> None:
         if not speed > 0:
             raise ValueError("speed must be positive")
@@ -94,7 +96,8 @@ class PacedClock:
     def now(self) -> float:
         with self._lock:
             real_s = time.monotonic()
-            bench_s = self._bench_s + (real_s - self._real_s) * self.speed
+            # Many threads ask many times a millisecond: a long silence means that the whole process had no processor.
+            bench_s = self._bench_s + min(real_s - self._real_s, self._LONGEST_STEP_S) * self.speed
             # Where it is held it stands; the time lost there is not made up for.
             self._bench_s = max(self._bench_s, min(bench_s, self._limit_s))
             self._real_s = real_s

@@ -71,7 +71,8 @@ class Bus(Protocol):
     def unlock(self) -> None: ...
     def writeto(self, address: int, buffer: Any, *, start: int = 0, end: int | None = None) -> None: ...
     def readfrom_into(self, address: int, buffer: Any, *, start: int = 0, end: int | None = None) -> None: ...
-    def writeto_then_readfrom(self, address: int, out_buffer: Any, in_buffer: Any, **slices: Any) -> None: ...
+    @property
+    def writeto_then_readfrom(self) -> Callable[..., None]: ...
 
 
 class Ready(Protocol):
@@ -364,7 +365,8 @@ class AdcReader:
         while not self._stop.wait(0.1 / self._clock.speed):
             status = self.status
             # The age in the sentence grows; say a stall once.
-            key = (status.ok, "stalled" if status.stalled else status.text)
+            # ... and so does a percentage.
+            key = (status.ok, "stalled" if status.stalled else status.text.lstrip("0123456789"))
             if key != before:
                 before = key
                 log.log(logging.INFO if status.ok else logging.WARNING, "%s", status.text)

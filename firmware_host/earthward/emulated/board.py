@@ -28,7 +28,7 @@ from typing import Protocol, Self
 
 import numpy as np
 
-from earthward.clock import Clock
+from earthward.clock import Brake, Clock, PacedClock
 from earthward.devices.protocol import (
     BAUD,
     REPLY,
@@ -59,6 +59,8 @@ from earthward.signal.types import FloatArray
 TICK_HZ = 2_000_000
 DEADMAN_S = 0.5
 TELEMETRY_S = 0.1
+#: how far paced bench time may run ahead of the board
+PACE_S = 0.03
 FIRST_PERIOD_S = 0.010
 BOOT_S = 0.065
 RELEASE_SEEN_S = 0.05
@@ -702,31 +704,43 @@ class EmulatedBoard:
                 return  # it has been poked already
 
     def _run(self) -> None:
-        while not self._stop.is_set():
-            with self._lock:
-                now = self._clock.now()
-                self._turn(now)
-                due = self._telemetry_due_s
-                if self._outbox:
-                    due = min(due, self._outbox[0][0])
-                if self._boot_due_s is not None:
-                    due = min(due, self._boot_due_s)
-                if self.state in (BoardState.ARMED, BoardState.ENERGISED):
-                    # dead-man to the tenth of a millisecond; output looked at every half cycle or so
-                    due = min(due, self._heartbeat_s + DEADMAN_S + 1e-4, now + 0.015)
-                master = self._master
-            wait = max(0.0, due - self._clock.now()) / self._clock.speed
-            fds = [self._wake_r] if master < 0 else [self._wake_r, master]
-            try:
-                ready, _, _ = select.select(fds, [], [], min(wait, 0.1))
-            except (OSError, ValueError) as error:
-                if isinstance(error, OSError) and error.errno not in (errno.EBADF, errno.EIO):
-                    raise
-                continue  # unplugged while waiting: take the new descriptors
-            if self._wake_r in ready:
-                os.read(self._wake_r, 4096)
-            if master >= 0 and master in ready:
-                self._receive(master)
+        brake = self._clock.brake() if isinstance(self._clock, PacedClock) else None
+        try:
+            while not self._stop.is_set():
+                self._once(brake)
+        finally:
+            if brake is not None:
+                brake.release()
+
+    def _once(self, brake: Brake | None) -> None:
+        """One turn, and the wait for the next. A paced bench waits for the board, so its dead-man judges no stall."""
+        with self._lock:
+            now = self._clock.now()
+            if brake is not None:
+                brake.hold(now + PACE_S)
+            self._turn(now)
+            due = self._telemetry_due_s
+            if self._outbox:
+                due = min(due, self._outbox[0][0])
+            if self._boot_due_s is not None:
+                due = min(due, self._boot_due_s)
+            if self.state in (BoardState.ARMED, BoardState.ENERGISED):
+                # dead-man to the tenth of a millisecond; output looked at every half cycle or so
+                due = min(due, self._heartbeat_s + DEADMAN_S + 1e-4, now + 0.015)
+            master = self._master
+        wait = max(0.0, due - self._clock.now()) / self._clock.speed
+        fds = [self._wake_r] if master < 0 else [self._wake_r, master]
+        try:
+            longest = 0.1 if brake is None else 0.5 * PACE_S / self._clock.speed
+            ready, _, _ = select.select(fds, [], [], min(wait, longest))
+        except (OSError, ValueError) as error:
+            if isinstance(error, OSError) and error.errno not in (errno.EBADF, errno.EIO):
+                raise
+            return  # unplugged while waiting: take the new descriptors
+        if self._wake_r in ready:
+            os.read(self._wake_r, 4096)
+        if master >= 0 and master in ready:
+            self._receive(master)
 
     def _turn(self, now: float) -> None:
         if self._boot_due_s is not None and now >= self._boot_due_s:
