@@ -35,7 +35,7 @@ class InstrumentClient:
         self.problems: list[str] = []
 
     async def __aenter__(self) -> Self:
-        reader, self._writer = await asyncio.open_unix_connection(self._path)
+        reader, self._writer = await asyncio.open_unix_connection(self._path, limit=1 << 24)
         self._task = asyncio.create_task(self._listen(reader))
         await self.wait(lambda: self.state is not None, 10.0, "the daemon says nothing")
         return self
