@@ -64,6 +64,8 @@ def new_folder(parent: Path) -> Path:
             try:
                 parent.mkdir(parents=True, exist_ok=True)
             except OSError as error:
-                raise InputError(f"{parent} cannot be written ({error}); set service.data_dir to a folder of yours") from error
+                raise InputError(
+                    f"{parent} cannot be written ({error}); set service.data_dir to a folder of yours"
+                ) from error
             return folder
     raise InputError(f"{parent} holds too many folders; move old ones away")

@@ -19,7 +19,6 @@ import tempfile
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
@@ -37,7 +36,7 @@ from earthward.service.daemon import Daemon, Wiring
 from earthward.service.recorder import write_whole
 from earthward.service.store import SurveyStore
 from earthward.service.visit import Visit
-from earthward.service.wiring import SUPERVISED_S, PoolSideWarning, make_pool_side, make_receiver
+from earthward.service.wiring import SUPERVISED_S, wire
 
 #: Bench seconds per second on the wall when nobody watches.
 HEADLESS_SPEED = 3.0
@@ -96,20 +95,12 @@ def demo_config(scenario: Scenario, socket: Path) -> Config:
     )
 
 
-def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> tuple[Wiring, Any]:
-    """The daemon's wiring to the emulated bench, and the pool-side pins to close afterwards."""
-    pool_side = make_pool_side(config, pin_factory=bench.pin_factory)
-    wiring = Wiring(
-        receiver=make_receiver(config, bench.i2c, clock, bench.pin_factory),
-        board=SourceLink(bench.port, clock, supervised_s=SUPERVISED_S * max(1.0, clock.speed), expect_emulated=True),
-        clock=clock,
-        emulated=True,
-        contacts=pool_side,
-        warning=PoolSideWarning(pool_side),
-        wall_s=wall_s,
-        on_move=lambda place: hold(bench, place),
-    )
-    return wiring, pool_side
+def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
+    """The daemon's wiring to the emulated bench."""
+    link = SourceLink(bench.port, clock, supervised_s=SUPERVISED_S * max(1.0, clock.speed), expect_emulated=True)
+    wiring = wire(config, clock, bench.i2c, link, emulated=True, pin_factory=bench.pin_factory)
+    wiring.on_move = lambda place: hold(bench, place)
+    return wiring
 
 
 def hold(bench: EmulatedBench, place: m.Station) -> None:
@@ -144,7 +135,7 @@ async def _headless(args: argparse.Namespace, out: Path) -> int:
     clock = PacedClock(args.speed or HEADLESS_SPEED)
     with EmulatedBench(scenario, clock) as bench, tempfile.TemporaryDirectory(prefix="earthward-") as private:
         config = demo_config(scenario, Path(private) / "socket")
-        wiring, pool_side = bench_wiring(bench, config, clock)
+        wiring = bench_wiring(bench, config, clock)
         visit = new_visit(scenario, config, out)
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
         say = (lambda text: None) if args.json else (lambda text: print(text, flush=True))
@@ -158,7 +149,6 @@ async def _headless(args: argparse.Namespace, out: Path) -> int:
             return 1
         finally:
             await daemon.close()
-            pool_side.close()
             visit.store.close()
     summary = {
         "emulated": True,
@@ -184,7 +174,7 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
     clock = PacedClock(args.speed or 1.0)
     with EmulatedBench(scenario, clock) as bench:
         config = demo_config(scenario, Path(args.serve))
-        wiring, pool_side = bench_wiring(bench, config, clock)
+        wiring = bench_wiring(bench, config, clock)
         visit = new_visit(scenario, config, out)
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
         parent = os.getppid()
@@ -197,7 +187,6 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
                 task.cancel()
                 with contextlib.suppress(asyncio.CancelledError, VisitError):
                     await task
-            pool_side.close()
             visit.store.close()
     return 0
 

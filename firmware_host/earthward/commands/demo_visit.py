@@ -87,9 +87,7 @@ class Walk:
         )
 
         def ok(name: str) -> bool:
-            return client.state is not None and any(
-                p.name == name and p.ok for p in client.state.interlock.permissives
-            )
+            return client.state is not None and any(p.name == name and p.ok for p in client.state.interlock.permissives)
 
         await client.wait(lambda: ok("link") and ok("receiver"), 20.0, "board or receiver did not come up")
         await client.wait(lambda: ok("stray voltage"), 20.0, "the stray-voltage check did not pass")
@@ -137,11 +135,13 @@ class Walk:
         wanted = 0 if _electrode(client) == "A" else 1
         for _ in range(20):
             await client.wait(
-                lambda: client.reading is not None
-                and client.reading.source_id == wanted
-                and client.reading.t_s - client.reading.window_s / 2 >= since_s - STILL_S / 2
-                and client.reading.value_V is not None
-                and client.reading.current_A is not None,
+                lambda: (
+                    client.reading is not None
+                    and client.reading.source_id == wanted
+                    and client.reading.t_s - client.reading.window_s / 2 >= since_s - STILL_S / 2
+                    and client.reading.value_V is not None
+                    and client.reading.current_A is not None
+                ),
                 10.0,
                 f"no reading at {place.name}",
             )

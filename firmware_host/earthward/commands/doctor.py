@@ -77,7 +77,9 @@ def _machine(config: configuration.Config) -> Iterator[Finding]:
 def _libraries(config: configuration.Config) -> Iterator[Finding]:
     if importlib.util.find_spec("lgpio") is None:
         yield Finding(
-            "lgpio", "wrong", "not installed: apt install python3-lgpio and make the environment with system site packages"
+            "lgpio",
+            "wrong",
+            "not installed: apt install python3-lgpio and make the environment with system site packages",
         )
     elif not hasattr(importlib.import_module("lgpio"), "gpiochip_open"):
         # PyPI has an empty package of that name for some Pythons: it imports, and has nothing in it.
@@ -98,7 +100,9 @@ def _groups(config: configuration.Config) -> Iterator[Finding]:
         if os.geteuid() == 0 or group in mine:
             yield Finding(f"group {group}", "right", "yours")
         else:
-            yield Finding(f"group {group}", "note", f"you are not in it: sudo usermod -aG {group} $USER, then log in again")
+            yield Finding(
+                f"group {group}", "note", f"you are not in it: sudo usermod -aG {group} $USER, then log in again"
+            )
 
 
 def _receiver(config: configuration.Config) -> Iterator[Finding]:
@@ -144,7 +148,9 @@ def _board(config: configuration.Config) -> Iterator[Finding]:
 
     port = Path(config.link.port)
     if not port.exists():
-        known = sorted(str(p) for p in Path("/dev/serial/by-id").glob("*")) if Path("/dev/serial/by-id").exists() else []
+        known = (
+            sorted(str(p) for p in Path("/dev/serial/by-id").glob("*")) if Path("/dev/serial/by-id").exists() else []
+        )
         hint = f"; ports here: {', '.join(known)}" if known else "; no serial port is plugged in"
         yield Finding("source board", "wrong", f"{port} is not there{hint}")
         return

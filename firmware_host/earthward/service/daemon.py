@@ -14,13 +14,15 @@ import signal
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol
+from typing import Any, Protocol, get_args
 
 from earthward import __version__
 from earthward.clock import Clock
 from earthward.config import Config
 from earthward.devices.adc import AdcStatus
 from earthward.devices.link import LinkEvent, LinkStatus, SourceReport
+from earthward.devices.notify import Notifier
+from earthward.devices.sound import Sounder
 from earthward.errors import InputError
 from earthward.safety.interlock import Event as SafetyEvent
 from earthward.safety.interlock import Interlock, View
@@ -28,6 +30,7 @@ from earthward.safety.limits import Limits, limits_from_config
 from earthward.safety.stray import StrayMeasurement, StrayVerdict, judge
 from earthward.service import messages as m
 from earthward.service.detection import Detection, SourceNow, Tail
+from earthward.service.phone import PhonePage
 from earthward.service.recorder import Recorder
 from earthward.service.search import SearchWorker
 from earthward.service.server import ClientServer
@@ -64,21 +67,6 @@ class LinkBoard(Board, Protocol):
     def drain_events(self) -> list[LinkEvent]: ...
 
 
-class Ear(Protocol):
-    """The sound of the daemon: it goes on if the screen dies."""
-
-    def reading(self, reading: m.ReadingMessage) -> None: ...
-    def close(self) -> None: ...
-
-
-class Notify(Protocol):
-    """The service manager: ready, alive, a line of status."""
-
-    def ready(self) -> None: ...
-    def alive(self) -> None: ...
-    def status(self, text: str) -> None: ...
-
-
 @dataclass
 class Wiring:
     """The world the daemon is wired to: real parts, or the emulated bench. `emulated` is shown everywhere."""
@@ -89,14 +77,18 @@ class Wiring:
     emulated: bool
     contacts: Contacts | None = None
     warning: Warning | None = None
-    ear: Ear | None = None
-    notify: Notify | None = None
+    #: The sound of the daemon: it goes on if the screen dies.
+    ear: Sounder | None = None
+    notify: Notifier | None = None
     channels: int = 1
     #: A recording is played: there is nothing to interlock, and nothing can be driven.
     playback: bool = False
     wall_s: Callable[[], float] = field(default=lambda: 0.0)
     #: Called with the place a client says the pole is at (the emulated bench holds its virtual pole there).
     on_move: Callable[[m.Station], None] | None = None
+    #: Takes a function that is told of contacts and switches, from any thread: (name, active).
+    listen_to_contacts: Callable[[Callable[[str, bool], None]], None] | None = None
+    close_pins: Callable[[], None] | None = None
 
 
 class Daemon:
@@ -128,6 +120,9 @@ class Daemon:
             adc=self._pulse,
             on_change=self._nudge,
         )
+        if wiring.listen_to_contacts is not None:
+            wiring.listen_to_contacts(self._contact_moved)
+        self.phone = self._make_phone()
         self.server = ClientServer(self._hello, self._on_message, wiring.clock.now)
         self.recorder: Recorder | None = None
         self._recording_folder = recording
@@ -161,6 +156,10 @@ class Daemon:
         await self.server.listen_unix(self.config.service.socket)
         if self.config.service.tcp_port is not None:
             await self.server.listen_tcp(self.config.service.tcp_port, self.config.service.tcp_token)
+        if self.phone is not None:
+            await self.phone.start()
+        if self.wiring.ear is not None:
+            self.wiring.ear.start()
         self.wiring.board.start()
         self.wiring.receiver.start()
         if not self.wiring.playback:
@@ -190,8 +189,15 @@ class Daemon:
         self._drain_samples()
         self._pump_events()
         await self.server.close()
+        if self.phone is not None:
+            await self.phone.stop()
         if self.wiring.ear is not None:
-            self.wiring.ear.close()
+            await asyncio.to_thread(self.wiring.ear.stop)
+        if self.wiring.notify is not None:
+            self.wiring.notify.stopping()
+            self.wiring.notify.close()
+        if self.wiring.close_pins is not None:
+            self.wiring.close_pins()
         if self.recorder is not None:
             await asyncio.to_thread(self.recorder.close)
 
@@ -241,7 +247,7 @@ class Daemon:
             self._drain_samples()
             self._pump_events()
             if self.wiring.notify is not None:
-                self.wiring.notify.alive()
+                self.wiring.notify.watchdog()
 
     def _drain_samples(self) -> None:
         reference = self.wiring.board.phase_reference() if self.detection.source.energised else None
@@ -257,7 +263,7 @@ class Daemon:
                 self._quiet[block.channel].push(block)
             for reading in self.detection.push(block, reference, now_s):
                 if self.wiring.ear is not None:
-                    self.wiring.ear.reading(reading)
+                    self.wiring.ear.update(reading)
                 self.publish(reading)
         if reference is not None and self.recorder is not None and now_s - self._last_reference_s > 0.5:
             self._last_reference_s = now_s
@@ -415,8 +421,16 @@ class Daemon:
 
     # ---- telling ----------------------------------------------------------------------------------------------
 
+    def _make_phone(self) -> PhonePage | None:
+        service = self.config.service
+        if service.phone_port is None:
+            return None
+        return PhonePage(service.phone_address, service.phone_port, self._clock.now, service.phone_token)
+
     def publish(self, message: m.Message) -> None:
         self.server.publish(message)
+        if self.phone is not None:
+            self.phone.publish(message)
         for listener in self.listeners:
             listener(message)
 
@@ -427,6 +441,8 @@ class Daemon:
         message = m.Event(number=self._event_number, t_s=at_s, severity=severity, code=code, text=text, remedy=remedy)
         level = {"info": logging.INFO, "caution": logging.WARNING}.get(severity, logging.ERROR)
         log.log(level, "%s %s", text, remedy)
+        if self.wiring.ear is not None and severity == "caution":
+            self.wiring.ear.alert("caution")
         if self.recorder is not None:
             self.recorder.note({"kind": "event", "t_s": at_s, "severity": severity, "code": code, "text": text})
         if self.visit is not None:
@@ -578,6 +594,9 @@ class Daemon:
                 self.supervisor.state_water_clear(by)
             case m.SelectElectrode(electrode=electrode):
                 self.supervisor.select(electrode, self._selected)
+            case m.SetSound(volume=volume, dead_band_sigma=band):
+                if self.wiring.ear is not None:
+                    self.wiring.ear.set(volume, band)
             case m.Ask(what="state"):
                 return [self.state()]
             case _ if self.visit is None:
@@ -602,6 +621,26 @@ class Daemon:
             case _:
                 raise InputError("this daemon has no use for that message")
         return []
+
+    def _contact_moved(self, name: str, active: bool) -> None:
+        """In gpiozero's thread: a contact or switch at the pool side."""
+        if name in ("emergency_stop", "enable"):
+            self.supervisor.wake()
+            return
+        if name == "off" and active:
+            self.supervisor.request_stop()
+        if active and self._loop is not None:
+            self._loop.call_soon_threadsafe(self._switch, name)
+
+    def _switch(self, name: str) -> None:
+        if name not in get_args(m.SwitchName):
+            return
+        taken = self.server.send_switch(m.SwitchPressed(name=name, t_s=self._clock.now()))  # type: ignore[arg-type]
+        if name == "keep" and not taken:
+            try:
+                self.keep(None)
+            except InputError as error:
+                self.event("caution", "not kept", f"Not kept: {error}.")
 
     def _selected(self, electrode: Any, at_s: float | None) -> None:
         """In the messenger's thread: the board switches at `at_s`."""
@@ -637,6 +676,8 @@ class Daemon:
         kept = self.visit.keep(place, reading, note=note, **more)
         if self.recorder is not None:
             self.recorder.note({"kind": "kept", "t_s": reading.t_s, "row": kept.row, "station": kept.station})
+        if self.wiring.ear is not None:
+            self.wiring.ear.alert("kept")
         self.publish(kept)
         self._changed.set()
         self.request_search()

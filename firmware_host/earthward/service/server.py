@@ -30,6 +30,7 @@ from earthward.service.messages import (
     State,
     Steps,
     Subscribe,
+    SwitchPressed,
     encode,
     from_client,
 )
@@ -65,9 +66,11 @@ class ClientConnection:
         self._min_gap_s = 0.0
         self._last_reading_s: dict[int, float] = {}
         self.lost_total = 0
+        self.switches = False
 
     def subscribe(self, request: Subscribe) -> None:
         self._topics = set(request.topics)
+        self.switches = request.switches and not self.read_only
         self._min_gap_s = 0.0 if request.max_rate_Hz <= 0 else 1.0 / request.max_rate_Hz
 
     def offer(self, message: Message) -> None:
@@ -128,7 +131,7 @@ class ClientServer:
         self._on_message = on_message
         self._clock = clock
         self._max_readings = max_readings
-        self._clients: set[ClientConnection] = set()
+        self._clients: dict[ClientConnection, None] = {}  # in the order of arrival
         self._servers: list[asyncio.Server] = []
         self._unix_path: Path | None = None
 
@@ -172,14 +175,14 @@ class ClientServer:
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, read_only: bool) -> None:
         client = ClientConnection(writer, read_only, self._max_readings, self._clock)
         writer.write(encode(self._hello(read_only)))
-        self._clients.add(client)
+        self._clients[client] = None
         sender = asyncio.create_task(client.run())
         try:
             await self._listen(reader, client)
         except (ConnectionError, asyncio.IncompleteReadError):
             pass
         finally:
-            self._clients.discard(client)
+            self._clients.pop(client, None)
             sender.cancel()
             with contextlib.suppress(asyncio.CancelledError, ConnectionError):
                 await sender
@@ -214,6 +217,14 @@ class ClientServer:
         """To every client, without waiting for any."""
         for client in self._clients:
             client.offer(message)
+
+    def send_switch(self, message: SwitchPressed) -> bool:
+        """To the newest client that stands beside the switches; False if there is none."""
+        for client in reversed(self._clients):
+            if client.switches:
+                client.offer(message)
+                return True
+        return False
 
     async def close(self) -> None:
         for server in self._servers:

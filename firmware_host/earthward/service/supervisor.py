@@ -171,6 +171,10 @@ class Supervisor:
             self._stop_asked = True
         self._wake.set()
 
+    def wake(self) -> None:
+        """A contact has moved: look now, not at the next turn."""
+        self._wake.set()
+
     def state_water_clear(self, by: str) -> None:
         """`by` says that nobody is in the water. Raises InputError without a name."""
         if not by.strip():

@@ -17,8 +17,10 @@ from earthward.devices.adc import AdcReader, AdcSettings, AdcStatus, Bus
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin
 from earthward.devices.link import SourceLink
 from earthward.devices.notify import Notifier
+from earthward.devices.sound import CueSettings, Output, Sounder
+from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
 from earthward.errors import InputError
-from earthward.service.daemon import Ear, Receiver, Wiring
+from earthward.service.daemon import Receiver, Wiring
 from earthward.signal.types import SampleBlock
 
 log = logging.getLogger(__name__)
@@ -82,10 +84,10 @@ def make_receiver(config: Config, bus: Bus, clock: Clock, pin_factory: Any = Non
 
 @dataclass
 class PoolSideWarning:
-    """Beacon by its pin; the warning sounds by the ear, if there is one."""
+    """Beacon by its pin, the warning family of sounds by the ear."""
 
     pool_side: PoolSide
-    say: Callable[[Literal["off", "warning", "live", "alarm"]], None] | None = None
+    ear: Sounder
 
     def beacon(self, on: bool) -> None:
         self.pool_side.set_beacon(on)
@@ -94,15 +96,41 @@ class PoolSideWarning:
         if what == "warning":
             # Blinking says "about to come on", steady says "on".
             self.pool_side.set_beacon(True, blink_s=0.5)
+            self.ear.alert("warning")
         elif what == "live":
             self.pool_side.set_beacon(True)
-        if self.say is not None:
-            self.say(what)
+        self.ear.live(what == "live")
+        self.ear.tripped(what == "alarm")
+
+
+class ContactSplitter:
+    """The pool-side pins are opened before the daemon exists; it listens from when it does."""
+
+    def __init__(self) -> None:
+        self._listener: Callable[[str, bool], None] | None = None
+
+    def listen(self, listener: Callable[[str, bool], None]) -> None:
+        self._listener = listener
+
+    def moved(self, name: str, active: bool) -> None:
+        if self._listener is not None:
+            self._listener(name, active)
+
+
+def make_ear(config: Config, clock: Clock, pin_factory: Any = None) -> Sounder:
+    """Buzzer and sound card as configured. Raises InputError."""
+    outputs: list[Output] = []
+    if config.pins.buzzer is not None:
+        outputs.append(BuzzerOutput(config.pins.buzzer, pin_factory))
+    if config.sound.card:
+        outputs.append(CardOutput())
+    return Sounder(outputs, clock, CueSettings(volume=config.sound.volume))
 
 
 def make_pool_side(
     config: Config, on_change: Callable[[str, bool], None] | None = None, pin_factory: Any = None
 ) -> PoolSide:
+    """Contacts, beacon and switches as configured. Raises InputError."""
     pins = config.pins
     return PoolSide(
         emergency_stop=pins.emergency_stop,
@@ -114,20 +142,40 @@ def make_pool_side(
     )
 
 
-def hardware_wiring(config: Config, clock: Clock, ear: Ear | None = None) -> Wiring:
+def hardware_wiring(config: Config, clock: Clock) -> Wiring:
     """The parts of a Raspberry Pi. Raises InputError with one sentence for whatever is missing."""
-    pool_side = make_pool_side(config)
+    bus = open_i2c(config.adc.i2c_bus)
+    link = SourceLink(config.link.port, clock, supervised_s=SUPERVISED_S, expect_emulated=False)
+    return wire(config, clock, bus, link, emulated=False, pin_factory=None, notify=Notifier())
+
+
+def wire(
+    config: Config,
+    clock: Clock,
+    bus: Bus,
+    link: SourceLink,
+    *,
+    emulated: bool,
+    pin_factory: Any,
+    notify: Notifier | None = None,
+) -> Wiring:
+    """A wiring over a given bus, link and pin factory: the same for real parts and for the emulated bench."""
+    contacts = ContactSplitter()
+    pool_side = make_pool_side(config, contacts.moved, pin_factory)
+    ear = make_ear(config, clock, pin_factory)
     return Wiring(
-        receiver=make_receiver(config, open_i2c(config.adc.i2c_bus), clock),
-        board=SourceLink(config.link.port, clock, supervised_s=SUPERVISED_S, expect_emulated=False),
+        receiver=make_receiver(config, bus, clock, pin_factory),
+        board=link,
         clock=clock,
-        emulated=False,
+        emulated=emulated,
         contacts=pool_side,
-        warning=PoolSideWarning(pool_side),
+        warning=PoolSideWarning(pool_side, ear),
         ear=ear,
-        notify=Notifier(),
+        notify=notify,
         channels=2 if config.adc.crossed_address is not None else 1,
         wall_s=wall_s,
+        listen_to_contacts=contacts.listen,
+        close_pins=pool_side.close,
     )
 
 
