@@ -140,6 +140,7 @@ class Daemon:
         self._last_adc_ok: bool | None = None
         self._last_reference_s = -math.inf
         self._moved_s = -math.inf
+        self._failed = False
         self._worker = SearchWorker()
         self._searching: asyncio.Task[None] | None = None
         self._search_again = False
@@ -186,7 +187,8 @@ class Daemon:
         self._worker.close()
         await asyncio.to_thread(self.wiring.receiver.close)
         await asyncio.to_thread(self.wiring.board.close)
-        self._drain_samples()
+        if not self._failed:
+            self._drain_samples()
         self._pump_events()
         await self.server.close()
         if self.phone is not None:
@@ -223,6 +225,7 @@ class Daemon:
         except asyncio.CancelledError:
             raise
         except Exception:
+            self._failed = True
             log.exception("the daemon's task %s failed", work.__name__)
             self.event(
                 "alarm", "daemon failed", "The instrument failed inside: the output goes off.", "Start it again."

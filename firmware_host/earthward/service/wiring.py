@@ -185,8 +185,8 @@ def open_i2c(number: int) -> Bus:
         from adafruit_extended_bus import ExtendedI2C
     except ImportError as error:
         raise InputError(
-            f"the library for the I2C bus is missing ({error}): install Earthward with its extra `pi` on a Raspberry Pi, "
-            "or run `earthward demo` to see the instrument on the emulated bench"
+            f"the library for the I2C bus is missing ({error}): install Earthward with its extra `pi` on a Raspberry"
+            " Pi, or run `earthward demo` to see the instrument on the emulated bench"
         ) from error
     try:
         bus: Bus = ExtendedI2C(number)
