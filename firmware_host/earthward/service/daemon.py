@@ -299,7 +299,10 @@ class Daemon:
         assert report is not None
         # Current of the half cycles since the output is on; none has been measured in the first report.
         current = report.current_A if report.current_A > 0 else source.current_A
-        if source.energised and source.electrode == report.electrode:
+        # A report from before the switch that the board has announced still names the old electrode.
+        announced = source.energised and report.received_s < source.since_s + 0.15
+        if source.energised and (source.electrode == report.electrode or announced):
+            current = current if source.electrode == report.electrode else source.current_A
             self.detection.set_source(SourceNow(True, source.since_s, source.electrode, current))
             return
         since = None

@@ -1,7 +1,7 @@
 """From blocks of samples to readings: one lock-in for each pair, told when the source came on, went off or switched.
 
-A reading never mixes two states of the source: after a change the lock-in starts afresh, and samples from before the
-host time at which the change holds are not shown to it.
+A reading never mixes two states of the source: one whose window began before the host time from which the present
+state holds is left out. The lock-in itself goes on, because what it has learnt of mains and noise still holds.
 """
 
 from __future__ import annotations
@@ -53,12 +53,10 @@ class Detection:
         return self._source
 
     def set_source(self, source: SourceNow) -> None:
-        """Tell of the source; a change of state or electrode starts every lock-in afresh."""
+        """Tell of the source; after a change of state or electrode no older reading counts."""
         old, self._source = self._source, source
         if (old.energised, old.electrode, old.since_s) != (source.energised, source.electrode, source.since_s):
             self.latest.clear()
-            for detector in self._detectors:
-                detector.reset()
 
     def rebuild(self) -> None:
         """Fresh lock-ins after a change of settings (frequency, window)."""
@@ -70,12 +68,11 @@ class Detection:
         source = self._source
         if not source.energised:
             return []
-        block = from_time(block, source.since_s + SETTLE_S)
-        if not len(block):
-            return []
-        detector = self._detectors[block.channel]
+        pure_s = source.since_s + SETTLE_S
         out = []
-        for reading in detector.push(block, reference):
+        for reading in self._detectors[block.channel].push(block, reference):
+            if reading.t_s - reading.window_s / 2 < pure_s:
+                continue
             message = self._message(reading, source, now_s)
             self.latest[block.channel] = message
             out.append(message)
