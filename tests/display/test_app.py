@@ -373,14 +373,11 @@ async def test_themes_change_at_a_key(daemon: FakeDaemon) -> None:
 
 
 async def test_only_rows_that_changed_are_drawn(daemon: FakeDaemon) -> None:
-    async with opened(daemon, view=View(page="map")) as (app, _):
-        await until(lambda: app.client.snapshot.plan)
+    async with opened(daemon, view=View(page="map")) as (app, _), feeding(daemon):
+        await until(lambda: app.client.snapshot.plan and "→ 123 µV" in text_of(app))
         await asyncio.sleep(1.2)
-        before = app.rows_sent
-        async with feeding(daemon):
-            for _ in range(10):
-                daemon.say(fake_feed.state())
-                await asyncio.sleep(0.1)
+        before, painted = app.rows_sent, app.paints
+        await until(lambda: app.paints >= painted + 3)
         assert app.rows_sent == before
 
 

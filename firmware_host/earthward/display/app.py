@@ -210,7 +210,10 @@ class EarthwardApp(App[int]):
                 self.act(message.name)
             return
         if isinstance(message, ReadingMessage):
+            self._watch_age()
             if self.view.page != "read":
+                # Elsewhere the reading stands in short in the status row.
+                self._paint_within(self.look.map_gap_s)
                 return
             self.unpainted_s.append(now)
             side = self._side(snapshot, message, now)
@@ -219,7 +222,6 @@ class EarthwardApp(App[int]):
                 self.paint()
             else:
                 self._paint_within(self.look.bar_gap_s)
-            self._watch_age()
             return
         if isinstance(message, State):
             word = (message.interlock.state, message.link.ok, message.adc.ok, message.adc.saturated)

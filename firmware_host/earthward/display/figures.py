@@ -89,6 +89,8 @@ def digits_width(face: Face) -> int:
 def arrow(angle_deg: float, rows: int) -> tuple[str, ...]:
     """An arrow in 2*rows x rows cells; 0 points right, 90 up. A cell is taken to be twice as high as wide."""
     half = rows / 2
+    # A head longer than the shaft: from two metres the outline alone must tell the way.
+    head_from, slope = -0.35 * half, 1.35
     c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
     shaft = max(0.5, rows * 0.16)
     out = []
@@ -97,7 +99,7 @@ def arrow(angle_deg: float, rows: int) -> tuple[str, ...]:
         for col in range(2 * rows):
             x, y = (col + 0.5) / 2 - half, half - (r + 0.5)
             along, across = x * c + y * s, abs(-x * s + y * c)
-            head = along >= 0 and across <= (half - along) + 0.05
+            head = along >= head_from and across <= (half - along) / slope + 0.05
             line += "█" if head or (-half <= along < 0 and across <= shaft) else " "
         out.append(line)
     return tuple(out)

@@ -30,7 +30,7 @@ def draw(
     """
     paper = Paper(width, height, look.tier)
     memo = memo if memo is not None else {}
-    frame.status(paper, snapshot, view)
+    frame.status(paper, snapshot, view, now_s)
     text, role = frame.message(snapshot, view, now_s)
     message_rows = frame.message_rows(paper, text)
     top, rows = 1, height - 2 - message_rows

@@ -5,6 +5,7 @@ from __future__ import annotations
 from earthward import units
 from earthward.display import keys, words
 from earthward.display.look import Look
+from earthward.display.meaning import Meaning, meaning_of
 from earthward.display.paper import Paper, Run, wrapped
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import SAID_S, View
@@ -14,8 +15,8 @@ ALERT_S = 15.0
 MESSAGE_ROWS = 3
 
 
-def status(paper: Paper, snapshot: Snapshot, view: View) -> None:
-    """Row 0: emulated or not, the interlock's word, the injected current, which screen."""
+def status(paper: Paper, snapshot: Snapshot, view: View, now_s: float) -> None:
+    """Row 0: emulated or not, the interlock's word, the injected current, the reading in short, which screen."""
     left: list[Run] = []
     if snapshot.emulated:
         left.append((f" {words.EMULATED} ", "badge"))
@@ -37,9 +38,19 @@ def status(paper: Paper, snapshot: Snapshot, view: View) -> None:
         if paper.width >= 110 and state.source.frequency_Hz is not None:
             left.append((f"  {words.WAVEFORM.format(state.source.waveform, state.source.frequency_Hz)}", "title"))
     right: list[Run] = [(f"{words.SCREENS[view.screen]} ", "title")]
+    on = snapshot.connected and state is not None and state.interlock.state == "energised"
+    if on and view.page != "read" and paper.width >= 53:
+        right.insert(0, (f"{in_short(meaning_of(snapshot, now_s))}  ", "title"))
     if snapshot.hello is not None and snapshot.hello.read_only and paper.width >= 53:
         right.insert(0, (f"{words.READ_ONLY}  ", "title"))
     paper.put(0, left, right, role="title")
+
+
+def in_short(meaning: Meaning) -> str:
+    """The reading for pages that are about something else: "← 143 µV"."""
+    if meaning.blank:
+        return words.NO_READING_SHORT
+    return f"{words.SIDE_MARK[meaning.side]} {meaning.number} {meaning.unit}"
 
 
 def message(snapshot: Snapshot, view: View, now_s: float) -> tuple[str, str]:

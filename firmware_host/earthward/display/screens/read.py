@@ -84,7 +84,7 @@ def _direction(paper: Paper, y: int, now: Meaning, state: State | None) -> None:
     if now.blank:
         return
     said = direction_words(now, *_names(state))
-    mark = {"front": "→ ", "back": "← ", "none": "≈ "}[now.side]
+    mark = words.SIDE_MARK[now.side] + " "
     if now.off_axis_deg is not None:
         mark = ""
     left: list[Run] = [(mark + said, now.side)]

@@ -1,0 +1,50 @@
+"""Draws the pictures in docs/screenshots: `python -m tests.display.take_screenshots`. Emulated data of our own."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+from tests.display import fake_feed
+from tests.display.scenes import scene
+
+from earthward.display.look import Look
+from earthward.display.pages import draw
+from earthward.display.picture import svg_of
+from earthward.display.themes import ThemeName
+from earthward.display.view import View
+
+OUT = Path(__file__).parents[2] / "docs" / "screenshots"
+PICTURES: tuple[tuple[str, tuple[int, int], str, ThemeName, str, str], ...] = (
+    ("read-small", (40, 13), "read", "daylight", "energised", "safe"),
+    ("read", (80, 24), "read", "daylight", "energised", "braille"),
+    ("read-night", (53, 20), "read", "night", "energised", "safe"),
+    ("read-mono", (53, 20), "read", "mono", "energised", "safe"),
+    ("waiting", (53, 20), "read", "daylight", "checking", "safe"),
+    ("tripped", (40, 13), "read", "daylight", "tripped", "safe"),
+    ("map", (80, 24), "map", "daylight", "energised", "half"),
+    ("map-night", (80, 24), "map", "night", "energised", "half"),
+    ("coverage", (80, 24), "coverage", "daylight", "energised", "half"),
+    ("steps", (80, 24), "steps", "daylight", "checking", "safe"),
+    ("findings", (80, 24), "findings", "daylight", "energised", "safe"),
+    ("budget", (80, 24), "budget", "daylight", "energised", "safe"),
+    ("place", (53, 20), "place", "daylight", "energised", "safe"),
+    ("log", (80, 24), "log", "daylight", "energised", "safe"),
+)
+
+
+def picture(name: str, size: tuple[int, int], page: str, theme: ThemeName, lock: str, tier: str) -> str:
+    snapshot, now = scene(lock, events=fake_feed.events()[:4] if page == "log" else [])
+    paper = draw(*size, snapshot, View(page=page, theme=theme), Look(tier=tier), now)  # type: ignore[arg-type]
+    return svg_of(paper.rows(), theme, f"earthward watch: {name}")
+
+
+def main(names: list[str]) -> None:
+    OUT.mkdir(parents=True, exist_ok=True)
+    for entry in PICTURES:
+        if not names or entry[0] in names:
+            (OUT / f"{entry[0]}.svg").write_text(picture(*entry), encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main(sys.argv[1:])
