@@ -81,7 +81,12 @@ class VirtualPool:
                 self.rows += 1
                 result.append(
                     KeptReading(
-                        tuple(centre + nominal[k]), tuple(centre - nominal[k]), float(v[k]), e.noise_V, place, name,
+                        tuple(centre + nominal[k]),
+                        tuple(centre - nominal[k]),
+                        float(v[k]),
+                        e.noise_V,
+                        place,
+                        name,
                         row=self.rows,
                     )
                 )

@@ -40,6 +40,9 @@ BEND_RAD = (0.05, 0.03)
 #: Wander of a steady mains line from one window to the next, relative: never believed to be less.
 STEADY = 0.003
 OUTLIER_SIGMA = 4.0
+#: A window whose noise power is this much above the ordinary is searched for steps of the electrode voltage.
+SUSPICIOUS = 1.5
+MOST_BREAKS = 4
 #: Mains harmonics (folded ones included) are looked for up to here.
 MAINS_LIMIT_HZ = 1000.0
 
@@ -449,10 +452,11 @@ class Core:
             )
             if count < 1.3 * used + 12:
                 out.append(None)
-            elif breaks:
+                continue
+            noise2 = max(float(rss[i]), 0.0) / max(count - used, 1.0)
+            if breaks or (use_memory and noise2 > SUSPICIOUS * self.noise_V**2):
                 out.append(self._solve_with_breaks(w[i], a - n + 1 + i, breaks, prior, pull, count, used))
             else:
-                noise2 = max(float(rss[i]), 0.0) / max(count - used, 1.0)
                 out.append(
                     Solution(
                         float(theta[i, 0]), float(theta[i, 1]), float(np.sqrt(noise2)),
@@ -471,42 +475,71 @@ class Core:
         self, w: FloatArray, first: int, breaks: tuple[int, ...], prior: FloatArray, pull: FloatArray,
         count: float, used: float,
     ) -> Solution | None:  # fmt: skip
-        """A window in which the electrode voltage stepped: one more column per step, constant after it."""
-        g = self.store.products[first : first + self.n_hops]
-        m, size = len(breaks), self.size
-        big = np.zeros((1 + size + m, 1 + size + m))
-        big[: 1 + size, : 1 + size] = w
-        n, nb, ns, f = self.n_hops, self.poly, self.n_spline, self.n_bends
-        for j, where in enumerate(breaks):
-            after = g[where:, self.poly, :]
-            row = np.zeros(1 + size)
-            row[:nb] = after[:, :nb].sum(axis=0)
-            padded = np.zeros((n, 4))
-            padded[where:] = after[:, self.poly : self.poly + 4]
-            row[nb : nb + ns] = self._spread_t @ padded.ravel()
-            if f:
-                d, u = after[:, LINES : self.poly] @ self._bends, after[:, self.bend :]
-                tau = self._tau[where:, None]
-                row[nb + ns : nb + ns + f] = (tau * d + u).sum(axis=0)
-                row[nb + ns + f :] = (tau * tau * d + 2 * tau * u).sum(axis=0)
-            big[1 + size + j, : 1 + size] = row
-            big[: 1 + size, 1 + size + j] = row
-            for i, other in enumerate(breaks):
-                big[1 + size + j, 1 + size + i] = g[max(where, other) :, self.poly, self.poly].sum()
-        full_prior = np.zeros((size + m, size + m))
-        full_prior[:size, :size] = prior
-        full_prior[size:, size:] = 1e-7 * np.eye(m)
-        right = np.zeros((size + m, 3))
-        right[:, 0] = big[1:, 0]
-        right[:size, 0] += pull
-        right[0, 1] = right[1, 2] = 1.0
-        solved = np.linalg.solve(big[1:, 1:] + full_prior, right)
-        theta = np.asarray(solved[:, 0], dtype=np.float64)
-        rss = float(big[0, 0] - 2 * theta @ big[1:, 0] + theta @ (big[1:, 1:] @ theta))
-        noise = float(np.sqrt(max(rss, 0.0) / max(count - used - m, 1.0)))
+        """A window in which the electrode voltage stepped: one more column per step, constant after it.
+
+        Steps too near a hop's edge to be seen in the hop itself are found here: of all hop boundaries the one whose
+        step would explain most is taken, as long as that is far more than noise would.
+        """
+        size, n = self.size, self.n_hops
+        rows = self._break_rows(first)
+        taken = list(breaks)
+        while True:
+            m = len(taken)
+            pick = np.array(taken, dtype=np.int64) - 1
+            big = np.zeros((1 + size + m, 1 + size + m))
+            big[: 1 + size, : 1 + size] = w
+            big[1 + size :, : 1 + size] = rows[pick, : 1 + size]
+            big[: 1 + size, 1 + size :] = rows[pick, : 1 + size].T
+            big[1 + size :, 1 + size :] = rows[np.ix_(pick, 1 + size + pick)]
+            total = big[1:, 1:].copy()
+            total[:size, :size] += prior
+            total[np.arange(size, size + m), np.arange(size, size + m)] += 1e-7
+            others = np.array([j for j in range(n - 1) if j + 1 not in taken], dtype=np.int64)
+            cross = np.concatenate([rows[others, 1 : 1 + size], rows[np.ix_(others, 1 + size + pick)]], axis=1)
+            right = np.zeros((size + m, 3 + others.size))
+            right[:, 0] = big[1:, 0]
+            right[:size, 0] += pull
+            right[0, 1] = right[1, 2] = 1.0
+            right[:, 3:] = cross.T
+            solved = np.linalg.solve(total, right)
+            theta = np.asarray(solved[:, 0], dtype=np.float64)
+            rss = float(big[0, 0] - 2 * theta @ big[1:, 0] + theta @ (big[1:, 1:] @ theta))
+            noise2 = max(rss, 0.0) / max(count - used - m, 1.0)
+            if noise2 < SUSPICIOUS * self.noise_V**2 or m >= MOST_BREAKS or not others.size or self.noise_V == 0:
+                break
+            gradient = rows[others, 0] - cross @ theta
+            own = rows[others, 1 + size + others] - np.sum(cross * solved[:, 3:].T, axis=1)
+            gain = gradient**2 / np.maximum(own, 1e-9 * count)
+            best = int(np.argmax(gain))
+            if gain[best] < max(30.0 * self.noise_V**2, 0.1 * rss):
+                break
+            taken = sorted([*taken, int(others[best]) + 1])
+            self.store.break_before[first + int(others[best]) + 1] = True
         return Solution(
-            float(theta[0]), float(theta[1]), noise, float(solved[0, 1]), float(solved[1, 2]), count, theta, breaks
-        )
+            float(theta[0]), float(theta[1]), float(np.sqrt(noise2)), float(solved[0, 1]), float(solved[1, 2]),
+            count, theta, tuple(taken),
+        )  # fmt: skip
+
+    def _break_rows(self, first: int) -> FloatArray:
+        """(hops - 1, 1 + size + hops - 1): products of a step before hop 1, 2, ... with everything, steps last."""
+        n, nb, ns, f = self.n_hops, self.poly, self.n_spline, self.n_bends
+        constant = self.store.products[first : first + n, self.poly, :]
+        out = np.zeros((n - 1, self.size + n))
+
+        def tail(x: FloatArray) -> FloatArray:
+            return np.asarray(np.cumsum(x[::-1], axis=0)[::-1][1:])
+
+        out[:, :nb] = tail(constant[:, :nb])
+        pieces = (self._spread_t.reshape(ns, n, 4) * constant[None, :, self.poly : self.poly + 4]).sum(axis=2).T
+        out[:, nb : nb + ns] = tail(pieces)
+        if f:
+            d, u = constant[:, LINES : self.poly] @ self._bends, constant[:, self.bend :]
+            tau = self._tau[:, None]
+            out[:, nb + ns : nb + ns + f] = tail(tau * d + u)
+            out[:, nb + ns + f : 1 + self.size] = tail(tau * tau * d + 2 * tau * u)
+        both = tail(constant[:, self.poly])
+        out[:, 1 + self.size :] = both[np.maximum.outer(np.arange(n - 1), np.arange(n - 1))]
+        return out
 
     def residual(self, solution: Solution, last: int) -> FloatArray:
         """(hops, slots) what the solution leaves of the window that ends with row `last`, volts."""
@@ -559,23 +592,30 @@ class Core:
         if good.size < 12:
             return
         x, y = few[good], y[good]
-        rest = _robust_rest(x, y, noise)
-        scale = max(noise, 1.4826 * float(np.median(np.abs(rest))))
-        worst = np.abs(rest) > OUTLIER_SIGMA * scale
-        step = _find_step(y, scale)
+        # From neighbours' differences: a step or a burst does not raise it, mains not yet known does.
+        noise = max(noise, 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2))
+        step = _find_step(y, noise)
         if step is not None:
             cut = int(good[step])
             if 2 * step >= good.size:
-                st.weight[row, cut:] = 0.0
+                st.weight[row, cut - 1 :] = 0.0
                 if row + 1 < st.capacity:
                     st.break_before[row + 1] = True
             else:
-                st.weight[row, :cut] = 0.0
+                st.weight[row, : cut + 1] = 0.0
                 st.break_before[row] = True
             st.transients[row] += 1
-        elif worst.any() and worst.mean() < 0.4:
-            u = np.minimum(np.abs(rest) / (2 * OUTLIER_SIGMA * scale), 1.0)
-            st.weight[row, good] *= np.where(worst, (1 - u**2) ** 2, 1.0)
+            return
+        rest = np.abs(_robust_rest(x, y, noise))
+        worst = rest > OUTLIER_SIGMA * noise
+        if worst.any() and worst.mean() < 0.4:
+            u = np.minimum(rest / (1.5 * OUTLIER_SIGMA * noise), 1.0)
+            weight = np.where(worst, (1 - u**2) ** 2, 1.0)
+            # Next to a gross outlier nothing is above suspicion.
+            gross = rest > 2 * OUTLIER_SIGMA * noise
+            weight[1:][gross[:-1]] = 0.0
+            weight[:-1][gross[1:]] = 0.0
+            st.weight[row, good] *= weight
             st.transients[row] += int(worst.sum())
 
     # ---- what is learned slowly ----------------------------------------------------------------------------
@@ -755,15 +795,12 @@ def _robust_rest(x: FloatArray, y: FloatArray, noise: float) -> FloatArray:
 
 
 def _find_step(y: FloatArray, noise: float) -> int | None:
-    """Position of a lasting jump in a hop (first sample after it), or None."""
+    """Position of a lasting jump well inside a hop (first sample after it), or None."""
     d = np.abs(np.diff(y))
     k = int(np.argmax(d)) + 1
-    if d[k - 1] < 5.0 * noise:
+    if d[k - 1] < 5.0 * noise or min(k, y.size - k) < 8:
         return None
-    before, after = y[max(0, k - 6) : k], y[k : k + 6]
-    if before.size < 3 or after.size < 3:
-        return None
-    jump = abs(float(np.median(after) - np.median(before)))
+    jump = abs(float(np.median(y[k:]) - np.median(y[:k])))
     return k if jump > 0.5 * d[k - 1] and jump > 5.0 * noise else None
 
 

@@ -176,12 +176,14 @@ class MainsTracker:
         norm = float(taper.sum())
         if norm < 0.25 * 0.5 * t_s.size:
             return
-        rest = v - float(taper @ v) / norm
         spread = float(taper @ taper) / norm**2
-        bases = np.exp(-1j * np.array([f.phase(t_s) for f in self.families]))
-        tapered = bases * taper
-        mixing = tapered @ np.conj(bases).T / norm
-        z = np.linalg.solve(mixing, 2.0 / norm * (tapered @ rest))
+        phases = np.array([f.phase(t_s) for f in self.families])
+        # Real columns: with samples missing, each line's own image at minus its frequency no longer averages out.
+        x = np.vstack([np.ones(t_s.size), u, np.cos(phases), np.sin(phases)])
+        tapered = x * taper
+        fit = np.linalg.solve(tapered @ x.T + 1e-9 * norm * np.eye(x.shape[0]), tapered @ v)
+        n = len(self.families)
+        z = fit[2 : 2 + n] - 1j * fit[2 + n :]
         self._update(centre, np.abs(z).tolist(), np.angle(z).tolist(), spread, noise_V)
 
     def _update(self, centre_s: float, sizes: list[float], errors: list[float], spread: float, noise_V: float) -> None:

@@ -272,9 +272,7 @@ def _step_chunk(
     J = rho * (q.sum(-1)[..., None] * Js - np.einsum("nsrk,nsrkj->nsrj", q, DJ[..., P:, :]))
     J = np.where(rows.use[..., None], J, 0.0)
     aug[..., nb] = (
-        rows.value_uV
-        + np.einsum("nsrj,nsj->nsr", J, c.pose)
-        + np.einsum("nsrkt,nkt->nsr", moved, c.offset_m)
+        rows.value_uV + np.einsum("nsrj,nsj->nsr", J, c.pose) + np.einsum("nsrkt,nkt->nsr", moved, c.offset_m)
     )
     aug = np.where(rows.use[..., None], aug, 0.0)
     variance = rows.variance + priors.noise_floor_uV**2 + priors.model**2 * ((q * column) ** 2).sum(-1)

@@ -84,19 +84,21 @@ def summarise(problem: Problem, found: Detectable, power: float = 0.95, false_al
         current = float(found.current_A[k])
         hole: float | None = None
         if settings.water_voltage_V is not None and current < injected_A:
-            hole = 1e3 * hole_diameter_interval_m(
-                (current, current),
-                settings.water_voltage_V,
-                problem.resistivity,
-                settings.soil_resistivity_ohm_m,
-                settings.liner_thickness_m,
-            ).middle_m
+            hole = (
+                1e3
+                * hole_diameter_interval_m(
+                    (current, current),
+                    settings.water_voltage_V,
+                    problem.resistivity,
+                    settings.soil_resistivity_ohm_m,
+                    settings.liner_thickness_m,
+                ).middle_m
+            )
         x, y, z = (round(float(v), 3) for v in cells.centre_m[k])
         result.append(CoverageCell((x, y, z), cells.size_m, current, hole))
     order = np.argsort(found.current_A)
     middle = float(found.current_A[order][np.searchsorted(np.cumsum(area[order]), 0.5)])
     text = (
-        f"{100 * fraction:.0f} % of the liner has been looked at well enough "
-        f"to show a {1e3 * REFERENCE_A:.1f} mA leak"
+        f"{100 * fraction:.0f} % of the liner has been looked at well enough to show a {1e3 * REFERENCE_A:.1f} mA leak"
     )
     return Coverage(power, false_alarm, tuple(result), REFERENCE_A, fraction, middle, text)

@@ -362,9 +362,7 @@ def search_one(
 
     def advance(c: Candidates, steps: int, sigma: float) -> None:
         for _ in range(steps):
-            batch.step(
-                leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, c, sigma
-            )
+            batch.step(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, c, sigma)
 
     coarse_sigma, fine_sigma = coarse.size_m / np.sqrt(12), fine.size_m / np.sqrt(12)
     # Seeds: where the linear scan sees something, and a loose net over the whole liner, because a scan about wrong

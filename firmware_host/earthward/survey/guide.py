@@ -151,9 +151,7 @@ def expected_bits(
     own = np.einsum("c,cp,ncij->npij", weight, q[..., -1] ** 2, own_T**2, optimize=True) * rho**2
     own_variance = (own * priors.pose[:3] ** 2).sum(-1)[..., :a].reshape(n, P * a)
     C[:, np.arange(P * a), np.arange(P * a)] += 0.5 * own_variance
-    return np.asarray(
-        0.5 * (np.linalg.slogdet(C + spread)[1] - np.linalg.slogdet(C)[1]) / math.log(2.0)
-    )
+    return np.asarray(0.5 * (np.linalg.slogdet(C + spread)[1] - np.linalg.slogdet(C)[1]) / math.log(2.0))
 
 
 def first_place(pool: Pool, places: Places, taken_m: Sequence[FloatArray] = ()) -> Station:

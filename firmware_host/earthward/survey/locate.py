@@ -112,8 +112,10 @@ class Survey:
         self._check_units()
         rows, leads = engine.pack(self.problem, list(self._stations.values()))
         answer = solve(self.problem, rows, leads, self._warm)
-        self._warm = answer.leaks[0].search if len(answer.leaks) == 1 else (
-            answer.doubtful.search if not answer.leaks and answer.doubtful else None
+        self._warm = (
+            answer.leaks[0].search
+            if len(answer.leaks) == 1
+            else (answer.doubtful.search if not answer.leaks and answer.doubtful else None)
         )
         if answer.suspects:
             self._warm = None
@@ -145,8 +147,10 @@ class Survey:
         injected = float(self.problem.injected_mA.max()) * 1e-3
         shares = tuple(FittingShare(s.name, 0.0, (0.0, injected)) for s in self.problem.fittings)
         budget = Budget(injected, shares, 0.0, (0.0, injected), injected, (0.0, injected), "nothing is known yet")
-        what = "there is no reading yet" if not count else (
-            "there is only one reading" if count == 1 else f"there are readings from only {stations} station(s)"
+        what = (
+            "there is no reading yet"
+            if not count
+            else ("there is only one reading" if count == 1 else f"there are readings from only {stations} station(s)")
         )
         text = f"cannot tell, because {what}: at least {FEWEST_STATIONS} stations are needed, {place.text}"
         flat = {str(k): p for k, p in enumerate(COUNT_PRIOR)}

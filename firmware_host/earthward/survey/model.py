@@ -232,9 +232,7 @@ def cell_difference(leads: Leads, rows: Rows, pose: FloatArray, cells: CellSet, 
     return result
 
 
-def pair_slopes(
-    leads: Leads, rows: Rows, pose: FloatArray, station: IntArray, targets_m: FloatArray
-) -> FloatArray:
+def pair_slopes(leads: Leads, rows: Rows, pose: FloatArray, station: IntArray, targets_m: FloatArray) -> FloatArray:
     """Slope by pose (N, A, 6) of D for matched lists of stations (N,) and near targets (N, 3); images only.
 
     Near a target the smooth rest's slope is negligible beside the images'.
@@ -504,6 +502,4 @@ def stack_leads(heads: Sequence[Head], cell_D: Sequence[FloatArray], n_cells: in
     padded = np.zeros((S, axes, n_cells))
     for s, d in enumerate(cell_D):
         padded[s, : len(d)] = d
-    return Leads(
-        matrix, shift, coefficient[:, :, :n_cells], coefficient[:, :, n_cells:], padded, heads[0].degree
-    )
+    return Leads(matrix, shift, coefficient[:, :, :n_cells], coefficient[:, :, n_cells:], padded, heads[0].degree)

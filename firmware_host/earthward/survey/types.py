@@ -241,9 +241,7 @@ class Result:
             "suspect_reasons": [
                 {"row": s.row, "station": s.station, "reason": s.reason} for s in self.suspect_readings
             ],
-            "posterior": [
-                {"position_m": list(c.position_m), "probability": c.probability} for c in self.posterior
-            ],
+            "posterior": [{"position_m": list(c.position_m), "probability": c.probability} for c in self.posterior],
             "gain": self.gain,
             "stations": self.stations,
             "readings": self.readings,
