@@ -113,7 +113,7 @@ class Rig(ABC):
     def set_temperature(self, deg_C: float) -> None: ...
     @abstractmethod
     def set_asymmetry(self) -> None:
-        """The halves' currents now differ by a third."""
+        """The halves' currents now differ by far."""
 
     @abstractmethod
     def set_leak(self, current_A: float) -> None:
@@ -303,7 +303,7 @@ class FirmwareRig(Rig):
 
     def set_asymmetry(self) -> None:
         with self.mcu.world() as world:
-            world.negative_gain = 0.6
+            world.negative_load = 3.0
 
     def set_leak(self, current_A: float) -> None:
         with self.mcu.world() as world:

@@ -58,6 +58,7 @@ class World(ctypes.Structure):
     load_ohm: ctypes.Array[ctypes.c_double]
     positive_gain: float
     negative_gain: float
+    negative_load: float
     stray_dc_V: float
     stray_ac_V: float
     stray_Hz: float
@@ -75,6 +76,7 @@ class World(ctypes.Structure):
         ("load_ohm", ctypes.c_double * 2),
         ("positive_gain", ctypes.c_double),
         ("negative_gain", ctypes.c_double),
+        ("negative_load", ctypes.c_double),
         ("stray_dc_V", ctypes.c_double),
         ("stray_ac_V", ctypes.c_double),
         ("stray_Hz", ctypes.c_double),

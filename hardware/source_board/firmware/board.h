@@ -37,5 +37,6 @@
 /* What the output stage is: used only to judge whether measured and commanded output agree. */
 #define BRIDGE_MV        10000 /* regulated bridge supply */
 #define SERIES_OHM       1000  /* both poles together, current sense included */
+#define LIMITER_UA       12000L/* the output stage's own limiter acts above this */
 
 #endif

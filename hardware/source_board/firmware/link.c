@@ -12,7 +12,6 @@
 
 static volatile uint8_t rx_ring[RX_SIZE], rx_head, rx_tail;
 static volatile uint8_t tx_ring[TX_SIZE], tx_head, tx_tail;
-static volatile bool rx_broken; /* framing error or a byte lost: the running frame cannot be trusted */
 
 /* Decoder: COBS undone on the fly into `frame`. */
 static uint8_t frame[LONGEST];
@@ -34,12 +33,17 @@ ISR(USART_RX_vect)
 {
 	uint8_t status = UCSR0A, byte = UDR0;
 	uint8_t next = (rx_head + 1) & (RX_SIZE - 1);
+	static bool cut; /* a byte was spoilt or lost: a zero in its place ends the frame, which then fails */
 
 	if (status & (_BV(FE0) | _BV(DOR0)))
-		rx_broken = true;
+		cut = true;
 	if (next == rx_tail) {
-		rx_broken = true;
+		cut = true;
 		return;
+	}
+	if (cut) {
+		byte = 0;
+		cut = false;
 	}
 	rx_ring[rx_head] = byte;
 	rx_head = next;
@@ -107,11 +111,6 @@ bool link_receive(void)
 	while (rx_tail != rx_head) {
 		uint8_t byte = rx_ring[rx_tail];
 		rx_tail = (rx_tail + 1) & (RX_SIZE - 1);
-		if (rx_broken) {
-			rx_broken = false;
-			bad = true;
-			started = true;
-		}
 		if (byte == 0) {
 			if (!started)
 				continue;

@@ -32,6 +32,8 @@ int main(void)
 	measure_init();
 	link_init();
 	requests_init(boots);
+	if (!intact)
+		forbid_clearing();
 	if (!intact || (reset_cause & _BV(BORF)))
 		trip(TRIP_SELF_TEST);
 	else if (reset_cause & _BV(WDRF))

@@ -239,11 +239,12 @@ static void judge_half(int32_t uA, int32_t mV, bool negative)
 	int32_t explained_mV = labs(mV) + labs(uA) * (SERIES_OHM / 100) / 10;
 
 	now.open_circuit = labs(uA) < 80 && drive_mV > full_mV * 3 / 4;
-	now.limiting = explained_mV < full_mV * 3 / 4;
+	now.limiting = labs(mV) < full_mV / 4 && labs(uA) > full_mV * 500 / SERIES_OHM;
 
-	/* Wrong sign, nothing there although driven, or more than the supply can explain. */
-	bool wrong = drive_uA < -500 || drive_mV < -500 || (labs(uA) < 300 && labs(mV) < 500)
-	             || explained_mV > full_mV * 5 / 4;
+	/* Wrong sign, more than the supply can explain, or less without the limiter being the reason (a dead half, a
+	 * dead sense amplifier, a converter that always reads the same). */
+	bool wrong = drive_uA < -500 || drive_mV < -500 || explained_mV > full_mV * 5 / 4
+	             || (explained_mV < full_mV * 3 / 4 && labs(uA) < LIMITER_UA * 3 / 4);
 	if (wrong) {
 		disagree_score += 2;
 		if (disagree_score >= 4)

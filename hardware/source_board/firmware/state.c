@@ -18,6 +18,7 @@ static volatile uint16_t beat_left_ms;
 static volatile uint8_t stop_low_ms, enable_low_ms, button_low_ms, button_high_ms;
 static volatile bool enable_seen_released, button_armed, button_event;
 static uint64_t tripped_at;
+static bool damaged;
 
 void state_init(void)
 {
@@ -181,11 +182,16 @@ bool reset_button_pressed(void)
 	return pressed;
 }
 
+void forbid_clearing(void)
+{
+	damaged = true;
+}
+
 bool clear_trip(void)
 {
 	bool done = false;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-		if (state == STATE_TRIPPED && !enable_held() && stop_closed()) {
+		if (state == STATE_TRIPPED && !damaged && !enable_held() && stop_closed()) {
 			engine_stop();
 			measure_forget_faults();
 			state = STATE_OFF;

@@ -49,6 +49,7 @@ void enter_off(void); /* in tripped: outputs off, state stays */
 
 bool reset_button_pressed(void); /* true once per press */
 bool clear_trip(void);           /* what the button does; false when the inputs do not allow it */
+void forbid_clearing(void);      /* the program itself is damaged: nothing clears that trip */
 
 uint16_t milliseconds(void);
 

@@ -106,22 +106,23 @@ static void analog_update(vm_t *vm)
 	const vm_world_t *w = &vm->world;
 	int polarity = w->stuck_drive ? w->stuck_drive : is_high(vm, B, 1) - is_high(vm, B, 2);
 	int chain = (vm->input[D] >> 2 & 1) && (vm->input[D] >> 3 & 1);
-	int powered = chain && (is_high(vm, D, 4) || w->stuck_drive);
+	int powered = chain && is_high(vm, D, 4);
 
 	vm->current_A = 0;
 	for (int k = 0; k < 2; k++) {
 		vm->voltage_V[k] = 0;
-		if (!powered || !polarity || !(is_high(vm, D, 5 + k) || w->stuck_drive))
+		if (!powered || !polarity || !is_high(vm, D, 5 + k))
 			continue;
 		double drive_V = w->bridge_V * (polarity > 0 ? w->positive_gain : -w->negative_gain);
-		if (isinf(w->load_ohm[k])) {
+		double load_ohm = w->load_ohm[k] * (polarity < 0 ? w->negative_load : 1);
+		if (isinf(load_ohm)) {
 			vm->voltage_V[k] = drive_V;
 			continue;
 		}
-		double amperes = drive_V / (w->series_ohm + w->load_ohm[k]);
+		double amperes = drive_V / (w->series_ohm + load_ohm);
 		if (fabs(amperes) > w->limit_A)
 			amperes = copysign(w->limit_A, amperes);
-		vm->voltage_V[k] = amperes * w->load_ohm[k];
+		vm->voltage_V[k] = amperes * load_ohm;
 		vm->current_A += amperes;
 	}
 	vm->current_A += w->extra_current_A;
@@ -359,7 +360,7 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 
 	vm->world = (vm_world_t){
 		.bridge_V = 10, .series_ohm = 1000, .limit_A = 0.018, .load_ohm = { 1000, 1000 },
-		.positive_gain = 1, .negative_gain = 1, .stray_Hz = 60, .sense_tau_s = 10e-6,
+		.positive_gain = 1, .negative_gain = 1, .negative_load = 1, .stray_Hz = 60, .sense_tau_s = 10e-6,
 		.battery_V = 12.6, .temperature_C = 30, .supply_V = 5,
 		.stuck_mV = { -1, -1, -1, -1, -1, -1, -1, -1 },
 	};
@@ -531,13 +532,18 @@ void vm_forget_edges(vm_t *vm)
 	vm->edge_count = 0;
 }
 
+static int at_rest(const avr_t *avr)
+{
+	return avr->sreg[S_I] && avr->state == cpu_Running && avr->interrupts.running_ptr == 0;
+}
+
 int vm_hang(vm_t *vm, int interrupts_live)
 {
 	avr_t *avr = vm->avr;
-	/* In the main loop if interrupts shall live on: inside a handler they are off until it returns. */
-	for (int k = 0; k < 100000 && !avr->sreg[S_I]; k++)
+	/* In the main loop, awake, in no handler. */
+	for (int k = 0; k < 100000 && !at_rest(avr); k++)
 		avr_run(avr);
-	if (!avr->sreg[S_I] || vm->hung)
+	if (!at_rest(avr) || vm->hung)
 		return 0;
 	vm->hang_at = avr->pc;
 	vm->hang_word = (uint16_t)(avr->flash[avr->pc] | avr->flash[avr->pc + 1] << 8);

@@ -23,11 +23,12 @@ typedef struct {
 	double limit_A;        /* what the hardware limiter lets through */
 	double load_ohm[2];    /* through electrode A, B; INFINITY = open */
 	double positive_gain, negative_gain; /* bridge voltage in that half, 1 = sound, 0 = dead half */
+	double negative_load;  /* load of the negative half over that of the positive one */
 	double stray_dc_V, stray_ac_V, stray_Hz; /* injection minus earth electrode, not from us; peak */
 	double extra_current_A; /* flows past the commanded one, also while off */
 	double sense_tau_s;    /* low pass of the sense amplifiers */
 	double battery_V, temperature_C, supply_V;
-	int stuck_drive;       /* +1 / -1: that bridge half conducts whatever the chip says; 0 = sound */
+	int stuck_drive;       /* +1 / -1: the bridge conducts that way whatever the drive pins say; 0 = sound */
 	int stuck_mV[8];       /* analog input nailed to this value; negative = sound */
 } vm_world_t;
 

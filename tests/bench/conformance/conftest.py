@@ -5,14 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from board_rig import EmulatedRig, FirmwareRig, Rig, build_or_skip
-
-from earthward.emulated.virtual_mcu import Build
-
-
-@pytest.fixture(scope="session")
-def build(tmp_path_factory: pytest.TempPathFactory) -> Build:
-    return build_or_skip(tmp_path_factory.mktemp("board-build"))
+from board_rig import EmulatedRig, FirmwareRig, Rig
 
 
 @pytest.fixture(params=["firmware", "emulated"])
