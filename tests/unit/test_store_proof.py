@@ -29,6 +29,7 @@ def test_ratio_is_signal_over_the_band_of_the_background() -> None:
     assert result.ok and "counts" in result.text
     # the square law: at the reach the ratio is just 3
     assert (0.5 / result.reach_m) ** 2 * result.ratio == pytest.approx(3.0)
+    assert judge_proof(readings(1.0), 0.5).reach_m == 1.5
 
 
 def test_needs_three_times_the_background() -> None:

@@ -112,7 +112,7 @@ class IntervalRow:
 
 def intervals(rows: Sequence[IntervalRow], axis: str, width: float = 560.0, label_width: float = 150.0) -> str:
     """Value and interval per row on a common axis, with its figures in words at the right."""
-    text_width = 130.0
+    text_width = 180.0
     row_height, top = 22.0, 8.0
     low = min(0.0, *(r.low for r in rows))
     high = max(0.0, *(r.high for r in rows))
@@ -190,8 +190,8 @@ def lines(
         c.path(placed, s.colour, 1.6, dash=s.dash)
         for px, py in placed:
             c.circle(px, py, 2.2, s.colour, "#fff", 0.8)
-        y = placed[-1][1] + 3.5
-        step = 12.0 if y < bottom - 14 else -12.0
+        y = min(placed[-1][1] + 3.5, bottom - 5)
+        step = 12.0 if y < bottom - 20 else -12.0
         while any(abs(y - other) < 12 for other in ends):
             y += step
         ends.append(y)

@@ -12,7 +12,8 @@ from earthward.report.blocks import (
 from earthward.report.charts import INK, SOFT, WARN, IntervalRow, intervals
 from earthward.report.plan_figures import coverage_plan
 from earthward.report.record import Record
-from earthward.report.words import current_budget, milliampere
+from earthward.report.words import current_budget, milliampere, sentence
+from earthward.units import Units
 
 
 def current(record: Record) -> list[Block]:
@@ -66,18 +67,18 @@ def current(record: Record) -> list[Block]:
         )
     )
     if budget.get("text"):
-        blocks.append(Paragraph(str(budget["text"])))
+        blocks.append(Paragraph(sentence(str(budget["text"]))))
     return blocks
 
 
-def coverage(record: Record) -> list[Block]:
+def coverage(record: Record, u: Units) -> list[Block]:
     coverage = (record.location or {}).get("coverage") or {}
     blocks: list[Block] = [Heading("Coverage")]
     if not coverage:
         blocks.append(Paragraph("Coverage was not worked out: nothing can be said about liner without findings."))
         return blocks
     if coverage.get("text"):
-        blocks.append(Paragraph(str(coverage["text"])))
+        blocks.append(Paragraph(sentence(str(coverage["text"]))))
     cells = coverage.get("cells")
     if cells and record.pool is not None:
         drawn = [(c["position_m"], float(c["size_m"]), c.get("detectable_A")) for c in cells]
@@ -86,7 +87,7 @@ def coverage(record: Record) -> list[Block]:
         ]  # fmt: skip
         blocks.append(
             Figure(
-                coverage_plan(record.pool, drawn, classes),
+                coverage_plan(record.pool, drawn, classes, u),
                 "The smallest current into a hole that the kept readings would have shown with 95 % power at 1 % false "
                 "alarm. Walls are folded outwards. Grey: not looked at well enough.",
                 "Plan of the smallest detectable sink",

@@ -38,7 +38,7 @@ def water(record: Record, u: Units) -> list[Block]:
                 IntervalRow(
                     f"leak {f.number} could pass", flow.low_L_per_day * factor,
                     min(flow.high_L_per_day * factor, top), None,
-                    units.water_interval(flow.low_L_per_day, flow.high_L_per_day, u), INK,
+                    _wide(flow.low_L_per_day * factor, flow.high_L_per_day * factor, u), INK,
                 )
             )  # fmt: skip
     blocks.append(
@@ -77,13 +77,14 @@ def _level_log(test: LossTest, u: Units) -> list[Block]:
             first = points[0][1]
             series.append(Series(label, [(t, (v - first) * factor) for t, v in points], colour))
     shaded = [(start, end, "pump on") for start, end in result["pump_on_h"]]
-    blocks.append(
-        Figure(
-            lines(series, "hours", f"level change, {unit_word}", shaded),
-            "Levels as read. Where pool and bucket part, water is lost that did not evaporate.",
-            "Level of pool and bucket against time",
+    if series:
+        blocks.append(
+            Figure(
+                lines(series, "hours", f"level change, {unit_word}", shaded),
+                "Levels as read. Where pool and bucket part, water is lost that did not evaporate.",
+                "Level of pool and bucket against time",
+            )
         )
-    )
 
     def level(mm: float | None) -> str:
         if mm is None:
@@ -104,3 +105,12 @@ def _level_log(test: LossTest, u: Units) -> list[Block]:
         rows.append(["to note", "; ".join(result["cautions"])])
     blocks.append(Table(["", ""], rows, "ll", [0.0, 1.0]))
     return blocks
+
+
+def _wide(low: float, high: float, u: Units) -> str:
+    """An interval over decades, in two digits."""
+
+    def say(v: float) -> str:
+        return "under 1" if v < 1.0 else f"{float(f'{v:.2g}'):.0f}"
+
+    return f"{say(low)} to {say(high)} {'L' if u == 'si' else 'gal'}/day"

@@ -128,8 +128,11 @@ def _table(table: Table) -> str:
     cells = ", ".join(_string(cell) for row in table.rows for cell in row)
     size = "7.8pt" if table.small else "9pt"
     caption = f"#small({_string(table.caption)})\n#v(-0.4em)\n" if table.caption else ""
+    # A short table stays on one page.
+    wrap = "#block(breakable: false, width: 100%)" if len(table.rows) <= 10 else "#"
     return (
-        f'{caption}#[\n#set text(size: {size}, number-width: "tabular", hyphenate: false)\n#set par(leading: 0.45em)\n'
+        f'{caption}{wrap}[\n#set text(size: {size}, number-width: "tabular", hyphenate: false)\n'
+        "#set par(leading: 0.45em)\n"
         f"#table(columns: ({columns},), align: ({align},), stroke: none, inset: (x: 3.5pt, y: 2.8pt),\n"
         f"  {top}\n  {cells + ',' if cells else ''}\n"
         "  table.hline(stroke: 0.5pt + line-grey))\n]"

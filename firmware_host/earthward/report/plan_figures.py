@@ -32,7 +32,7 @@ def marks_of(pool: Pool) -> list[tuple[str, Xy]]:
 class PlanCanvas:
     """A canvas with the pool's outline on it and a map from metres to the page (y upwards)."""
 
-    def __init__(self, pool: Pool, margin_m: float = 1.0, width: float = WIDTH) -> None:
+    def __init__(self, pool: Pool, unit: Units, margin_m: float = 1.0, width: float = WIDTH) -> None:
         x0, y0, x1, y1 = pool.bounds_m
         self.scale = width / (x1 - x0 + 2 * margin_m)
         self._x0, self._y1 = x0 - margin_m, y1 + margin_m
@@ -41,23 +41,25 @@ class PlanCanvas:
         self.canvas.path([self.at((float(x), float(y))) for x, y in pool.outline_m], INK, 1.6, fill=WATER, closed=True)
         for step in pool.steps:
             self.canvas.path([self.at((float(x), float(y))) for x, y in step.outline_m], SOFT, 0.7, closed=True)
-        self._bar(height, width, x1 - x0)
+        self._bar(height, width, x1 - x0, unit)
 
     def at(self, p: Sequence[float]) -> Xy:
         return (p[0] - self._x0) * self.scale, (self._y1 - p[1]) * self.scale
 
-    def _bar(self, height: float, width: float, length_m: float) -> None:
-        metres = next(v for v in (5.0, 2.0, 1.0, 0.5, 0.2) if v < 0.5 * length_m)
+    def _bar(self, height: float, width: float, length_m: float, unit: Units) -> None:
+        choices = (5.0, 2.0, 1.0, 0.5, 0.2) if unit == "si" else tuple(f * units.FOOT_M for f in (20, 10, 5, 2, 1))
+        metres = next((v for v in choices if v < 0.5 * length_m), choices[-1])
+        text = f"{metres:g} m" if unit == "si" else f"{metres / units.FOOT_M:.0f} ft"
         x, y = width - metres * self.scale - 12, height + 8
         self.canvas.line(x, y, x + metres * self.scale, y, INK, 1.2)
         for end in (x, x + metres * self.scale):
             self.canvas.line(end, y - 3, end, y + 3, INK, 1.2)
-        self.canvas.text(x - 6, y + 3.5, f"{metres:g} m", 9, SOFT, "end")
+        self.canvas.text(x - 6, y + 3.5, text, 9, SOFT, "end")
 
 
 def findings_plan(pool: Pool, findings: Sequence[StoredFinding], readings: Sequence[KeptReading], unit: Units) -> str:
     """Outline, fittings, injection electrodes, the stations with arrows, and each finding taped from two marks."""
-    plan = PlanCanvas(pool)
+    plan = PlanCanvas(pool, unit)
     c = plan.canvas
     for at, vector in station_vectors(readings):
         _arrow(plan, at, vector)
@@ -216,7 +218,10 @@ def _arrow(plan: PlanCanvas, at: Xy, vector: Xy) -> None:
 
 
 def coverage_plan(
-    pool: Pool, cells: Sequence[tuple[Sequence[float], float, float | None]], classes: Sequence[tuple[float, str, str]]
+    pool: Pool,
+    cells: Sequence[tuple[Sequence[float], float, float | None]],
+    classes: Sequence[tuple[float, str, str]],
+    unit: Units = "si",
 ) -> str:
     """Liner cells (position, size_m, smallest detectable value) coloured by class; walls are folded outwards.
 
@@ -224,22 +229,30 @@ def coverage_plan(
     """
     depth = max((c[0][2] for c in cells), default=1.0)
     fold = 0.62
-    plan = PlanCanvas(pool, margin_m=max(0.9, fold * depth + 0.4))
+    plan = PlanCanvas(pool, unit, margin_m=max(0.9, fold * depth + 0.4))
     c = plan.canvas
     outline = [(float(x), float(y)) for x, y in pool.outline_m]
     for position, size, value in cells:
         colour = next((col for limit, col, _ in classes if value is not None and value <= limit), "#b9bfc2")
         x, y = float(position[0]), float(position[1])
-        near = _nearest_edge(outline, (x, y))
-        floor = float(pool.depth_at(x, y)) if near[0] > 0.02 else math.inf
-        if near[0] < 0.06 and position[2] < floor - 1e-3:
-            out_x, out_y = near[1]
+        distance, (out_x, out_y) = _nearest_edge(outline, (x, y))
+        half, across, along = size / 2, (0.0, 1.0), (1.0, 0.0)
+        deep = half
+        if distance < 0.06 and position[2] < float(pool.depth_at(x, y)) - 1e-3:
+            # A wall: folded outwards, foreshortened, its cells as wide as they are along the wall.
             x, y = x + fold * float(position[2]) * out_x, y + fold * float(position[2]) * out_y
-            side = size * plan.scale * fold
-        else:
-            side = size * plan.scale
-        px, py = plan.at((x, y))
-        c.rect(px - side / 2, py - side / 2, side + 0.3, side + 0.3, colour)
+            across, along, deep = (out_x, out_y), (-out_y, out_x), fold * half
+        grow = 0.3 / plan.scale
+        corners = [
+            plan.at(
+                (
+                    x + u * (half + grow) * along[0] + v * (deep + grow) * across[0],
+                    y + u * (half + grow) * along[1] + v * (deep + grow) * across[1],
+                )
+            )
+            for u, v in ((-1, -1), (1, -1), (1, 1), (-1, 1))
+        ]
+        c.path(corners, "none", 0.0, colour, True)
     c.path([plan.at(p) for p in outline], INK, 1.4, closed=True)
     x = 12.0
     for _, colour, words in [*classes, (0.0, "#b9bfc2", "more")]:

@@ -24,6 +24,8 @@ from earthward.errors import InputError
 LEAST_RATIO = 3.0
 #: a proof holds for the working day
 PROOF_AGE_S = 12 * 3600.0
+#: how far the square law may be stretched in a pool
+FARTHEST_REACH_M = 1.5
 #: half-width of the 95 % band in standard errors
 BAND = 1.96
 #: relative error of what the field model says about the sink (its located position is not exact)
@@ -84,8 +86,8 @@ def judge_proof(readings: Sequence[ProofReading], distance_m: float, least_ratio
         raise InputError("the background readings have no noise at all: the receiver is not measuring")
     ratio = abs(signal) / noise
     ok = ratio >= least_ratio
-    # Near a small sink the gradient falls with the square of the distance.
-    reach = distance_m * math.sqrt(ratio / least_ratio)
+    # Near a small sink the gradient falls with the square of the distance; floor and surface end that.
+    reach = min(FARTHEST_REACH_M, distance_m * math.sqrt(ratio / least_ratio))
     if ok:
         text = (
             f"Test leak seen at {distance_m:.2f} m with {ratio:.1f} times the background (at least {least_ratio:.0f} "
