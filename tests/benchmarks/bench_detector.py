@@ -119,7 +119,7 @@ DISTURBED: dict[str, PairScene] = {
     "steps, bumps and both mains": PairScene(
         step_V=3e-3, steps_per_s=0.3, bump_V=3e-3, bumps_per_s=0.3, mains_V=BOTH_MAINS
     ),
-    "1/f drift 30 uV per octave": PairScene(flicker_V=30e-6),
+    "1/f drift 3 uV per octave": PairScene(flicker_V=3e-6),
     "transients 1 mV, 2 a second": PairScene(transient_V=1e-3, transients_per_s=2.0),
     "10 % lost": PairScene(lost=0.1),
     "10 % lost, both mains": PairScene(lost=0.1, mains_V=BOTH_MAINS),

@@ -275,11 +275,21 @@ class Core:
         direct = st.plain[:, lo:b] @ self._taper.T
         level = v @ self._taper.T
         noise = self.noise_V or self.tracker.first_noise_V
+        # Jumps far beyond what mains and noise do from one sample to the next.
+        step = np.abs(np.diff(v.ravel(), prepend=v[0, 0])).reshape(v.shape) * (weighted > 0)
+        step.ravel()[1:] *= weighted.ravel()[:-1] > 0
+        jump = step > 10.0 * np.median(step, axis=1, keepdims=True) + 1e-12
+        smooth = full & ~jump.any(axis=1)
+        known = [
+            (f, k, float(self.memory.mean[2 * j]), float(self.memory.mean[2 * j + 1]))
+            for j, (f, k) in enumerate(self.memory.lines)
+            if k > 1
+        ]
         for row in range(a, b):
             if row - lo >= m - 1 and self.store.first + row >= m - 1:
                 pick = np.arange(row - m + 1 - lo, row + 1 - lo)
                 centre = 0.5 * float(st.end_s[row - m + 1, 0] + st.end_s[row, -1]) - 0.5 * conversion_s
-                if full[pick].all():
+                if smooth[pick].all():
                     place = np.arange(m)
                     mean = float(level[pick, place].sum())
                     z = 2.0 * (parts[:, pick, place].sum(axis=1) - mean * direct[:, pick, place].sum(axis=1))
@@ -291,7 +301,12 @@ class Core:
                 else:
                     rows = slice(row - m + 1, row + 1)
                     self.tracker.step_weighted(
-                        st.end_s[rows].ravel() - 0.5 * conversion_s, st.v[rows].ravel(), st.weight[rows].ravel(), noise
+                        st.end_s[rows].ravel() - 0.5 * conversion_s,
+                        st.v[rows].ravel(),
+                        st.weight[rows].ravel(),
+                        noise,
+                        np.flatnonzero(jump[pick].ravel()),
+                        known,
                     )
             for f, family in enumerate(self.tracker.families):
                 t0, p, w, acceleration = family.polynomial()
@@ -455,7 +470,7 @@ class Core:
                 continue
             noise2 = max(float(rss[i]), 0.0) / max(count - used, 1.0)
             if breaks or (use_memory and noise2 > SUSPICIOUS * self.noise_V**2):
-                out.append(self._solve_with_breaks(w[i], a - n + 1 + i, breaks, prior, pull, count, used))
+                out.append(self._solve_disturbed(w[i], a + i, breaks, prior, pull, count, used))
             else:
                 out.append(
                     Solution(
@@ -471,10 +486,34 @@ class Core:
         self._used_by = 1.0 - np.sum(inverse * prior, axis=1)
         return float(self._used_by.sum())
 
+    def _solve_disturbed(
+        self, w: FloatArray, last: int, breaks: tuple[int, ...], prior: FloatArray, pull: FloatArray,
+        count: float, used: float,
+    ) -> Solution | None:  # fmt: skip
+        """A window that is noisier than usual: look for steps, then for transients that passed hop by hop."""
+        st = self.store
+        first = last - self.n_hops + 1
+        solution = self._solve_with_breaks(w, first, breaks, prior, pull, count, used)
+        if self.noise_V == 0 or solution.noise**2 < SUSPICIOUS * self.noise_V**2:
+            return solution
+        rest = np.abs(self.residual(solution, last))
+        weight = st.weight[first : last + 1]
+        scale = max(self.noise_V, 1.4826 * float(np.median(rest[weight > 0])))
+        bad = (rest > 1.1 * OUTLIER_SIGMA * scale) & (weight > 0)
+        if not bad.any() or np.count_nonzero(bad) > 0.1 * count:
+            return solution
+        for row in np.flatnonzero(bad.any(axis=1)):
+            st.weight[first + row, bad[row]] = 0.0
+            st.transients[first + row] += np.count_nonzero(bad[row])
+            self.multiply(first + int(row), first + int(row) + 1)
+        w = self.normal_equations(last, last + 1)[0]
+        count = float(st.weight[first : last + 1].sum())
+        return self._solve_with_breaks(w, first, solution.breaks, prior, pull, count, used)
+
     def _solve_with_breaks(
         self, w: FloatArray, first: int, breaks: tuple[int, ...], prior: FloatArray, pull: FloatArray,
         count: float, used: float,
-    ) -> Solution | None:  # fmt: skip
+    ) -> Solution:  # fmt: skip
         """A window in which the electrode voltage stepped: one more column per step, constant after it.
 
         Steps too near a hop's edge to be seen in the hop itself are found here: of all hop boundaries the one whose
@@ -785,7 +824,7 @@ def _robust_rest(x: FloatArray, y: FloatArray, noise: float) -> FloatArray:
     """Residual of a small fit; refitted without what stands out, if anything does."""
     ridge = 1e-6 * np.eye(x.shape[1]) * x.shape[0]
     rest = y - x @ np.linalg.solve(x.T @ x + ridge, x.T @ y)
-    for _ in range(4):
+    for _ in range(8):
         if not (np.abs(rest) > OUTLIER_SIGMA * noise).any():
             break
         scale = max(1.4826 * float(np.median(np.abs(rest))), noise)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import cmath
 import math
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -168,22 +169,48 @@ class MainsTracker:
         ]
         self._update(centre_s, [abs(value) for value in solved], errors, 1.5 / samples, noise_V)
 
-    def step_weighted(self, t_s: FloatArray, v: FloatArray, weights: FloatArray, noise_V: float) -> None:
-        """The same with missing or distrusted samples: every product formed over what is there."""
+    def step_weighted(
+        self,
+        t_s: FloatArray,
+        v: FloatArray,
+        weights: FloatArray,
+        noise_V: float,
+        jumps: NDArray[np.int64],
+        harmonics: list[tuple[int, int, float, float]],
+    ) -> None:
+        """The same with missing samples or jumps of the electrode voltage: every product over what is there.
+
+        jumps: first samples after each jump, every level between them is free. harmonics: (family, number, cosine
+        and sine amplitude) of known lines above the fundamentals, taken out first.
+        """
         centre = 0.5 * float(t_s[0] + t_s[-1])
         u = (t_s - centre) / (float(t_s[-1] - t_s[0]) * (1 + 1 / t_s.size))
+        weights = weights.copy()
+        edges = [0, *jumps.tolist(), t_s.size]
+        levels = []
+        for lo, hi in pairwise(edges):
+            # The conversion in which it jumped, and what lies between two jumps close together, is of no use.
+            weights[lo - 1 if lo else 0 : lo] = 0.0
+            if hi - lo < 12 and len(edges) > 2:
+                weights[lo:hi] = 0.0
+            else:
+                level = np.zeros(t_s.size)
+                level[lo:hi] = 1.0
+                levels.append(level)
         taper = weights * np.cos(np.pi * u) ** 2
         norm = float(taper.sum())
-        if norm < 0.25 * 0.5 * t_s.size:
+        if norm < 0.25 * 0.5 * t_s.size or not levels:
             return
         spread = float(taper @ taper) / norm**2
         phases = np.array([f.phase(t_s) for f in self.families])
+        for family, number, cosine, sine in harmonics:
+            v = v - cosine * np.cos(number * phases[family]) - sine * np.sin(number * phases[family])
         # Real columns: with samples missing, each line's own image at minus its frequency no longer averages out.
-        x = np.vstack([np.ones(t_s.size), u, np.cos(phases), np.sin(phases)])
+        x = np.vstack([u, np.cos(phases), np.sin(phases), *levels])
         tapered = x * taper
         fit = np.linalg.solve(tapered @ x.T + 1e-9 * norm * np.eye(x.shape[0]), tapered @ v)
         n = len(self.families)
-        z = fit[2 : 2 + n] - 1j * fit[2 + n :]
+        z = fit[1 : 1 + n] - 1j * fit[1 + n : 1 + 2 * n]
         self._update(centre, np.abs(z).tolist(), np.angle(z).tolist(), spread, noise_V)
 
     def _update(self, centre_s: float, sizes: list[float], errors: list[float], spread: float, noise_V: float) -> None:
