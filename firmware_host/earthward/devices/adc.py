@@ -364,9 +364,8 @@ class AdcReader:
         before: tuple[bool, str] | None = None
         while not self._stop.wait(0.1 / self._clock.speed):
             status = self.status
-            # The age in the sentence grows; say a stall once.
-            # ... and so does a percentage.
-            key = (status.ok, "stalled" if status.stalled else status.text.lstrip("0123456789"))
+            # Numbers in the sentence change all the time; say each kind of trouble once.
+            key = (status.ok, "".join(c for c in status.text if not c.isdigit()))
             if key != before:
                 before = key
                 log.log(logging.INFO if status.ok else logging.WARNING, "%s", status.text)

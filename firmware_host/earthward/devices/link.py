@@ -176,6 +176,8 @@ class SourceReport:
     idle_dc_V: float
     idle_ac_V: float
     current_peak_A: float
+    bad_frames: int = 0
+    """Frames the board had to drop since its reset, modulo 256."""
 
     @property
     def energised(self) -> bool:
@@ -222,6 +224,7 @@ class SourceReport:
             idle_dc_V=t.idle_dc_mV * 1e-3,
             idle_ac_V=t.idle_ac_mV * 1e-3,
             current_peak_A=t.current_peak_uA * 1e-6,
+            bad_frames=t.bad_frames,
         )
 
 
@@ -359,6 +362,7 @@ class SourceLink:
         self._warned_silent = False
         self._last_state: tuple[BoardState, Trip] | None = None
         self._unknown_code = 0
+        self._board_errors = 0
 
     # ---- life ---------------------------------------------------------------------------------------------
 
@@ -430,7 +434,7 @@ class SourceLink:
                 may_arm=connected and not self._refusal,
                 firmware="" if identity is None else f"{identity.major}.{identity.minor}.{identity.patch}",
                 emulated=bool(identity is not None and identity.emulated),
-                errors=self._errors_before + self._reader.errors + self._unknown_code,
+                errors=self._errors_before + self._reader.errors + self._unknown_code + self._board_errors,
                 retries=self._retries,
                 timeouts=self._timeouts,
                 reconnects=self._reconnects,
@@ -519,8 +523,8 @@ class SourceLink:
         identity = self._need_identity()
         if waveform not in _WAVEFORMS:
             raise InputError(f"There is no waveform {waveform!r}: use square, sine or coded.")
-        if not 0.5 <= frequency_Hz <= 500:
-            raise InputError(f"A repetition frequency of {frequency_Hz} Hz is outside 0.5 to 500 Hz: choose another.")
+        if not 5.0 <= frequency_Hz <= 100.0:
+            raise InputError(f"A repetition frequency of {frequency_Hz} Hz is outside 5 to 100 Hz: choose another.")
         if not 0 < current_limit_A <= identity.max_current_uA * 1e-6:
             raise InputError(
                 f"A current limit of {current_limit_A * 1e3:g} mA is outside what the source board allows "
@@ -889,6 +893,8 @@ class SourceLink:
 
     def _take_report(self, report: SourceReport) -> None:
         with self._lock:
+            known = 0 if self._report is None else self._report.bad_frames
+            self._board_errors += (report.bad_frames - known) & 0xFF
             self._report = report
             before, self._last_state = self._last_state, (report.state, report.trip)
         if before == self._last_state or (before is None and report.state is not BoardState.TRIPPED):
@@ -917,7 +923,7 @@ class SourceLink:
             if before != (state, trip):
                 if state is BoardState.TRIPPED:
                     self._say_trip(trip)
-                elif before is not None:
+                else:
                     self._say("info", f"source-{state.name.lower()}", f"The source board is {state.name.lower()}.")
         elif event is EventCode.RESET_BUTTON:
             self._say("info", "reset-button", "The source board's reset button was pressed.")
