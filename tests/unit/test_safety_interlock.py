@@ -48,6 +48,8 @@ class World:
         self.link_up = True
         self.board_t_s = 100.0
         self.boot: int | None = 7
+        self.restarts = 0
+        self.reported = True
         self.board_state = 0
         self.board_trip = 0
         self.obeys = True
@@ -99,7 +101,10 @@ class World:
         on = self.board_state == 2
         current = self.current_A if on else 0.0
         return Inputs(
-            board=BoardReport(
+            restarts=self.restarts,
+            board=None
+            if not self.reported
+            else BoardReport(
                 t_s=self.board_t_s,
                 boot=self.boot,
                 state=self.board_state,
@@ -159,7 +164,7 @@ class Watch:
             reasons.append("emergency stop")
         if not w.enable or w.enable_second is False:
             reasons.append("enable")
-        if not w.now_s - w.board_t_s <= 1.0 or not w.heartbeat or w.boot is None:
+        if not w.now_s - w.board_t_s <= 1.0 or not w.heartbeat or w.boot is None or not w.reported:
             reasons.append("link")
         if w.board_trip:
             reasons.append("board trip")
@@ -184,7 +189,7 @@ class Watch:
     def step(self) -> None:
         w = self.world
         w.settle_board()
-        before, boot_before = self.state, self.state.boot
+        before, boot_before, restarts_before = self.state, self.state.boot, self.state.restarts
         reasons = self.must_not_run()
         gap_s = w.now_s - self.last_s
         self.steps += 1
@@ -202,7 +207,7 @@ class Watch:
             self.all_good_since_s = None
         elif self.all_good_since_s is None:
             self.all_good_since_s = w.now_s
-        if not w.enable and w.enable_second is not True and w.now_s - w.board_t_s <= 1.0:
+        if not w.enable and w.enable_second is not True and w.now_s - w.board_t_s <= 1.0 and w.reported:
             self.released_since_off = True
         if w.reset and not self.reset_was:
             self.reset_seen_s = w.now_s
@@ -239,7 +244,9 @@ class Watch:
             require(new_name == "tripped", "a failure did not trip")
         if old_name == "energised" and gap_s > 1.0:
             require(new_name == "tripped", "ran on after standing still")
-        if old_name in ("ready", "energised") and None not in (boot_before, w.boot) and w.boot != boot_before:
+        seen = w.reported and None not in (boot_before, w.boot) and w.boot != boot_before
+        seen = seen or restarts_before not in (None, w.restarts)
+        if old_name in ("ready", "energised") and seen:
             require(new_name == "tripped", "board restart did not trip")
             require("board restarted" in [event.code for event in events], "board restart not named")
         if old_name == "tripped":
@@ -255,7 +262,7 @@ class Watch:
             if old_name != "tripped":
                 self.trips += 1
                 self.reset_seen_s = None
-        if w.board_state == 2 and new_name != "energised":
+        if w.board_state == 2 and new_name != "energised" and w.reported:
             require("OUTPUT_OFF" in names or new.off_asked_s == w.now_s, "board on, nobody told it to be off")
         if new_name in ("ready", "energised"):
             require(new.beacon, "beacon dark")
@@ -303,7 +310,11 @@ DISTURBANCES = {
     "enable released": lambda w: setattr(w, "enable", False),
     "enable held": lambda w: setattr(w, "enable", True),
     "cable pulled": lambda w: setattr(w, "link_up", False),
-    "cable back": lambda w: (setattr(w, "link_up", True), setattr(w, "boot", w.boot or 7)),
+    "cable back": lambda w: (
+        setattr(w, "link_up", True),
+        setattr(w, "boot", w.boot or 7),
+        setattr(w, "reported", True),
+    ),
     "cable seen out": lambda w: (setattr(w, "link_up", False), setattr(w, "boot", None)),
     "host unheard": lambda w: setattr(w, "heartbeat", False),
     "host heard": lambda w: setattr(w, "heartbeat", True),
@@ -338,6 +349,13 @@ def restart(world: World) -> None:
     world.board_state, world.board_trip = 0, 0
 
 
+def restart_counted(world: World) -> None:
+    """The link heard the boot frame; the first report is still to come."""
+    restart(world)
+    world.restarts += 1
+    world.reported = False
+
+
 def board_trips(world: World, code: int) -> None:
     if not world.board_trip:
         world.board_state, world.board_trip = 3, code
@@ -354,7 +372,7 @@ def walk(module: ModuleType, seed: int, steps: int) -> Watch:
         if luck < 0.10:
             DISTURBANCES[dice.choice(names)](world)
         elif luck < 0.12:
-            restart(world)
+            dice.choice((restart, restart_counted))(world)
         elif luck < 0.13:
             board_trips(world, dice.randrange(1, 14))
         elif luck < 0.20:
@@ -420,9 +438,9 @@ class InterlockRules(RuleBasedStateMachine):
         self.watch.world.tick(0.1)
         self.watch.step()
 
-    @rule()
-    def board_restarts(self) -> None:
-        restart(self.watch.world)
+    @rule(counted=st.booleans())
+    def board_restarts(self, counted: bool) -> None:
+        (restart_counted if counted else restart)(self.watch.world)
         self.watch.world.tick(0.1)
         self.watch.step()
 
@@ -585,7 +603,12 @@ MUTANTS = {
         "if False:",
     ),
     "cable out unseen": ("permissives", "known = board is not None and board.boot is not None", "known = True"),
-    "board restart unseen": ("interlock", "elif board.boot != new.boot:", "elif False:"),
+    "board restart unseen": ("interlock", "if counted or (new.boot is not None and known != new.boot):", "if False:"),
+    "restart counted by the link unseen": (
+        "interlock",
+        "counted = new.restarts is not None and inputs.restarts != new.restarts",
+        "counted = False",
+    ),
     "standing still unseen": ("interlock", "elif now_s - state.last_s > self.limits.step_gap_s:", "elif False:"),
     "output stays on": (
         "interlock",

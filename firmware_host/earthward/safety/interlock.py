@@ -99,6 +99,7 @@ class InterlockState:
     stop_code: str = ""
     stop_text: str = ""
     boot: int | None = None
+    restarts: int | None = None
     reset_was_pressed: bool = False
     reset_s: float | None = None
     #: when the board was last told to switch off; None once it has confirmed
@@ -185,17 +186,19 @@ class Interlock:
                 text = "The service stood still: checking starts again."
                 events.append(Event(now_s, "caution", "host stalled", text))
                 new = _enter(new, "checking", now_s)
+        boot = (
+            None if board is None else board.boot
+        )  # None: nobody known at the other end, the link's permissive says so
+        known = boot if boot is not None else new.boot
+        counted = new.restarts is not None and inputs.restarts != new.restarts
+        if counted or (new.boot is not None and known != new.boot):
+            if state.name == "off":
+                events.append(Event(now_s, "info", "board restarted", "The source board restarted while off."))
+            else:
+                new = _trip(new, causes.HOST_TRIPS["board restarted"], now_s, events)
+        # A restart that the link has counted explains the new number that comes with the next report.
+        new = replace(new, boot=None if counted and boot in (None, new.boot) else known, restarts=inputs.restarts)
         if board is not None:
-            if board.boot is None:
-                pass  # nobody known at the other end: the link's permissive says so
-            elif new.boot is None:
-                new = replace(new, boot=board.boot)
-            elif board.boot != new.boot:
-                new = replace(new, boot=board.boot)
-                if state.name == "off":
-                    events.append(Event(now_s, "info", "board restarted", "The source board restarted while off."))
-                else:
-                    new = _trip(new, causes.HOST_TRIPS["board restarted"], now_s, events)
             if board.trip not in (causes.TRIP_NONE, causes.TRIP_ENABLE_RELEASED):
                 new = _trip(new, causes.board_trip(board.trip), now_s, events)
             seen = fresh(board.t_s, self.limits.link_age_s, now_s)

@@ -64,7 +64,8 @@ class BoardReport:
 class Inputs:
     """Everything the interlock looks at in one step. There is deliberately no request to switch on.
 
-    board: None until one has reported. refusal: the board's reason for refusing the last ARM or ENERGISE.
+    board: None until one has reported. restarts: how many unexpected restarts of the board the link has counted (it may
+    know of one before the next report). refusal: the board's reason for refusing the last ARM or ENERGISE.
     water_clear_s: when a named person last stated that nobody is in the water and the pool is watched; None =
     never, or withdrawn. stray: the last verdict. adc_t_s: host time of the newest finished conversion.
     enable_second_held, emergency_stop_second_closed: optional second contacts wired to the host (None = not
@@ -74,6 +75,7 @@ class Inputs:
     """
 
     board: BoardReport | None = None
+    restarts: int = 0
     refusal: int | None = None
     water_clear_s: float | None = None
     stray: StrayVerdict | None = None
@@ -111,8 +113,8 @@ class Phase:
 def evaluate(inputs: Inputs, limits: Limits, phase: Phase, now_s: float) -> tuple[Permissive, ...]:
     """All conditions in order of importance; the first that fails is the cause that is named."""
     return (
-        _emergency_stop(inputs),
         _link(inputs, limits, now_s),
+        _emergency_stop(inputs),
         _board(inputs, phase, now_s),
         _enable(inputs),
         _water_clear(inputs, limits, now_s),

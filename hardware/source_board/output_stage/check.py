@@ -75,7 +75,7 @@ class SimulationFailed(RuntimeError):
 
 
 def ngspice(
-    text: str, measures: dict[str, str], stop_s: float, step_s: float = 5e-6, timeout_s: float = 60.0
+    text: str, measures: dict[str, str], stop_s: float, step_s: float = 5e-6, timeout_s: float = 120.0
 ) -> dict[str, float]:
     """Run one netlist in batch and return its measures. Raises SimulationFailed."""
     control = "\n".join(f"meas tran {name} {what}" for name, what in measures.items())
