@@ -56,6 +56,8 @@ class Candidates:
     """Standard deviations (n, K) of all sinks' currents."""
     station_chi2: FloatArray
     """Misfit (n, S) per station."""
+    place_covariance: FloatArray
+    """Covariance (n, 2, 2) of the candidate's place along its tangents, m^2."""
 
     def __len__(self) -> int:
         return len(self.cell)
@@ -78,6 +80,7 @@ def join(a: Candidates, b: Candidates) -> Candidates:
         np.concatenate([a.log_det, b.log_det]),
         np.concatenate([a.sigma_mA, b.sigma_mA]),
         np.concatenate([a.station_chi2, b.station_chi2]),
+        np.concatenate([a.place_covariance, b.place_covariance]),
     )
 
 
@@ -98,6 +101,7 @@ def pick(c: Candidates, index: IntArray) -> Candidates:
         c.log_det[index],
         c.sigma_mA[index],
         c.station_chi2[index],
+        c.place_covariance[index],
     )
 
 
@@ -131,6 +135,7 @@ def start(
         np.zeros(n),
         np.zeros((n, states[0].current_mA.shape[1] + 1)),
         np.zeros((n, len(states[0].pose))),
+        np.zeros((n, 2, 2)),
     )
 
 
@@ -158,6 +163,7 @@ def step(
         c.score[index], c.chi2[index], c.log_det[index] = part.score, part.chi2, part.log_det
         c.q_mA[index], c.q_sigma_mA[index] = part.q_mA, part.q_sigma_mA
         c.sigma_mA[index], c.station_chi2[index] = part.sigma_mA, part.station_chi2
+        c.place_covariance[index] = part.place_covariance
 
 
 def _step_chunk(
@@ -339,6 +345,8 @@ def _step_chunk(
     c.chi2, c.q_mA, c.q_sigma_mA, c.log_det = chi2, mean, sigma, log_det
     deviations = np.einsum("nkk->nk", inverse_N[:, :K, :K]) * scale[:, :K] ** 2
     c.sigma_mA = np.sqrt(np.maximum(deviations, 0.0))
+    last = scale[:, nb - 2 :]
+    c.place_covariance = inverse_N[:, nb - 2 :, nb - 2 :] * last[:, :, None] * last[:, None]
     # The step.
     residual = aug[..., nb] - np.einsum("nsrb,nb->nsr", aug[..., :nb], beta)
     pulled = np.einsum("nsrt,nst->nsr", C_inv, residual)

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import norm
 
-from earthward.pool.resistance import hole_diameter_interval_m
-from earthward.survey import model
+from earthward.pool.resistance import hole_diameter_m
+from earthward.survey import engine, model
 from earthward.survey.engine import Problem
 from earthward.survey.lead import FloatArray
 from earthward.survey.model import Leads, Rows, Sink, Solved
@@ -26,7 +26,7 @@ SEARCH_COST = 5.0
 
 @dataclass(frozen=True)
 class Detectable:
-    """Smallest detectable sink (n,) in ampere on the coarse cells."""
+    """Smallest detectable sink (n,) in ampere on the thinned cells."""
 
     current_A: FloatArray
 
@@ -34,7 +34,7 @@ class Detectable:
 def detectable(
     problem: Problem, rows: Rows, leads: Leads, known: tuple[Sink, ...], solved: Solved, power: float = 0.95
 ) -> Detectable:
-    """Current that would have been declared with probability `power`, per coarse cell, given everything known.
+    """Current that would have been declared with probability `power`, per thinned cell, given everything known.
 
     A sink is declared when its evidence passes the gate; with standard deviation s of its estimated current that
     takes about (sqrt(2 (gate + cost of searching)) + z_power) s, where s itself grows with the current near
@@ -53,7 +53,9 @@ def detectable(
     )
     # Evidence is half the squared signal-to-noise ratio less what it costs to choose one cell of thousands.
     factor = (math.sqrt(2 * (settings.gate + SEARCH_COST)) + float(norm.ppf(power))) * NONLINEAR
-    current = np.full(len(problem.grid.coarse), 0.3)
+    cells = engine.subset(problem.grid.coarse, problem.thin)
+    D = leads.cell_D[:, :, problem.thin]
+    current = np.full(len(cells), 0.3)
     total = float(problem.injected_mA.max())
     for _ in range(2):
         scores = score_cells(
@@ -61,8 +63,8 @@ def detectable(
             rows,
             linear,
             problem.priors,
-            problem.grid.coarse,
-            leads.cell_D,
+            cells,
+            D,
             problem.resistivity,
             at_nominal=True,
             assumed_mA=current,
@@ -73,29 +75,23 @@ def detectable(
 
 def summarise(problem: Problem, found: Detectable, power: float = 0.95, false_alarm: float = 0.01) -> Coverage:
     """Coverage as reported: cells, fraction of the liner's area at the reference current, words."""
-    cells = problem.grid.coarse
+    cells = engine.subset(problem.grid.coarse, problem.thin)
+    size_m = 2 * cells.size_m
     settings = problem.settings
     area = cells.area_m2 / cells.area_m2.sum()
     seen = found.current_A <= REFERENCE_A
     fraction = float(area[seen].sum())
     injected_A = float(problem.injected_mA.max()) * 1e-3
+    hole_mm = np.full(len(cells), np.nan)
+    if settings.water_voltage_V is not None:
+        soil = math.sqrt(settings.soil_resistivity_ohm_m[0] * settings.soil_resistivity_ohm_m[1])
+        resistance = settings.water_voltage_V / found.current_A
+        hole_mm = 1e3 * hole_diameter_m(resistance, problem.resistivity, soil, settings.liner_thickness_m)
     result = []
-    for k in range(len(cells)):
-        current = float(found.current_A[k])
-        hole: float | None = None
-        if settings.water_voltage_V is not None and current < injected_A:
-            hole = (
-                1e3
-                * hole_diameter_interval_m(
-                    (current, current),
-                    settings.water_voltage_V,
-                    problem.resistivity,
-                    settings.soil_resistivity_ohm_m,
-                    settings.liner_thickness_m,
-                ).middle_m
-            )
-        x, y, z = (round(float(v), 3) for v in cells.centre_m[k])
-        result.append(CoverageCell((x, y, z), cells.size_m, current, hole))
+    for place, current, hole in zip(np.round(cells.centre_m, 3).tolist(), found.current_A, hole_mm, strict=True):
+        known = bool(np.isfinite(hole)) and current < injected_A
+        x, y, z = place
+        result.append(CoverageCell((x, y, z), size_m, float(current), float(hole) if known else None))
     order = np.argsort(found.current_A)
     middle = float(found.current_A[order][np.searchsorted(np.cumsum(area[order]), 0.5)])
     text = (

@@ -47,6 +47,8 @@ class Problem:
     coarse_index: IntArray
     coarse_weight: FloatArray
     coarse_slope: FloatArray
+    thin: IntArray
+    """Every fourth coarse cell or so: enough for the linear scan that only proposes seeds."""
     net: IntArray
     """Coarse cells spread over the whole liner, about a metre apart."""
     neighbours: list[IntArray]
@@ -137,9 +139,17 @@ def make_problem(pool: Pool, settings: LocateSettings, field_: Field | None = No
         priors,
         degree,
         *model.interpolation(coarse, coarse),
+        _thin(pool, coarse),
         _net(coarse),
         _neighbours(coarse),
     )
+
+
+def _thin(pool: Pool, cells: CellSet) -> IntArray:
+    """Indices of the cells nearest to the centres of a liner cut twice as coarse."""
+    wide = pool.liner_cells(2 * cells.size_m)
+    _, near = cKDTree(cells.centre_m).query(wide.centre_m)
+    return np.unique(near).astype(np.int64)
 
 
 def _net(cells: CellSet, count: int = 56) -> IntArray:
@@ -258,8 +268,6 @@ class SinkSearch:
     """Which candidate speaks for each fine cell, -1 for none."""
     candidates: Candidates
     evidence: float
-    scan: FloatArray
-    """Scores of the coarse cells in the first, linear scan: for seeding only."""
 
     @property
     def best(self) -> int:
@@ -320,7 +328,7 @@ def _fine_candidates(problem: Problem, leads: Leads, index: IntArray, parent: Ca
 
 
 def scan(problem: Problem, rows: Rows, leads: Leads, known: Sequence[Sink], base: Solved) -> Scores:
-    """Linear scores of all coarse cells about the model without the sink: which places deserve a refit."""
+    """Linear scores of the thinned cells about the model without the sink: which places deserve a refit."""
     priors = replace(problem.priors, model=max(problem.priors.model, 0.03))
     state = base.state
     count = int(rows.use.sum())
@@ -330,8 +338,10 @@ def scan(problem: Problem, rows: Rows, leads: Leads, known: Sequence[Sink], base
     linear = model.linearise(
         leads, rows, known, problem.sources_m, problem.resistivity, priors, state, base.linear.pinned
     )
+    cells = subset(problem.grid.coarse, problem.thin)
+    D = leads.cell_D[:, :, problem.thin]
     return score_cells(
-        leads, rows, linear, priors, problem.grid.coarse, leads.cell_D, problem.resistivity, at_nominal=True
+        leads, rows, linear, priors, cells, D, problem.resistivity, at_nominal=True, near_m=0.9, passes=1
     )
 
 
@@ -353,7 +363,10 @@ def search_one(
     grid = problem.grid
     coarse, fine = grid.coarse, grid.fine
     first = scan(problem, rows, leads, known, base)
-    seed_score = first.score.copy()
+    seed_score = np.full(len(coarse), -1e12)
+    seed_score[problem.thin] = first.score
+    seed_current = np.full(len(coarse), 0.5)
+    seed_current[problem.thin] = first.current_mA
     for place in forbidden_m:
         seed_score[np.linalg.norm(coarse.centre_m - place, axis=1) < 0.6] = -np.inf
     state = base.state
@@ -375,14 +388,15 @@ def search_one(
     seeds = seeds[np.isfinite(seed_score[seeds])]
     if warm is not None:
         seeds = np.setdiff1d(seeds, warm.cell)
-    pool_ = _coarse_candidates(problem, leads, seeds, state, np.clip(first.current_mA[seeds], 0.05, 5.0))
-    advance(pool_, 3 if warm is None else 2, coarse_sigma)
+    pool_ = _coarse_candidates(problem, leads, seeds, state, np.clip(seed_current[seeds], 0.05, 5.0))
+    advance(pool_, 2, coarse_sigma)
     if warm is not None:
         kept = _carry_over(problem, leads, warm)
         advance(kept, 1, coarse_sigma)
         pool_ = batch.join(kept, pool_)
-    for margin, most in ((30.0, 20), (15.0, 12)):
-        most = most if warm is None else 2 * most
+    # A start close to the end needs fewer rounds.
+    rounds = ((60.0, 24), (30.0, 16), (15.0, 12)) if warm is None else ((30.0, 28),)
+    for margin, most in rounds:
         order = np.argsort(-pool_.score)[:most]
         pool_ = batch.pick(pool_, order[pool_.score[order] > pool_.score.max() - margin])
         advance(pool_, 1, coarse_sigma)
@@ -391,7 +405,7 @@ def search_one(
     done[seeds] = True
     blocked = ~np.isfinite(seed_score)
     budget = 60 * effort
-    for turn in range(5):
+    for turn in range(5 if warm is None else 3):
         best = float(pool_.score.max())
         active = np.flatnonzero(pool_.score > best - 7.0)
         active = active[np.argsort(-pool_.score[active])]
@@ -404,7 +418,7 @@ def search_one(
                     taken[cell] = True
                     fresh.append(int(cell))
                     parent.append(int(k))
-        room = min(30 * effort, budget - len(pool_))
+        room = min(30 * effort if warm is None else 12 * effort, budget - len(pool_))
         if not fresh or room <= 0:
             break
         fresh, parent = fresh[:room], parent[:room]
@@ -412,8 +426,8 @@ def search_one(
         states = [State(pool_.pose[k], pool_.offset_m[k, :-1], pool_.current_mA[k, :, :-1]) for k in parent]
         more = _coarse_candidates(problem, leads, np.array(fresh), states, pool_.q_mA[parent])
         advance(more, 2, coarse_sigma)
-        if turn < 3:
-            active = active[:40]
+        if turn < (3 if warm is None else 1):
+            active = active[: 24 if warm is None else 12]
             again = batch.pick(pool_, active)
             advance(again, 1, coarse_sigma)
             rest = np.setdiff1d(np.arange(len(pool_)), active)
@@ -442,26 +456,46 @@ def search_one(
     area = fine.area_m2 / fine.area_m2.sum()
     top = float(score.max())
     evidence = top + float(np.log((area * np.exp(score - top)).sum()))
-    return SinkSearch(score, owner, pool_, evidence, first.score)
+    return SinkSearch(score, owner, pool_, evidence)
 
 
 def fit_without(
-    problem: Problem, rows: Rows, leads: Leads, known: Sequence[Sink], found: SinkSearch | None, base: Solved | None
+    problem: Problem,
+    rows: Rows,
+    leads: Leads,
+    known: Sequence[Sink],
+    found: SinkSearch | None,
+    base: Solved | None,
+    warm: State | None = None,
 ) -> Solved:
-    """The model without the sink, as good as it can be made: from the poses as meant, and from the best candidate's."""
+    """The model without the sink, as good as it can be made: from the poses as meant (or an earlier state), and
+    from the best candidate's."""
 
-    def run(start: State | None) -> Solved:
+    def run(start: State | None, iterations: int) -> Solved:
         return model.fit(
-            leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=6
+            leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=iterations
         )
 
-    best = base if base is not None else run(None)
+    if base is not None:
+        best = base
+    elif warm is not None:
+        best = run(_padded(warm, rows.stations), 3)
+    else:
+        best = run(None, 5)
     if found is not None:
         c, k = found.candidates, found.best
-        again = run(State(c.pose[k], c.offset_m[k, :-1], c.current_mA[k, :, :-1]))
+        again = run(State(c.pose[k], c.offset_m[k, :-1], c.current_mA[k, :, :-1]), 4)
         if again.log_evidence > best.log_evidence:
             best = again
     return best
+
+
+def _padded(state: State, stations: int) -> State:
+    """The state with poses as meant for stations it does not know."""
+    pose = np.zeros((stations, 6))
+    known = min(stations, len(state.pose))
+    pose[:known] = state.pose[:known]
+    return State(pose, state.offset_m, state.current_mA)
 
 
 def _carry_over(problem: Problem, leads: Leads, warm: Candidates) -> Candidates:
@@ -469,12 +503,7 @@ def _carry_over(problem: Problem, leads: Leads, warm: Candidates) -> Candidates:
     keep = np.flatnonzero(warm.cell >= 0)
     keep = keep[np.argsort(-warm.score[keep])[:24]]
     S = len(leads.matrix)
-    states = []
-    for k in keep:
-        pose = np.zeros((S, 6))
-        known = min(S, warm.pose.shape[1])
-        pose[:known] = warm.pose[k, :known]
-        states.append(State(pose, warm.offset_m[k, :-1], warm.current_mA[k, :, :-1]))
+    states = [_padded(State(warm.pose[k], warm.offset_m[k, :-1], warm.current_mA[k, :, :-1]), S) for k in keep]
     return _coarse_candidates(problem, leads, warm.cell[keep], states, warm.q_mA[keep])
 
 

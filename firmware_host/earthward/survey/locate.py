@@ -73,6 +73,18 @@ class Answer:
     known: tuple[Sink, ...]
     solved: Solved
     suspects: tuple[tuple[int, str], ...]
+    trail: tuple[SinkSearch, ...] = ()
+    """The searches in the order made: for the first sink, for a second beside it ..."""
+    null: State | None = None
+
+
+@dataclass(frozen=True)
+class Warm:
+    """What an earlier answer to fewer readings leaves for the next: a start close to the end."""
+
+    trail: tuple[SinkSearch, ...]
+    null: State | None
+    suspects: tuple[tuple[int, str], ...]
 
 
 class Survey:
@@ -87,7 +99,9 @@ class Survey:
         self.readings: list[KeptReading] = []
         self._stations: dict[str, StationData] = {}
         self._heads: dict[tuple[float, ...], lead.Head] = {}
-        self._warm: SinkSearch | None = None
+        self._warm: Warm | None = None
+        self.last_answer: Answer | None = None
+        """What the latest `result` rests on; None before three stations."""
 
     def add(self, reading: KeptReading) -> None:
         """Take one more reading. InputError if it cannot be what it says; the survey is then unchanged."""
@@ -112,14 +126,19 @@ class Survey:
         self._check_units()
         rows, leads = engine.pack(self.problem, list(self._stations.values()))
         answer = solve(self.problem, rows, leads, self._warm)
-        self._warm = (
-            answer.leaks[0].search
-            if len(answer.leaks) == 1
-            else (answer.doubtful.search if not answer.leaks and answer.doubtful else None)
-        )
-        if answer.suspects:
-            self._warm = None
+        self.last_answer = answer
+        # Every fourth station the suspects get another hearing.
+        hold = answer.suspects if rows.stations % 4 else ()
+        self._warm = Warm(answer.trail, answer.null, hold)
         return self._report(answer, coverage, guidance)
+
+    def next_station(self) -> Station:
+        """Where to measure next, by the latest result."""
+        answer = self.last_answer
+        if answer is None:
+            taken = [s.head.centre_m for s in self._stations.values()]
+            return guide.first_place(self.pool, self.places, taken)
+        return self._next(answer, answer.leaks[0] if answer.leaks else answer.doubtful)
 
     # --- inside ------------------------------------------------------------------------------------------
 
@@ -228,12 +247,16 @@ def locate(
 # ---- the search with its decisions ------------------------------------------------------------------------
 
 
-def solve(problem: Problem, rows: Rows, leads: Leads, warm: SinkSearch | None = None) -> Answer:
+def solve(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None = None) -> Answer:
     """Search, name stations that fit nothing, search again without them."""
-    suspects: list[tuple[int, str]] = []
+    suspects: list[tuple[int, str]] = list(warm.suspects) if warm is not None else []
+    use = rows.use.copy()
+    for station, _ in suspects:
+        use[station] = False
+    rows = replace(rows, use=use)
     allowed = max(1, rows.stations // 5)
     while True:
-        answer = _solve_once(problem, rows, leads, warm if not suspects else None)
+        answer = _solve_once(problem, rows, leads, warm)
         if len(suspects) >= allowed:
             break
         bad = _worst_station(answer)
@@ -243,7 +266,7 @@ def solve(problem: Problem, rows: Rows, leads: Leads, warm: SinkSearch | None = 
         suspects.append((station, why))
         use = rows.use.copy()
         use[station] = False
-        rows = replace(rows, use=use)
+        rows, warm = replace(rows, use=use), None
     return replace(answer, suspects=tuple(suspects))
 
 
@@ -267,10 +290,12 @@ def _worst_station(answer: Answer) -> tuple[int, str] | None:
     return k, "fits no position near the one noted: perhaps taken at another station or with front and back exchanged"
 
 
-def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: SinkSearch | None) -> Answer:
+def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None) -> Answer:
     settings = problem.settings
     fittings = problem.fittings
-    base = engine.fit_without(problem, rows, leads, fittings, None, None)
+    base = engine.fit_without(problem, rows, leads, fittings, None, None, None if warm is None else warm.null)
+    trail: list[SinkSearch] = []
+    null: State | None = None
     leaks: list[Leak] = []
     gains: list[float] = []
     doubtful: Leak | None = None
@@ -280,12 +305,13 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: SinkSearch | N
         found = engine.search_one(
             problem, rows, leads, known, base,
             forbidden_m=[leak.position_m for leak in leaks],
-            warm=warm.candidates if warm is not None and not leaks else None,
+            warm=warm.trail[len(leaks)].candidates if warm is not None and len(warm.trail) > len(leaks) else None,
             effort=2 if not leaks else 1,
         )  # fmt: skip
         base = engine.fit_without(problem, rows, leads, known, found, base)
+        trail.append(found)
         if not leaks:
-            solved = base
+            solved, null = base, base.state
         gain = found.evidence - base.log_evidence
         gains.append(gain)
         leak = make_leak(problem, found, gain)
@@ -301,7 +327,7 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: SinkSearch | N
         solved = base = model.fit(
             leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, state, iterations=4
         )
-    return Answer(rows, leads, tuple(leaks), doubtful, tuple(gains), known, solved, ())
+    return Answer(rows, leads, tuple(leaks), doubtful, tuple(gains), known, solved, (), tuple(trail), null)
 
 
 #: A second and third leak must earn this much more log evidence than the first: the first's own misfit imitates them.
