@@ -234,9 +234,9 @@ def locate(
 ) -> Result:
     """All readings at once. InputError with one sentence on what cannot be used."""
     check.check_pool(pool)
-    check.check_copies(readings)
     for reading in readings:
         check.check_reading(pool, reading)
+    check.check_copies(readings)
     survey = Survey(pool, settings, field)
     for reading in readings:
         engine.add_reading(survey.problem, survey._stations, reading, survey._heads)

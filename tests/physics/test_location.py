@@ -1,0 +1,109 @@
+"""The search on a few virtual pools: a quick guard. Figures over many pools: tests/benchmarks/bench_locate.py.
+
+Expected limits are the project's own targets; the virtual pools use the exact box field (checked elsewhere against
+image charges), and a technician's errors as in `virtual_pools.Errors`.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+
+from earthward.survey.locate import Survey, locate, region_cells
+from earthward.survey.types import KeptReading, LocateSettings, Result
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
+from bench_locate import Run, held, run_pool
+from virtual_pools import VirtualPool, random_pool, random_stations
+
+SEEDS = range(7000, 7010)
+
+
+@cache
+def runs() -> tuple[Run, ...]:
+    return tuple(run_pool(random_pool(seed), 16) for seed in SEEDS)
+
+
+def kept(world: VirtualPool, stations: int) -> list[KeptReading]:
+    places = random_stations(world, stations)
+    return [r for k, (centre, bearing) in enumerate(places) for r in world.measure(centre, bearing, f"s{k}")]
+
+
+def test_place_within_the_target_and_region_holds_it() -> None:
+    error = [float(np.linalg.norm(r.best.position_m - r.world.leaks[0][0])) for r in runs() if r.best is not None]
+    assert len(error) == len(SEEDS)
+    assert np.median(error) <= 0.2
+    assert sum(held(r, 0.9) for r in runs()) >= 7
+    assert sum(held(r, 0.5) for r in runs()) <= 9  # regions are not simply everything
+    for r in runs():
+        assert r.best is not None
+        assert len(region_cells(r.best.probability)) < 0.2 * len(r.problem.grid.fine)
+
+
+def test_most_leaks_are_declared_and_none_in_pools_without() -> None:
+    assert sum(bool(r.answer.leaks) for r in runs()) >= 7
+    assert not any(run_pool(random_pool(seed, leaks=0), 12).answer.leaks for seed in range(7100, 7106))
+
+
+def result_of(world: VirtualPool, rows: list[KeptReading]) -> Result:
+    return locate(world.pool, rows, LocateSettings(max_leaks=1))
+
+
+def test_a_station_read_elsewhere_is_named_and_does_no_harm() -> None:
+    world = random_pool(7021, fittings=1)
+    places = random_stations(world, 14)
+    rows = []
+    for k, (centre, bearing) in enumerate(places):
+        elsewhere = places[(k + 7) % 14][0] if k == 5 else None
+        rows += world.measure(centre, bearing, f"s{k}", truth_centre=elsewhere)
+    result = result_of(world, rows)
+    assert {s.station for s in result.suspect_readings} == {"s5"}
+    assert {s.row for s in result.suspect_readings} == {r.row for r in rows if r.station == "s5"}
+    assert result.findings
+    assert np.linalg.norm(np.array(result.findings[0].position_m) - world.leaks[0][0]) < 0.4
+
+
+def test_one_station_in_millivolts_is_named_with_the_likely_mistake() -> None:
+    world = random_pool(7021, fittings=1)
+    rows = [replace(r, value_V=r.value_V * 1e3) if r.station == "s4" else r for r in kept(world, 12)]
+    result = result_of(world, rows)
+    assert {s.station for s in result.suspect_readings} == {"s4"}
+    assert "entered as volts" in result.suspect_readings[0].reason
+
+
+def test_adding_one_by_one_ends_where_all_at_once_does() -> None:
+    world = random_pool(7033, fittings=2)
+    rows = kept(world, 9)
+    survey = Survey(world.pool, LocateSettings(max_leaks=1))
+    for k, row in enumerate(rows):
+        survey.add(row)
+        if k % 6 == 5 and k > 20:
+            step = survey.result(coverage=False, guidance=False)
+    whole = result_of(world, rows)
+    assert step.verdict == whole.verdict
+    one, other = (max(r.posterior, key=lambda c: c.probability).position_m for r in (step, whole))
+    assert np.linalg.norm(np.array(one) - np.array(other)) < 0.5
+
+
+def test_answer_is_whole_and_consistent() -> None:
+    world = random_pool(7021, fittings=1)
+    result = result_of(world, kept(world, 14))
+    data = result.to_json()
+    budget = data["budget"]
+    total = sum(f["current_A"] for f in budget["fittings"]) + budget["findings_A"] + budget["unexplained_A"]
+    assert abs(total - budget["injected_A"]) < 0.03 * budget["injected_A"]
+    assert abs(sum(data["p_leak_count"].values()) - 1) < 1e-9
+    assert set(data["p_leak_count"]) == {"0", "1", "2", "3"}
+    assert 0 <= data["coverage"]["fraction_at_reference"] <= 1
+    place = data["next_station"]["position_m"]
+    assert world.pool.contains([place])[0]
+    assert "deep" in data["next_station"]["text"] and "wall" in data["next_station"]["text"]
+    for finding in data["findings"]:
+        assert finding["current_interval_A"][0] <= finding["current_A"] <= finding["current_interval_A"][1]
+        assert finding["hole_diameter_mm"][0] < finding["hole_diameter_mm"][1]
+        gaps = [np.linalg.norm(np.array(c) - finding["position_m"]) for c in finding["region"]["cells_m"]]
+        assert min(gaps) < 0.15
