@@ -121,6 +121,35 @@ def delays(sent: list[tuple[float, str]], written: list[tuple[float, bytes]]) ->
     return out
 
 
+def ear_delays() -> list[float]:
+    """From the alert to the first alarm chunk that an output is given, the sound thread running in real time."""
+    from earthward.clock import SystemClock
+    from earthward.devices.sound import Samples, Sounder, Tone
+
+    heard: list[float] = []
+
+    class Ear:
+        def play(self, tone: Tone, samples: Samples) -> None:
+            if tone.kind == "alarm":
+                heard.append(time.monotonic())
+
+        def close(self) -> None: ...
+
+    out = []
+    for k in range(40):
+        sounder = Sounder([Ear()], SystemClock())
+        sounder.start()
+        time.sleep(0.05 + 0.001 * k)
+        heard.clear()
+        at = time.monotonic()
+        sounder.alert("alarm")
+        while not heard and time.monotonic() - at < 2:
+            time.sleep(0.001)
+        out.append((heard[0] if heard else at + 2) - at)
+        sounder.stop()
+    return out
+
+
 def slowness() -> float:
     """How much longer a fixed loop takes now than at its best: neighbours make CPU seconds longer too."""
 
@@ -200,6 +229,10 @@ async def measure(options: argparse.Namespace) -> None:
         blank.append(next((t - at for t, d in watched.written[mark:] if b"NO NEW READING" in d), 3.0))
     print(f"feed stopped -> number off:            worst of 3 {1e3 * max(blank):.0f} ms")
     watched.close()
+
+    print(
+        f"alarm told to the ear -> first chunk out:  worst of 40 {1e3 * max(ear_delays()):.0f} ms (+ the card's 80 ms)"
+    )
 
     watched = await settled("--reduced")
     print(f"CPU, reduced refresh, 20 readings/s:   {await cpu(watched):5.2f} %")

@@ -63,20 +63,25 @@ def side_of(reading: ReadingMessage) -> Side:
 
 
 def steadiness(trend: tuple[Point, ...], flags: list[str], now_s: float) -> tuple[bool, str]:
-    """Steady over the last two seconds, else why not. Overlapping windows make neighbours alike: only spread counts."""
-    for flag in ("saturated", "motion", "transient", "mains", "lost", "rival", "quadrature", "clock old"):
-        if flag in flags:
+    """(steady over the last two seconds?, why not, or what to know all the same).
+
+    Overlapping windows make neighbours alike, so only the spread counts. Pick-up and the like do not make a reading
+    unsteady: the detector has put them into its sigma; they are told beside it.
+    """
+    known = [flag for flag in words.FLAGS if flag in flags]
+    for flag in ("saturated", "motion"):
+        if flag in known:
             return False, words.FLAGS[flag]
     recent = [p for p in trend[-60:] if p.t_s >= now_s - STEADY_S]
-    if len(recent) < 3:
-        return True, ""
-    values = [p.value_V for p in recent]
-    sigma = statistics.median(p.sigma_V for p in recent)
-    spread = max(values) - min(values)
-    # Six sigma of range is rare for noise; a fifth of the value is what a hand can hold.
-    if spread > 6 * sigma and spread > 0.2 * max(abs(v) for v in values):
-        return False, words.POLE_MOVING
-    return True, ""
+    if len(recent) >= 3:
+        values = [p.value_V for p in recent]
+        sigma = statistics.median(p.sigma_V for p in recent)
+        spread = max(values) - min(values)
+        # Six sigma of range is rare for noise; a fifth of the value is what a hand can hold.
+        if spread > 6 * sigma and spread > 0.2 * max(abs(v) for v in values):
+            return False, words.FLAGS["transient"] if "transient" in known else words.POLE_MOVING
+    notes = [flag for flag in known if flag not in ("no sign", "acquiring")]
+    return True, words.FLAGS[notes[0]] if notes else ""
 
 
 def meaning_of(snapshot: Snapshot, now_s: float) -> Meaning:

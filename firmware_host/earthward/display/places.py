@@ -105,3 +105,11 @@ def tapes_to(plan: Plan, position_m: tuple[float, float, float]) -> tuple[tuple[
     one, two = marks_of(plan)
     here = position_m[:2]
     return (one, math.dist(one.position_m, here)), (two, math.dist(two.position_m, here))
+
+
+def place_text(place: Station, system: units.Units) -> str:
+    """A place in words: as the daemon says it, else by its coordinates."""
+    if place.text or place.name:
+        return place.text or place.name
+    x, y, depth = (units.length(v, system) for v in place.position_m)
+    return words.FINDING_AT.format(x, y, depth)

@@ -166,7 +166,7 @@ def keep_reading(view: View, snapshot: Snapshot, now_s: float, place: Station | 
     here = place or (snapshot.state.place if snapshot.state else None)
     if here is None:
         return say(view, words.KEEP_REFUSED_PLACE, now_s, bad=True), []
-    return say(view, words.SAID_KEEP.format(here.text or here.name), now_s), [Keep(place=place)]
+    return say(view, words.SAID_KEEP.format(places.place_text(here, view.system)), now_s), [Keep(place=place)]
 
 
 def next_place(view: View, snapshot: Snapshot) -> tuple[View, Station] | None:
@@ -200,7 +200,7 @@ def _next(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
     if found is None:
         return say(view, words.NO_NEXT, now_s, bad=True), []
     view, place = found
-    return say(view, words.MOVED.format(place.text or place.name), now_s), [MoveTo(place=place)]
+    return say(view, words.MOVED.format(places.place_text(place, view.system)), now_s), [MoveTo(place=place)]
 
 
 # ---- choices ----------------------------------------------------------------------------------------------

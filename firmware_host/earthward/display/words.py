@@ -70,7 +70,7 @@ FLAGS = {
     "saturated": "input saturated",
     "lost": "samples lost",
     "range changed": "range just changed",
-    "mains": "strong mains pick-up",
+    "mains": "mains pick-up",
     "transient": "knock or spark",
     "clock old": "clock map is old",
     "quadrature": "phase is off",

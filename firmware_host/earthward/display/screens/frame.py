@@ -7,6 +7,7 @@ from earthward.display import keys, words
 from earthward.display.look import Look
 from earthward.display.meaning import Meaning, meaning_of
 from earthward.display.paper import Paper, Run, wrapped
+from earthward.display.places import place_text
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import SAID_S, View
 
@@ -80,10 +81,10 @@ def message(snapshot: Snapshot, view: View, now_s: float) -> tuple[str, str]:
         if left is not None and left < 60 and state.interlock.state == "energised":
             return words.WATER_CLEAR_LEFT.format(f"{left:.0f} s"), "caution"
         if state.place is not None:
-            return words.AT_PLACE.format(state.place.text or state.place.name), "base"
+            return words.AT_PLACE.format(place_text(state.place, view.system)), "base"
         proposed = state.next_station
         if proposed is not None:
-            return words.NEXT_PLACE.format(proposed.text or proposed.name), "base"
+            return words.NEXT_PLACE.format(place_text(proposed, view.system)), "base"
         return words.NO_PLACE, "base"
     return "", "base"
 

@@ -9,6 +9,7 @@ from earthward import units
 from earthward.display import words
 from earthward.display.glyphs import RAMP, Tier
 from earthward.display.paper import Paper, Row, Run, merge, wrapped
+from earthward.display.places import place_text
 from earthward.display.raster import Frame, coverage_levels, density_levels, frame_for, walls
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
@@ -150,7 +151,7 @@ def _notes(plan: Plan, snapshot: Snapshot, view: View, width: int) -> list[Run]:
     following = (state.next_station if state else None) or plan.next_station
     here = state.place if state else None
     if following is not None and (wide or here is None or view.deck_m is None):
-        text = words.NEXT_PLACE.format(following.text or following.name)
+        text = words.NEXT_PLACE.format(place_text(following, view.system))
         lines += [(line, "strong") for line in wrapped(text, width)]
     if view.page == "coverage":
         covered = (

@@ -97,10 +97,9 @@ def _direction(paper: Paper, y: int, now: Meaning, state: State | None) -> None:
 
 
 def _steady_words(now: Meaning) -> tuple[str, ...]:
-    if now.side == "none" and now.steady:
-        return (words.BELOW_BAND, "")
     if now.steady:
-        return (words.STEADY, "")
+        first = words.BELOW_BAND if now.side == "none" else words.STEADY
+        return (f"{first}, {now.why}" if now.why else first, first, "")
     return (words.UNSTEADY.format(now.why), words.UNSTEADY.format("").rstrip(": "), "")
 
 
