@@ -39,6 +39,11 @@ class Field(Protocol):
         """`pair_row` and its derivatives by the electrode positions."""
         ...
 
+    def mutual(self, points_m: FloatArray, sources_m: FloatArray) -> FloatArray:
+        """G (p, s) at points (p, 3) of unit sources at (s, 3), at the best accuracy there is and symmetric to
+        rounding; for tens of points, not thousands."""
+        ...
+
     def pair_difference(self, front_m: ArrayLike, back_m: ArrayLike, source_m: ArrayLike) -> float:
         """V_back - V_front per unit resistivity x current for a unit *source*. Symmetric: swapping the roles of
         pair and source-sink gives the same number to rounding."""
@@ -81,6 +86,9 @@ class BoxPoolField:
             found = self._rows.put(key, PairRow(front - back, by_front, -by_back))
         assert isinstance(found, PairRow)
         return found
+
+    def mutual(self, points_m: FloatArray, sources_m: FloatArray) -> FloatArray:
+        return np.column_stack([self.box.green(points_m, source) for source in sources_m])
 
     def pair_difference(self, front_m: ArrayLike, back_m: ArrayLike, source_m: ArrayLike) -> float:
         both = np.array([np.asarray(back_m, dtype=float), np.asarray(front_m, dtype=float)])
