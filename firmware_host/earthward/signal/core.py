@@ -16,6 +16,8 @@ the slowly adapted parameters allow. The numbers are the same.
 
 from __future__ import annotations
 
+import cmath
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -139,6 +141,8 @@ class HopStore:
         self.plain = np.zeros((families, *shape), dtype=complex)
         self.columns = np.zeros((capacity, slots, 0))
         self.products = np.zeros((capacity, 0, 0))
+        self.spline_rows = np.zeros((capacity, 4, 0))
+        self.spline_local = np.zeros((capacity, 16))
         self.span = np.zeros(capacity)
         self.newest_s = np.zeros(capacity)
         self.changed = np.zeros(capacity, dtype=bool)
@@ -155,6 +159,7 @@ class HopStore:
             raise ValueError("hop store too small")
         for array in (
             self.v, self.usable, self.saturated, self.weight, self.end_s, self.phase, self.columns, self.products,
+            self.spline_rows, self.spline_local,
             self.span, self.newest_s, self.changed, self.transients, self.break_before,
         ):  # fmt: skip
             array[:kept] = array[cut:].copy()
@@ -262,56 +267,69 @@ class Core:
         st = self.store
         if not self.families:
             return
+        families = self.tracker.families
         mid = st.end_s[a:b] - 0.5 * conversion_s
-        for f, family in enumerate(self.tracker.families):
+        for f, family in enumerate(families):
             st.plain[f, a:b] = np.exp((-2j * np.pi * family.nominal_Hz) * mid)
         m = self.taper_hops
         lo = max(0, a - m + 1)
-        weighted = st.weight[lo:b] * (np.abs(st.weight[lo:b] - 1) < 1e-12)
-        full = weighted.sum(axis=1) == self.slots
-        v = st.v[lo:b]
-        moved = st.plain[:, lo:b] * v
-        parts = moved @ self._taper.T  # families, hops, place in the taper
-        direct = st.plain[:, lo:b] @ self._taper.T
-        level = v @ self._taper.T
-        noise = self.noise_V or self.tracker.first_noise_V
+        v, weight, plain = st.v[lo:b], st.weight[lo:b], st.plain[:, lo:b]
         # Jumps far beyond what mains and noise do from one sample to the next.
-        step = np.abs(np.diff(v.ravel(), prepend=v[0, 0])).reshape(v.shape) * (weighted > 0)
-        step.ravel()[1:] *= weighted.ravel()[:-1] > 0
-        jump = step > 10.0 * np.median(step, axis=1, keepdims=True) + 1e-12
-        smooth = full & ~jump.any(axis=1)
+        step = np.abs(v[:, 1:] - v[:, :-1])
+        largest = step.max(axis=1)
+        typical = (step.sum(axis=1) - largest) / (self.slots - 2)
+        edge = np.abs(v[1:, 0] - v[:-1, -1])
+        limit = 12.0 * typical + 1e-12
+        smooth = (weight.sum(axis=1) == self.slots) & (largest <= limit)
+        smooth[1:] &= edge <= limit[1:]
+        rows = b - lo - m + 1  # windows of m hops that end in this run
+        if rows > 0:
+            clean = smooth[:rows].copy()
+            for j in range(1, m):
+                clean &= smooth[j : j + rows]
+            moved = np.matmul(plain * v, self._taper.T)
+            direct = np.matmul(plain, self._taper.T)
+            level = v @ self._taper.T
+            mean, z, d = level[:rows, 0].copy(), moved[:, :rows, 0].copy(), direct[:, :rows, 0].copy()
+            for j in range(1, m):
+                mean += level[j : j + rows, j]
+                z += moved[:, j : j + rows, j]
+                d += direct[:, j : j + rows, j]
+            spectrum = (2.0 * (z - mean * d)).T.tolist()
+        noise = self.noise_V or self.tracker.first_noise_V
+        polynomials = np.empty((b - a, len(families), 4))
+        for row in range(a, b):
+            k = row - lo - m + 1
+            if k >= 0 and st.first + row >= m - 1:
+                first = row - m + 1
+                start, stop = float(st.end_s[first, 0]), float(st.end_s[row, -1])
+                centre = 0.5 * (start + stop) - 0.5 * conversion_s
+                if clean[k]:
+                    turned = [
+                        x * cmath.exp(2j * math.pi * math.fmod(f.nominal_Hz * centre, 1.0))
+                        for x, f in zip(spectrum[k], families, strict=True)
+                    ]
+                    self.tracker.step(centre, stop - start + self.period_s, turned, m * self.slots, noise)
+                else:
+                    self._track_disturbed(first, row + 1, limit[k : k + m], conversion_s, noise)
+            polynomials[row - a] = [f.polynomial() for f in families]
+        for f in range(len(families)):
+            t0, p, w, acceleration = polynomials[:, f, :, None].transpose(1, 0, 2)
+            d = mid - t0
+            st.base[f, a:b] = np.conj(st.plain[f, a:b]) * np.exp(1j * (p + d * (w + 0.5 * acceleration * d)))
+
+    def _track_disturbed(self, a: int, b: int, limit: FloatArray, conversion_s: float, noise: float) -> None:
+        """One tracking step over rows a..b with samples missing or jumps in them."""
+        st = self.store
+        v, weight = st.v[a:b].ravel(), st.weight[a:b].ravel()
+        step = np.abs(np.diff(v)) * (weight[1:] > 0) * (weight[:-1] > 0)
+        jumps = np.flatnonzero(step > np.repeat(limit, self.slots)[1:]) + 1
         known = [
             (f, k, float(self.memory.mean[2 * j]), float(self.memory.mean[2 * j + 1]))
             for j, (f, k) in enumerate(self.memory.lines)
             if k > 1
         ]
-        for row in range(a, b):
-            if row - lo >= m - 1 and self.store.first + row >= m - 1:
-                pick = np.arange(row - m + 1 - lo, row + 1 - lo)
-                centre = 0.5 * float(st.end_s[row - m + 1, 0] + st.end_s[row, -1]) - 0.5 * conversion_s
-                if smooth[pick].all():
-                    place = np.arange(m)
-                    mean = float(level[pick, place].sum())
-                    z = 2.0 * (parts[:, pick, place].sum(axis=1) - mean * direct[:, pick, place].sum(axis=1))
-                    turn = [np.exp(2j * np.pi * f.nominal_Hz * centre) for f in self.tracker.families]
-                    length = float(st.end_s[row, -1] - st.end_s[row - m + 1, 0]) + self.period_s
-                    self.tracker.step(
-                        centre, length, [complex(x * t) for x, t in zip(z, turn, strict=True)], m * self.slots, noise
-                    )
-                else:
-                    rows = slice(row - m + 1, row + 1)
-                    self.tracker.step_weighted(
-                        st.end_s[rows].ravel() - 0.5 * conversion_s,
-                        st.v[rows].ravel(),
-                        st.weight[rows].ravel(),
-                        noise,
-                        np.flatnonzero(jump[pick].ravel()),
-                        known,
-                    )
-            for f, family in enumerate(self.tracker.families):
-                t0, p, w, acceleration = family.polynomial()
-                d = mid[row - a] - t0
-                st.base[f, row] = np.conj(st.plain[f, row]) * np.exp(1j * (p + d * (w + 0.5 * acceleration * d)))
+        self.tracker.step_weighted(st.end_s[a:b].ravel() - 0.5 * conversion_s, v, weight, noise, jumps, known)
 
     def fill(self, a: int, b: int) -> None:
         """Columns of rows a..b."""
@@ -319,13 +337,13 @@ class Core:
         if st.columns.shape[2] != self.width:
             st.columns = np.zeros((st.capacity, st.slots, self.width))
             st.products = np.zeros((st.capacity, self.width, self.width))
+            st.spline_rows = np.zeros((st.capacity, 4, self.width))
         x = st.columns[a:b]
         x[:, :, Y] = st.v[a:b]
         span = float(st.span[b - 1])
         phase = st.phase[a:b]
         if self.referenced:
-            x[:, :, REF] = waveforms.averaged(self.waveform, phase, span)
-            x[:, :, QUAD] = waveforms.quadrature(self.waveform, phase, span)
+            x[:, :, REF : QUAD + 1] = waveforms.in_phase_and_quadrature(self.waveform, phase, span)
         else:
             x[:, :, REF : QUAD + 1] = 0.0
         power: dict[tuple[int, int], NDArray[np.complex128]] = {}
@@ -344,15 +362,16 @@ class Core:
         """Whiten, weigh, form products of rows a..b (a >= 1)."""
         st = self.store
         weight = st.weight[a:b]
-        z = st.columns[a:b]
-        if self.whitener.white:
-            if weight.min(initial=1.0) == 1.0:
-                st.products[a:b] = np.matmul(z.transpose(0, 2, 1), z)
-            else:
-                st.products[a:b] = np.matmul((z * weight[:, :, None]).transpose(0, 2, 1), z)
-            return
-        z = self._whitened(a, b)
-        st.products[a:b] = np.matmul((z * weight[:, :, None]).transpose(0, 2, 1), z)
+        z = st.columns[a:b] if self.whitener.white else self._whitened(a, b)
+        if weight.min(initial=1.0) == 1.0:
+            g = np.matmul(z.transpose(0, 2, 1), z)
+        else:
+            g = np.matmul((z * weight[:, :, None]).transpose(0, 2, 1), z)
+        st.products[a:b] = g
+        # What windows need of it again and again.
+        rows = np.matmul(SPLINE.T, g[:, self.poly : self.bend, :])
+        st.spline_rows[a:b] = rows
+        st.spline_local[a:b] = np.matmul(rows[:, :, self.poly : self.bend], SPLINE).reshape(b - a, 16)
 
     def _whitened(self, a: int, b: int) -> FloatArray:
         st = self.store
@@ -395,20 +414,19 @@ class Core:
         n, r, nb, ns, f = self.n_hops, b - a, self.poly, self.n_spline, self.n_bends
         w = np.empty((r, 1 + self.size, 1 + self.size))
         poly, end = self.poly, nb + ns
-        g_poly = np.matmul(SPLINE.T, g[:, poly : poly + 4, :])
-        local = np.matmul(g_poly[:, :, poly : poly + 4], SPLINE)
+        pieces = self.store.spline_rows[a - self.n_hops + 1 : b, :, :nb]
+        local = self.store.spline_local[a - self.n_hops + 1 : b]
+        rows = np.zeros((r, ns, nb))
         if r == 1:
-            w[0, :nb, :nb] = g[:, :nb, :nb].sum(axis=0)
+            g[:, :nb, :nb].sum(axis=0, out=w[0, :nb, :nb])
             local_windows = local.reshape(1, 16 * n)
+            for p in range(4):
+                rows[0, p : p + n] += pieces[:, p]
         else:
             w[:, :nb, :nb] = sliding_window_view(g[:, :nb, :nb], n, axis=0).sum(axis=-1)
-            local_windows = sliding_window_view(local, n, axis=0).transpose(0, 3, 1, 2).reshape(r, 16 * n)
-        rows = np.zeros((r, ns, nb))
-        for p in range(4):
-            if r == 1:
-                rows[0, p : p + n] += g_poly[:, p, :nb]
-            else:
-                rows[:, p : p + n] += sliding_window_view(g_poly[:, p, :nb], n, axis=0).transpose(0, 2, 1)
+            local_windows = sliding_window_view(local, n, axis=0).transpose(0, 2, 1).reshape(r, 16 * n)
+            for p in range(4):
+                rows[:, p : p + n] += sliding_window_view(pieces[:, p], n, axis=0).transpose(0, 2, 1)
         w[:, nb:end, :nb] = rows
         w[:, :nb, nb:end] = rows.transpose(0, 2, 1)
         w[:, nb:end, nb:end] = (local_windows @ self._scatter).reshape(r, ns, ns)
