@@ -356,7 +356,7 @@ async def test_lost_readings_are_told(daemon: FakeDaemon) -> None:
 async def test_help_on_one_key_and_any_key_closes_it(daemon: FakeDaemon) -> None:
     async with opened(daemon) as (app, pilot):
         await pilot.press("h")
-        assert "Nothing on this screen can turn the source on." in text_of(app)
+        assert "Nothing here can turn the source on." in text_of(app)
         await pilot.press("n")
         assert not app.view.help
 

@@ -28,7 +28,7 @@ def check(width: int, height: int, snapshot: Snapshot, view: View, now: float, t
     return text
 
 
-@pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
+@pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")
 @pytest.mark.parametrize("page", PAGES)
 @pytest.mark.parametrize("tier", TIERS)
 def test_every_page_fits(page: str, size: tuple[int, int], tier: str) -> None:
@@ -72,8 +72,9 @@ def test_long_alarm_pushes_the_page_up_and_is_not_cut(size: tuple[int, int]) -> 
 
 def test_choices_and_help_fit() -> None:
     snapshot, now = scene()
-    for size in SIZES:
+    for size in (SMALL, *SIZES):
         check(*size, snapshot, View(help=True), now)
+        check(*size, snapshot, press(View(), "type 3", snapshot, now)[0], now)
         for page in ("steps", "findings"):
             view, _ = press(View(page=page), "keep", snapshot, now)
             assert view.choice is not None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import random
 
 import pytest
@@ -11,7 +12,7 @@ from tests.display import fake_feed
 from tests.display.scenes import scene
 
 from earthward.devices.sound import Cue
-from earthward.display.figures import arrow, no_arrow
+from earthward.display.figures import arrow, compass, no_arrow
 from earthward.display.look import Look
 from earthward.display.meaning import STALE_S, meaning_of, side_of
 from earthward.display.pages import draw
@@ -126,6 +127,25 @@ def test_crossed_pair_is_a_compass(along: float, across: float, said: str) -> No
         text = "\n".join("".join(t for t, _ in row) for row in paper.rows())
         assert said in text
         assert paper.clipped == []
+
+
+@pytest.mark.parametrize("rows", [5, 7, 10])
+def test_needle_lies_on_the_side_that_it_points_to(rows: int) -> None:
+    pictures = set()
+    for angle in range(-180, 180, 30):
+        picture = compass(float(angle), rows)
+        assert {len(line) for line in picture} == {2 * rows} and len(picture) == rows
+        cells = [
+            (c + 0.5 - rows, rows / 2 - r - 0.5)
+            for r, line in enumerate(picture)
+            for c, g in enumerate(line)
+            if g == "█"
+        ]
+        x, y = (sum(v) / len(cells) for v in zip(*cells, strict=True))
+        away = math.degrees(math.atan2(2 * y, x)) - angle
+        assert abs((away + 180) % 360 - 180) < 30
+        pictures.add(picture)
+    assert len(pictures) == 12
 
 
 def test_old_number_is_blanked_before_a_second_has_passed_and_words_say_so() -> None:

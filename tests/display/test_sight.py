@@ -64,6 +64,35 @@ def test_tier_is_chosen_from_the_terminal() -> None:
     assert choose_tier({"TERM": "xterm-256color", "LANG": "en_GB.UTF-8"}) == "braille"
 
 
+@pytest.mark.parametrize(
+    ("font", "tier"),
+    [(SAFE, "safe"), (ALLOWED["half"], "half"), (ALLOWED["braille"], "braille")],
+    ids=["safe", "half", "braille"],
+)
+def test_the_linux_console_is_asked_for_its_font(
+    font: frozenset[str], tier: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """GIO_UNIMAP (linux/kd.h): struct unimapdesc {u16 entry_ct; struct unipair {u16 unicode, fontpos;} *entries;}"""
+    import ctypes
+    import fcntl
+    import struct
+
+    codes = sorted(map(ord, font))
+
+    def ioctl(descriptor: int, request: int, argument: bytes) -> bytes:
+        assert request == 0x4B66
+        room, address = struct.unpack("@HP", argument)
+        if room < len(codes):
+            raise OSError(12, "the list is too short")
+        pairs = b"".join(struct.pack("HH", code, i % 512) for i, code in enumerate(codes))
+        ctypes.memmove(address, pairs, len(pairs))
+        return struct.pack("@HP", len(codes), address)
+
+    monkeypatch.setattr(fcntl, "ioctl", ioctl)
+    monkeypatch.setattr("os.isatty", lambda descriptor: True)
+    assert choose_tier({"TERM": "linux"}, 0) == tier
+
+
 # ---- contrast and ramp ------------------------------------------------------------------------------------
 
 

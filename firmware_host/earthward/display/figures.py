@@ -105,6 +105,32 @@ def arrow(angle_deg: float, rows: int) -> tuple[str, ...]:
     return tuple(out)
 
 
+@lru_cache(maxsize=128)
+def compass(angle_deg: float, rows: int) -> tuple[str, ...]:
+    """A dial in 2*rows x rows cells with a needle from its middle to the rim; 0 points right, 90 up.
+
+    A filled arrow at a slant is a blob in so few cells; a needle on one side of a marked middle is not.
+    """
+    half = rows / 2
+    grid = [[" "] * (2 * rows) for _ in range(rows)]
+
+    def mark(along: float, angle: float, glyph: str, aside: float = 0.0) -> None:
+        x, y = along * math.cos(angle) + aside, along * math.sin(angle)
+        row, column = math.floor(half - y), math.floor(2 * (x + half))
+        if 0 <= row < rows and 0 <= column < 2 * rows:
+            grid[row][column] = glyph
+
+    for k in range(0, 360, 5):
+        mark(half - 0.25, math.radians(k), "·")
+    steps = 8 * rows
+    for k in range(steps + 1):
+        for aside in (-0.25, 0.2):
+            # Two cells wide where it is steep, so that it is as thick as where it lies flat.
+            mark((half - 0.1) * k / steps, math.radians(angle_deg), "█", aside * abs(math.sin(math.radians(angle_deg))))
+    grid[rows // 2][rows - 1] = grid[rows // 2][rows] = "■"
+    return tuple("".join(line) for line in grid)
+
+
 @lru_cache(maxsize=8)
 def no_arrow(rows: int) -> tuple[str, ...]:
     """In place of an arrow: three squares in a row."""

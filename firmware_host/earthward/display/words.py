@@ -208,7 +208,9 @@ LEGEND = (
     ("E", "injection electrode"),
 )
 MAP_WHERE = "where the current leaves"
+MAP_WHERE_SHORT = "likely"
 MAP_COVERAGE = "not yet seen"
+ANSWER = "answer"
 LESS_MORE = ("less", "more")
 COVERAGE_OF = "{:.0f} % of the liner looked at"
 COVERAGE_UNKNOWN = "coverage not computed yet"
@@ -267,4 +269,4 @@ HELP_LINES = (
     ("help", "this help; any key closes it"),
     ("quit", "leave this screen; the daemon goes on"),
 )
-HELP_FOOT = "Nothing on this screen can turn the source on."
+HELP_FOOT = "Nothing here can turn the source on."

@@ -6,7 +6,7 @@ from earthward import units
 from earthward.display import keys, words
 from earthward.display.look import Look
 from earthward.display.meaning import Meaning, meaning_of
-from earthward.display.paper import Paper, Run, wrapped
+from earthward.display.paper import Paper, Run, length, wrapped
 from earthward.display.places import place_text
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import SAID_S, View
@@ -114,6 +114,10 @@ def key_row(paper: Paper, view: View, look: Look) -> None:
     for action in ("keep", "map", "next"):
         if action in labels and look.keys[action]:
             left += [(f" {keys.shown(look.keys[action][0])} ", "key"), (f"{labels[action]} ", "base")]
+    if view.choice is not None and length(left) + length(off) >= paper.width:
+        # The answers stand in full above: here only which keys give them.
+        names = [f" {keys.shown(look.keys[a][0])} " for a in ("keep", "map", "next") if a in labels]
+        left = [run for name in names for run in ((name, "key"), (" ", "base"))] + [(words.ANSWER, "base")]
     if paper.width >= 53 and view.choice is None:
         left += [(f" {keys.shown(look.keys['help'][0])} ", "key"), (f"{words.HELP_KEY} ", "base")]
     paper.put(y, left, off)

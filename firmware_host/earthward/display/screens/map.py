@@ -27,7 +27,7 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, mem
     state = snapshot.state
     beside = paper.width >= 80
     notes = _notes(plan, snapshot, view, SIDE_COLUMNS - 2 if beside else paper.width)
-    below = 0 if beside else (3 if rows >= 14 else 2)
+    below = 0 if beside else (3 if rows >= 14 else min(3, 1 + _lines_of_next(plan, snapshot, view, paper.width)))
     columns = paper.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
     following = (state.next_station if state else None) or plan.next_station
@@ -47,8 +47,10 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, mem
             paper.put(top + r, [], [(notes[r][0].ljust(SIDE_COLUMNS - 1), notes[r][1])])
     if not beside:
         y = top + rows - below
-        paper.put(y, _legend(coverage), [])
-        for k, (text, role) in enumerate(notes[: below - 1]):
+        paper.put(y, _legend(coverage, paper.width), [])
+        # Words that do not fit whole are left to the bigger screens, but for the next place, which all need.
+        room = below - 1
+        for k, (text, role) in enumerate(notes[:room]):
             paper.put(y + 1 + k, [(text, role)])
 
 
@@ -125,8 +127,9 @@ def _ramp_runs() -> list[Run]:
     return [(RAMP[level] * 2, f"ramp{level}") for level in range(1, len(RAMP))]
 
 
-def _legend(coverage: bool) -> list[Run]:
-    title = words.MAP_COVERAGE if coverage else words.MAP_WHERE
+def _legend(coverage: bool, width: int) -> list[Run]:
+    where = words.MAP_WHERE if width >= 53 else words.MAP_WHERE_SHORT
+    title = words.MAP_COVERAGE if coverage else where
     return [
         ("Y", "here"),
         (f" {words.LEGEND_HERE} ", "base"),
@@ -135,6 +138,14 @@ def _legend(coverage: bool) -> list[Run]:
         *_ramp_runs(),
         (f" {title}", "base"),
     ]
+
+
+def _lines_of_next(plan: Plan, snapshot: Snapshot, view: View, width: int) -> int:
+    """Rows that the next place's words take on a narrow screen; at least one."""
+    following = (snapshot.state.next_station if snapshot.state else None) or plan.next_station
+    if following is None:
+        return 1
+    return len(wrapped(words.NEXT_PLACE.format(place_text(following, view.system)), width))
 
 
 def _notes(plan: Plan, snapshot: Snapshot, view: View, width: int) -> list[Run]:

@@ -106,7 +106,12 @@ def _steady_words(now: Meaning) -> tuple[str, ...]:
 def _figure(paper: Paper, y: int, now: Meaning, shown: Meaning, face: Face) -> None:
     """Arrow and digits side by side; the unit stands beside the last row of the digits."""
     rows = face.rows
-    arrow = figures.no_arrow(rows) if now.side == "none" else figures.arrow(now.angle_deg, rows)
+    if now.side == "none":
+        arrow = figures.no_arrow(rows)
+    elif now.off_axis_deg is not None:
+        arrow = figures.compass(now.angle_deg, rows)
+    else:
+        arrow = figures.arrow(now.angle_deg, rows)
     text = shown.number.rjust(4 if "." in shown.number else 3)
     cells = figures.digits(text, face)
     full = figures.digits_width(face)
