@@ -79,7 +79,8 @@ class AdcPulse:
 
 def board_report(report: SourceReport, identity: Identity | None, restarts: int) -> BoardReport:
     """The link's report in the interlock's terms."""
-    boot = (0 if identity is None else identity.boot_count) + 65536 * restarts
+    # While it is not known who is at the other end (cable out), that is no restart.
+    boot = None if identity is None else identity.boot_count + 65536 * restarts
     return BoardReport(
         t_s=report.received_s,
         boot=boot,
@@ -269,6 +270,7 @@ class Supervisor:
             refusal = self._refusal
             return Inputs(
                 board=board,
+                restarts=status.restarts,
                 refusal=refusal,
                 water_clear_s=self._water_clear_s,
                 stray=self._stray,

@@ -1,0 +1,129 @@
+"""Pull, kill, freeze, stick on the emulated bench, in real time: the output goes off, and the cause is named.
+
+The stated times are those of tests/benchmarks/bench_faults.py, which measures and prints them. Here the margins are
+wide, so that only an output that *stays* on fails, never a machine that is slow. One bring-up serves several faults:
+after each the board is reset by its button and energised again, the whole way.
+"""
+
+from __future__ import annotations
+
+import importlib.util
+import signal
+import sys
+import time
+from collections.abc import Iterator
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+
+pytestmark = pytest.mark.realtime
+
+SCRIPT = Path(__file__).parents[1] / "benchmarks" / "bench_faults.py"
+PATIENCE_S = 20.0
+
+
+def _load() -> ModuleType:
+    spec = importlib.util.spec_from_file_location("bench_faults", SCRIPT)
+    assert spec is not None and spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    sys.modules["bench_faults"] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+faults = _load()
+CASES = {case.name: case for case in faults.CASES}
+
+
+@pytest.fixture(scope="module")
+def bench() -> Iterator[Any]:
+    with faults.FaultBench() as one:
+        yield one
+
+
+def _energise(bench: Any) -> None:
+    try:
+        bench.energise()
+    except faults.NotReady as problem:
+        pytest.skip(f"this machine is too busy to keep the bench energised: {problem}")
+
+
+@pytest.mark.parametrize(
+    ("name", "codes"),
+    [
+        ("emergency stop, board's contact only", {"emergency stop"}),
+        ("emergency stop, host's contact only", {"emergency stop"}),
+        ("enable released", {"released"}),
+        ("enable released, board's contact stuck held", {"released"}),
+        ("board restarts (watchdog)", {"board restarted", "watchdog"}),
+        ("water-clear statement withdrawn", {"water not stated clear"}),
+    ],
+)
+def test_output_goes_off_and_the_cause_is_named(bench: Any, name: str, codes: set[str]) -> None:
+    _energise(bench)
+    case = CASES[name]
+    at_s = time.monotonic()
+    case.do(bench)
+    assert bench.wait_off(at_s, PATIENCE_S) is not None
+    told = bench.wait_state(case.state, PATIENCE_S, at_s)
+    assert told is not None
+    assert told["code"] in codes
+    # Right again for the next one.
+    bench.board.set_emergency_stop(True)
+    bench.tell("unstop")
+
+
+def test_an_enable_that_stays_closed_starts_nothing(bench: Any) -> None:
+    _energise(bench)
+    at_s = time.monotonic()
+    bench.tell("off")
+    assert bench.wait_off(at_s, PATIENCE_S) is not None
+    for _ in range(25):
+        bench.tell("prepare")
+        time.sleep(0.2)
+        assert not bench.board.energised
+
+
+def test_a_pulled_cable_takes_the_output_off(bench: Any) -> None:
+    _energise(bench)
+    at_s = time.monotonic()
+    bench.board.unplug()
+    assert bench.wait_off(at_s, PATIENCE_S) is not None
+    told = bench.wait_state("tripped", PATIENCE_S, at_s)
+    assert told is not None and told["code"] == "link lost"
+    bench.board.replug()
+
+
+def test_a_frozen_daemon_takes_the_output_off_and_does_not_go_on_when_it_thaws(bench: Any) -> None:
+    _energise(bench)
+    at_s = time.monotonic()
+    bench.process.send_signal(signal.SIGSTOP)
+    try:
+        assert bench.wait_off(at_s, PATIENCE_S) is not None
+        time.sleep(1.5)
+    finally:
+        bench.process.send_signal(signal.SIGCONT)
+    told = bench.wait_state("tripped", PATIENCE_S, at_s)
+    assert told is not None
+    time.sleep(1.0)
+    assert not bench.board.energised
+
+
+def test_a_dead_converter_takes_the_output_off(bench: Any) -> None:
+    _energise(bench)
+    at_s = time.monotonic()
+    bench.tell("adc")
+    assert bench.wait_off(at_s, PATIENCE_S) is not None
+    told = bench.wait_state("tripped", PATIENCE_S, at_s)
+    assert told is not None and told["code"] == "receiver dead"
+    bench.tell("adc back")
+
+
+def test_a_killed_daemon_takes_the_output_off(bench: Any) -> None:
+    """Last: the bench is gone after it."""
+    _energise(bench)
+    at_s = time.monotonic()
+    bench.process.kill()
+    assert bench.wait_off(at_s, PATIENCE_S) is not None
