@@ -19,6 +19,7 @@ from __future__ import annotations
 
 import errno
 import logging
+import os
 import queue
 import threading
 from collections import deque
@@ -230,6 +231,8 @@ class AdcReader:
         on_block: called in the reader's thread for each block; without it use `drain()`.
         on_status: called from the watchdog when `ok` or `text` changes.
         keep: how many blocks `drain()` may fall behind before the oldest are dropped (and counted).
+        urgent: ask the kernel to run the reader's thread before ordinary ones (SCHED_FIFO): it has 1.2 ms for each
+            conversion and needs a twentieth of a core. Without the right to do so it runs as an ordinary thread.
     """
 
     def __init__(
@@ -242,7 +245,9 @@ class AdcReader:
         on_block: Callable[[SampleBlock], None] | None = None,
         on_status: Callable[[AdcStatus], None] | None = None,
         keep: int = 256,
+        urgent: bool = True,
     ) -> None:
+        self._urgent = urgent
         self.settings = settings or AdcSettings()
         self._bus = _DeadlineBus(bus, clock)
         self._clock = clock
@@ -381,6 +386,11 @@ class AdcReader:
     # ---- the thread ---------------------------------------------------------------------------------------
 
     def _run(self) -> None:
+        if self._urgent:
+            try:
+                os.sched_setscheduler(threading.get_native_id(), os.SCHED_FIFO, os.sched_param(5))
+            except OSError as error:
+                log.info("the reader runs at ordinary priority (%s)", error.strerror)
         self._run_until_stopped(lambda: self._stop.wait(RETRY_S / self._clock.speed))
 
     def _run_until_stopped(self, pause: Callable[[], object]) -> None:

@@ -70,6 +70,7 @@ class Network:
     def __init__(self, field: Potential, scenario: Scenario, sinks: list[Sink]) -> None:
         self.sinks = sinks
         self._scenario = scenario
+        self._solved: dict[str, tuple[FloatArray, float]] = {}
         self._mutual: FloatArray = np.zeros((len(sinks), len(sinks)))
         positions = np.array([s.position_m for s in sinks], dtype=float).reshape(-1, 3)
         for k in range(len(sinks)):
@@ -87,6 +88,12 @@ class Network:
         Unknowns: each sink's current for one ampere injected, and the water's mean potential p:
         p + rho (G(sink, source) - sum of other sinks' G) = current * ohm; currents add up to one.
         """
+        known = self._solved.get(electrode)
+        if known is None:
+            known = self._solved[electrode] = self._solve(electrode)
+        return known
+
+    def _solve(self, electrode: str) -> tuple[FloatArray, float]:
         count = len(self.sinks)
         if count == 0:
             return np.zeros(0), float("inf")

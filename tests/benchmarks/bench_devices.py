@@ -1,0 +1,104 @@
+"""Figures of the devices room on the emulated bench: `python tests/benchmarks/bench_devices.py`.
+
+Clock map (simulated pings, a fifth stalled by tens of milliseconds), processor time of each thread of the live chain at
+860 conversions a second, samples lost, repeats, and the time to come back after an unplugged cable.
+Times of threads are processor times, so that a busy machine does not change them much; lost samples do depend on it.
+"""
+
+# ruff: noqa: E402
+from __future__ import annotations
+
+import sys
+import threading
+import time
+from pathlib import Path
+
+import numpy as np
+
+sys.path[:0] = [str(Path(__file__).parents[2] / "firmware_host"), str(Path(__file__).parents[1] / "unit")]
+
+from test_devices_clockmap import simulate
+
+from earthward.clock import SystemClock
+from earthward.devices.adc import AdcReader
+from earthward.devices.link import SourceLink
+from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.scenario import Scenario
+
+
+def clock_map(pings: int = 100_000) -> None:
+    print(f"clock map, {pings} pings, clock +-0.5 % off and wandering by 30 ppm:")
+    for stalled in (0.0, 0.2, 0.4):
+        errors, claims, backwards = [], [], 0
+        began = time.process_time()
+        for seed in range(10):
+            result = simulate(pings // 10, seed, stalled=stalled, rate_error=(-1) ** seed * 0.005)
+            errors.append(np.abs(result.errors_s))
+            claims.append(result.claimed_s)
+            backwards += result.backwards
+        error, claim = np.concatenate(errors) * 1e3, np.concatenate(claims) * 1e3
+        spent = (time.process_time() - began) / pings
+        print(
+            f"  {stalled:4.0%} stalled: 95 % {np.quantile(error, 0.95):.3f} ms, worst {error.max():.3f} ms, "
+            f"claimed sigma {claim.mean():.3f} ms, backwards {backwards}, {spent * 1e6:.0f} us a ping"
+        )
+
+
+def thread_times() -> dict[str, float]:
+    times = {}
+    for thread in threading.enumerate():
+        if thread.ident is not None and thread.is_alive():
+            times[thread.name] = time.clock_gettime(time.pthread_getcpuclockid(thread.ident))
+    return times
+
+
+def chain(ready_wire: bool, seconds: float = 10.0) -> None:
+    clock = SystemClock()
+    with (
+        EmulatedBench(Scenario.random(1), clock, ready_wire=ready_wire) as bench,
+        AdcReader(bench.i2c, clock, bench.adc_settings(), bench.ready_pin()) as reader,
+        SourceLink(bench.port, clock) as link,
+    ):
+        link.wait_connected(5.0)
+        link.configure("coded", 36.0, 0.010)
+        link.arm()
+        bench.technician.press_enable()
+        link.energise()
+        bench.technician.hold((3.0, 1.0, 0.5), 30.0)
+        clock.sleep(3.0)
+        reader.drain()
+        before, conversions, wall = thread_times(), bench.chip.conversions, time.monotonic()
+        clock.sleep(seconds)
+        after, wall = thread_times(), time.monotonic() - wall
+        made = bench.chip.conversions - conversions
+        blocks = reader.drain()
+        got = sum(len(b) for b in blocks)
+        print(f"chain at speed 1, {'ready wire' if ready_wire else 'paced by rate'}, {made / wall:.0f} conversions/s:")
+        status = reader.status
+        print(f"  fetched {got / made:.1%}, marked lost {status.lost_fraction:.1%}, unclear reads {status.repeats}")
+        total = {"emulated": 0.0, "instrument": 0.0}
+        for name in sorted(after):
+            share = (after[name] - before.get(name, 0.0)) / wall
+            if share > 1e-4 and name != "MainThread":
+                total["emulated" if name.startswith("emulated") else "instrument"] += share
+                print(f"  {name:20s} {share:6.2%} of a core")
+        print(f"  emulated {total['emulated']:.2%}, instrument (reader and link) {total['instrument']:.2%}")
+        now = clock.now()
+        mapped = link.host_time(bench.board.clock.ticks(now))
+        if mapped is not None:
+            print(
+                f"  clock map now: error {(mapped - now) * 1e3:+.3f} ms, claimed {link.status.clock_error_s or 0:.6f} s"
+            )
+        bench.board.unplug()
+        clock.sleep(0.5)
+        bench.board.replug()
+        plugged = clock.now()
+        while not link.status.connected:
+            clock.sleep(0.01)
+        print(f"  connected again {clock.now() - plugged:.2f} s after the cable was plugged in")
+
+
+if __name__ == "__main__":
+    clock_map(int(sys.argv[1]) if len(sys.argv) > 1 else 100_000)
+    chain(True)
+    chain(False)
