@@ -52,7 +52,8 @@ class EdgePin(gpiozero.InputDevice):  # type: ignore[misc]
         sink: called with (number, time) in gpiozero's thread for each edge; default: put into `queue`.
 
     On a Pi the stamp is the kernel's own (same clock as the host's monotonic one), so that it does not depend
-    on how late the callback runs; a stamp of an unknown origin is replaced by the time of the callback.
+    on how late the callback runs; a stamp of an unknown origin is replaced by the time of the callback. Keep the
+    object: gpiozero holds callbacks weakly, and a forgotten pin tells nothing.
     """
 
     def __init__(
@@ -91,6 +92,12 @@ def open_edge_pin(pin: int, clock: Clock, what: str = "converter's ready line", 
     """An `EdgePin`, or InputError with one sentence."""
     opened: EdgePin = _open(what, pin, lambda: EdgePin(pin, clock, **options))
     return opened
+
+
+def open_sync_pin(pin: int, clock: Clock, edge: Callable[[float], object], **options: Any) -> EdgePin:
+    """The optional sync wire: the source board raises it at each period start; `edge` is `SourceLink.sync_edge`."""
+    options.setdefault("falling", False)
+    return open_edge_pin(pin, clock, "sync wire", sink=lambda _number, at_s: edge(at_s), **options)
 
 
 class PoolSide:
