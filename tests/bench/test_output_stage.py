@@ -169,6 +169,20 @@ def test_the_pins_are_the_firmwares() -> None:
         assert pin in stage.PINS
 
 
+def test_the_printed_table_names_every_case_and_none_was_lost() -> None:
+    """cases.txt is a print of check.py: of these faults, all held, and the figures that docs/safety.md repeats."""
+    text = (STAGE_DIR / "cases.txt").read_text(encoding="utf-8")
+    rows = {line[:46].strip(): line.split()[-1] for line in text.split("\n\n")[0].splitlines()[1:]}
+    assert set(rows) == {"none", *FAULTS}
+    assert set(rows.values()) == {"yes"}
+    current = re.search(r"largest current ([\d.]+) mA", text)
+    voltage = re.search(r"largest voltage ([\d.]+) V", text)
+    assert current is not None and voltage is not None
+    safety = (STAGE_DIR.parents[2] / "docs" / "safety.md").read_text(encoding="utf-8")
+    assert f"**{float(current[1]):.1f} mA** of 20 | **{float(voltage[1]):.1f} V** of 12.4" in safety
+    assert f"all {len(rows)}**" in safety
+
+
 def test_bill_of_materials_is_current() -> None:
     rows = list(csv.reader((STAGE_DIR / "bom.csv").open(encoding="utf-8", newline="")))
     assert rows[0] == ["references", "quantity", "part", "value", "rating", "job"]

@@ -263,7 +263,7 @@ CASES: tuple[Case, ...] = (
         "board's dead-man",
         daemon_lives=False,
     ),
-    Case("emergency stop pulled", _stop, 0.05, "board (and, not here, the supply itself)"),
+    Case("emergency stop pulled", _stop, 0.05, "board"),
     Case("emergency stop, board's contact only", lambda b: b.board.set_emergency_stop(False), 0.05, "board"),
     Case("emergency stop, host's contact only", lambda b: b.tell("stop"), 0.25, "host"),
     Case("enable released", lambda b: b.hand(False), 0.05, "board", state="off"),
