@@ -280,13 +280,14 @@ class Steps:
         return self.mean_V(0, 1, t, t)
 
 
-@pytest.mark.parametrize("ready", [True, False])
-def test_the_range_follows_and_every_change_is_flagged(ready: bool) -> None:
+@pytest.mark.parametrize("how", ["ready", "rate", "single shot"])
+def test_the_range_follows_and_every_change_is_flagged(how: str) -> None:
     steps = Steps((0.0, 0.02), (4.0, 0.4), (8.0, 3.0), (12.0, 0.01))
-    rig = Rig(settings=AdcSettings(), voltage=steps, ready=ready)
+    crossed = (2, 3) if how == "single shot" else None
+    rig = Rig(settings=AdcSettings(crossed_pair=crossed), voltage=steps, ready=how == "ready")
     rig.run(24.0)
     _, t, v, flags = rig.joined()
-    scale = np.concatenate([np.full(len(b), b.full_scale_V) for b in rig.blocks])
+    scale = np.concatenate([np.full(len(b), b.full_scale_V) for b in rig.blocks if b.channel == 0])
     changes = np.nonzero(np.diff(scale))[0] + 1
     assert {0.256, 0.512, 4.096} <= set(scale) or {0.256, 0.512, 6.144} <= set(scale)
     assert np.all(flags[changes] & SampleFlag.RANGE_CHANGED), "each change of range is flagged"

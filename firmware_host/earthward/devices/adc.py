@@ -640,7 +640,6 @@ class AdcReader:
                 clock.sleep(wait)
             bus.allow(TALK_S)
             channel = self._channels[which]
-            code: int | None = None
             try:
                 config = self._read_config()
                 if config & 0x7FFF != self._wanted_config(muxes[which]):
@@ -654,7 +653,7 @@ class AdcReader:
                 else:
                     due = clock.now() + 0.2 * conversion  # late chip: look again
                     continue
-                taken, this, at = channel, which, min(clock.now(), started + conversion * 1.05)
+                at = min(clock.now(), started + conversion * 1.05)
                 which = 1 - which
                 started = self._start_single(muxes[which])
             except OSError:
@@ -670,16 +669,16 @@ class AdcReader:
             late = max(0, int((clock.now() - due) / slot))
             slot_number += 1 + (late - late % 2)
             due = max(due + slot * (1 + late), started + slot)
-            if code is not None:
-                self._index = base + slot_number
-                self._take(taken, base + slot_number // 2, at, code)
-            if code is not None and (clock.now() - self._block_since_s > BLOCK_S or abs(code) > limit):
+            self._index = base + slot_number
+            self._take(channel, base + slot_number // 2, at, code)
+            if clock.now() - self._block_since_s > BLOCK_S or abs(code) > limit:
                 self._mark_up()
                 self._emit()
                 if self._choose_range():
+                    # The conversion under way still has the old range, and no start is taken before it has ended.
+                    clock.sleep(1.3 * conversion)
                     started = self._start_single(muxes[which])
                     due = started + slot
-            del this
 
     def _start_single(self, mux: int) -> float:
         self._bus.allow(TALK_S)
