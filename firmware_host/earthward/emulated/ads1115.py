@@ -395,9 +395,10 @@ class ReadyPulses:
             if self._brake is not None and not self._reader_away:
                 self._brake.hold(end + 0.5 * chip.period_s(chip.config))
             self._fetched.clear()
-            wait = end - clock.now()
-            if wait > 0:
-                clock.sleep(wait)
+            # Not clock.sleep: between reading the clock and sleeping time may have passed, and a sleep that ends behind
+            # our own brake would never end.
+            while (wait := end - clock.now()) > 0 and not self._stop.is_set():
+                self._stop.wait(max(wait / clock.speed, 50e-6))
             chip.advance()
             with chip.lock:
                 pending, self._pending = self._pending, []
