@@ -259,7 +259,7 @@ class FirmwareRig(Rig):
     """The firmware's own binary on the virtual chip."""
 
     name = "firmware"
-    emulated = 0  # the binary cannot know that its chip is not real; whoever runs it says so
+    emulated = 1  # the virtual chip holds the firmware's bench strap
 
     def __init__(self, build: Build, boot: bool = True) -> None:
         super().__init__()

@@ -29,6 +29,7 @@ from earthward.config import Config
 from earthward.devices.link import SourceLink
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
+from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool
 from earthward.service import messages as m
@@ -49,6 +50,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--json", action="store_true", help="with --headless: one JSON object on stdout")
     parser.add_argument("--speed", type=float, help="bench seconds per second (default 1, headless 3)")
     parser.add_argument("--fittings", type=int, default=0, help="how many fittings the pool has")
+    parser.add_argument(
+        "--firmware",
+        action="store_true",
+        help="the source board runs the real firmware on a virtual chip (first: make -C hardware/source_board)",
+    )
     parser.add_argument("--serve", metavar="SOCKET", help=argparse.SUPPRESS)
 
 
@@ -133,7 +139,11 @@ async def _headless(args: argparse.Namespace, out: Path) -> int:
     started = time.monotonic()
     scenario = make_scenario(args)
     clock = PacedClock(args.speed or HEADLESS_SPEED)
-    with EmulatedBench(scenario, clock) as bench, tempfile.TemporaryDirectory(prefix="earthward-") as private:
+    firmware = find_build() if args.firmware else None
+    with (
+        EmulatedBench(scenario, clock, firmware=firmware) as bench,
+        tempfile.TemporaryDirectory(prefix="earthward-") as private,
+    ):
         config = demo_config(scenario, Path(private) / "socket")
         wiring = bench_wiring(bench, config, clock)
         visit = new_visit(scenario, config, out)
@@ -172,7 +182,8 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
     """The bench process behind the dashboard: ends on SIGTERM, or when its parent is gone."""
     scenario = make_scenario(args)
     clock = PacedClock(args.speed or 1.0)
-    with EmulatedBench(scenario, clock) as bench:
+    firmware = find_build() if args.firmware else None
+    with EmulatedBench(scenario, clock, firmware=firmware) as bench:
         config = demo_config(scenario, Path(args.serve))
         wiring = bench_wiring(bench, config, clock)
         visit = new_visit(scenario, config, out)
@@ -206,6 +217,7 @@ def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
         socket, log_file = Path(private) / "socket", out / "bench.log"
         command = [sys.executable, "-m", "earthward", "demo", "--serve", str(socket), "--seed", str(args.seed)]
         command += ["--fittings", str(args.fittings), "--out", str(out / "visit")]
+        command += ["--firmware"] if args.firmware else []
         if args.speed is not None:
             command += ["--speed", str(args.speed)]
         with open(log_file, "wb") as log:

@@ -24,9 +24,11 @@ from earthward.devices.gpio import EdgePin
 from earthward.devices.protocol import ResetCause
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses
 from earthward.emulated.board import RELEASE_SEEN_S, EmulatedBoard
+from earthward.emulated.firmware_board import FirmwareBoard
 from earthward.emulated.pins import EmulatedPins
 from earthward.emulated.pool import Pose, Potential, VirtualPool
 from earthward.emulated.scenario import Point3, Scenario
+from earthward.emulated.virtual_mcu import Build
 
 ADDRESS, CROSSED_ADDRESS = 0x48, 0x49
 
@@ -177,6 +179,7 @@ class EmulatedBench:
     Args:
         scenario: the visit. clock: bench time, any speed. field: a pool field other than the exact box.
         pins: GPIO numbers. ready_wire: whether the converter's ready pin is connected.
+        firmware: run this build of the real firmware on a virtual chip instead of the board written in Python.
     """
 
     emulated = True
@@ -190,6 +193,7 @@ class EmulatedBench:
         pins: BenchPins | None = None,
         ready_wire: bool = True,
         port: str | None = None,
+        firmware: Build | None = None,
     ) -> None:
         self.scenario = scenario
         self.clock = clock
@@ -197,14 +201,20 @@ class EmulatedBench:
         self.pool = VirtualPool(scenario, clock, field)
         self.i2c = FakeI2C(clock)
         self.pin_factory = EmulatedPins(clock)
-        self.board = EmulatedBoard(
-            clock,
-            self.pool,
-            rate_error=scenario.board_rate_error,
-            wander=scenario.board_wander,
-            seed=scenario.seed,
-            path=port,
-        )
+        self.board: EmulatedBoard | FirmwareBoard
+        if firmware is not None:
+            self.board = FirmwareBoard(
+                clock, self.pool, build=firmware, rate_error=scenario.board_rate_error, path=port
+            )
+        else:
+            self.board = EmulatedBoard(
+                clock,
+                self.pool,
+                rate_error=scenario.board_rate_error,
+                wander=scenario.board_wander,
+                seed=scenario.seed,
+                path=port,
+            )
         self.board.battery_V = scenario.battery_V
         self.pool.connect(self.board.timeline, self.board.drive)
         self._ready_wire = ready_wire

@@ -10,10 +10,11 @@
 #include <avr/io.h>
 
 /* Bridge drive: the timer's own compare outputs, so that edges do not wait for code. Port B carries nothing
- * else: nothing may write PORTB while a compare output owns a pin. */
+ * else that is an output: nothing may write PORTB while a compare output owns a pin. */
 #define DRIVE_POSITIVE   _BV(PB1) /* OC1A: injection electrode positive */
 #define DRIVE_NEGATIVE   _BV(PB2) /* OC1B: injection electrode negative */
 #define DRIVE_MASK       (DRIVE_POSITIVE | DRIVE_NEGATIVE)
+#define IN_BENCH         _BV(PB0) /* high = the board sits on an emulated bench and says so in its identity */
 
 #define IN_STOP_CLOSED   _BV(PD2) /* high = emergency-stop chain closed */
 #define IN_ENABLE_HELD   _BV(PD3) /* high = hand-held enable pressed */

@@ -3,6 +3,7 @@
 #include <avr/io.h>
 #include <string.h>
 
+#include "board.h"
 #include "engine.h"
 #include "limits.h"
 #include "link.h"
@@ -73,6 +74,7 @@ void requests_init(uint16_t boots)
 	identity.patch = VERSION_PATCH;
 	identity.boots = boots;
 	identity.cause = reset_cause & 15;
+	identity.emulated = PINB & IN_BENCH ? 1 : 0;
 	identity.tick_Hz = TICK_HZ;
 	identity.max_current_uA = MAX_CURRENT_UA;
 	identity.max_voltage_mV = MAX_VOLTAGE_MV;

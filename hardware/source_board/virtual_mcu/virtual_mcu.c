@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include <simavr/avr_adc.h>
+#include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
 #include <simavr/avr_uart.h>
@@ -387,6 +388,9 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 		avr_irq_register_notify(vm->compare_out + unit, on_compare, &vm->compare_ref[unit]);
 	}
 	part_compare_units(vm);
+	/* Unused here, but a low level on their pins would be polled every cycle. */
+	avr_extint_set_strict_lvl_trig(avr, 0, 0);
+	avr_extint_set_strict_lvl_trig(avr, 1, 0);
 	avr->custom.data = vm;
 	vm->core_reset = avr->reset;
 	avr->reset = on_reset;
@@ -398,6 +402,7 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 	vm->analog = avr_io_getirq(avr, AVR_IOCTL_ADC_GETIRQ, 0);
 	avr_irq_register_notify(vm->analog + ADC_IRQ_OUT_TRIGGER, on_conversion, vm);
 	avr->data[MCUSR_AT] = 1;
+	vm_input(vm, 'B', 0, 1); /* the firmware's bench strap: what runs here is emulated and says so */
 	return vm;
 }
 

@@ -1,0 +1,368 @@
+"""EMULATED source board that runs the real firmware: its .hex on a virtual ATmega328P behind a pseudo-terminal.
+
+Stands where `EmulatedBoard` stands (same hands, same port, same timeline), but the state machine, the protocol and
+every edge of the output come from the firmware's own instructions. The chip is paced to the bench clock: its cycle
+count is a function of bench time, wrong by `rate_error` like a real resonator, and bytes reach it at the moment they
+were written. What flows in the water is the `Load`'s; what the output does is read from the virtual pins.
+"""
+
+from __future__ import annotations
+
+import errno
+import math
+import os
+import select
+import tempfile
+import threading
+import tty
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from earthward.clock import Clock, PacedClock
+from earthward.devices.protocol import (
+    REPLY,
+    BoardState,
+    Configuration,
+    Frame,
+    FrameReader,
+    Identity,
+    ResetCause,
+    Telemetry,
+    Type,
+    WaveformCode,
+)
+from earthward.emulated.board import BoardClock, Drive, Load, OutputSegment, OutputTimeline
+from earthward.emulated.virtual_mcu import (
+    BRIDGE,
+    CYCLES_PER_TICK,
+    DRIVE_POSITIVE,
+    ELECTRODE_A,
+    ELECTRODE_B,
+    ENABLE_HELD,
+    HZ,
+    RESET_BUTTON,
+    STOP_CLOSED,
+    Build,
+    Edge,
+    VirtualMcu,
+    find_build,
+)
+from earthward.signal.types import FloatArray
+
+TICK_HZ = HZ // CYCLES_PER_TICK
+#: The chip is brought up to date at least this often (bench time).
+SLICE_S = 0.5e-3
+#: ... and this often while bytes pass, so that an answer is not late by a slice.
+TALKING_SLICE_S = 0.1e-3
+TALKING_S = 4e-3
+#: Bench time may run ahead of the chip by no more than this where the clock can be held.
+PACE_S = 0.02
+LOAD_EVERY_S = 0.05
+#: A machine that slept longer than this is not caught up with: the board's clock jumps, as after a real stall.
+LONGEST_BURST_S = 0.5
+# hardware/source_board/firmware/engine.c
+DEAD_TICKS = 120
+SINE_SLOTS = 32
+SINE_DEPTH = 0.8
+SINE_FIRST_WIDTH = 20 / 256
+MIN_PULSE_TICKS = 120
+
+
+@dataclass(frozen=True, slots=True)
+class PulsedSegment(OutputSegment):
+    """Like the emulated board's, with the sine's amplitude as the firmware's pulse widths make it.
+
+    The 60 us of dead time at each change of polarity are left out of the mean (under 1 % at 36 Hz).
+    """
+
+    def mean_over(self, start_s: FloatArray, end_s: FloatArray) -> FloatArray:
+        # slots and zero-argument super() do not go together in Python 3.11
+        mean = OutputSegment.mean_over(self, start_s, end_s)
+        return SINE_DEPTH * mean if self.waveform == WaveformCode.SINE else mean
+
+
+def first_edge_tick(waveform: int, period_ticks: int) -> int:
+    """Ticks from a period's start to its first rising edge."""
+    if waveform != WaveformCode.SINE:
+        return DEAD_TICKS // 2
+    slot = period_ticks // SINE_SLOTS
+    return (slot - max(MIN_PULSE_TICKS, int(slot * SINE_FIRST_WIDTH))) // 2
+
+
+class FirmwareBoard:
+    """See the module's text. Context manager; `port` is the link name to open with pyserial.
+
+    Args:
+        clock: the bench's clock (host time).
+        load: what the output is connected to.
+        build: firmware and virtual chip; default, what `make -C hardware/source_board` left.
+        rate_error: of the chip's clock against the host's.
+        path: link name to create; default: a name in a temporary folder.
+
+    Raises:
+        InputError: firmware or virtual chip are not built.
+    """
+
+    def __init__(
+        self,
+        clock: Clock,
+        load: Load,
+        *,
+        build: Build | None = None,
+        rate_error: float = 0.003,
+        path: str | None = None,
+        drive: Drive | None = None,
+    ) -> None:
+        self._clock = clock
+        self.load = load
+        self.drive = drive or Drive()
+        self._rate_error = rate_error
+        self._mcu = VirtualMcu(build or find_build())
+        self._folder: tempfile.TemporaryDirectory[str] | None = None
+        if path is None:
+            self._folder = tempfile.TemporaryDirectory(prefix="earthward-emulated-")
+            path = str(Path(self._folder.name) / "source")
+        self.port = path
+        self._lock = threading.RLock()
+        self._master = -1
+        self._slave = -1
+        self._thread: threading.Thread | None = None
+        self._stop = threading.Event()
+        self._snoop = FrameReader()
+        self.telemetry: Telemetry | None = None
+        """The last one the firmware sent, whether or not anybody read it."""
+        self.identity: Identity | None = None
+        self._configuration = Configuration(WaveformCode.CODED, 0, TICK_HZ // 36, 1)
+        self._awaiting_first_edge = False
+        self._electrode = "A"
+        self._load_due_s = -math.inf
+        self._talking_until_s = -math.inf
+        self.late_s = 0.0
+        """Longest that the chip was behind the bench clock."""
+        self.emergency_stop_closed = True
+        self.enable_held = False
+        self.battery_V = 12.4
+        self.temperature_C = 31.0
+        self.current_error_A = 0.0
+        """A current past the commanded one, also while off."""
+        self._set_origin()
+        self.timeline = OutputTimeline(self._segment(self._clock.now(), on=False))
+
+    # ---- life ---------------------------------------------------------------------------------------------
+
+    def start(self) -> None:
+        if self._thread is None:
+            self.replug()
+            self._set_origin()
+            self._stop.clear()
+            self._thread = threading.Thread(target=self._run, name="firmware-board", daemon=True)
+            self._thread.start()
+
+    def close(self) -> None:
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(timeout=5.0)
+            self._thread = None
+        self.unplug()
+        self._mcu.close()
+        if self._folder is not None:
+            self._folder.cleanup()
+            self._folder = None
+
+    def __enter__(self) -> Self:
+        self.start()
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    # ---- hands on the board -------------------------------------------------------------------------------
+
+    def set_emergency_stop(self, closed: bool) -> None:
+        with self._lock:
+            self.emergency_stop_closed = closed
+            self._mcu.set_input(STOP_CLOSED, closed)
+
+    def set_enable(self, held: bool) -> None:
+        with self._lock:
+            self.enable_held = held
+            self._mcu.set_input(ENABLE_HELD, held)
+
+    def press_reset(self) -> bool:
+        """Press the board's button and let go (0.2 s of bench time). True if nothing is tripped afterwards."""
+        self._clock.sleep(0.05)
+        with self._lock:
+            self._mcu.set_input(RESET_BUTTON, False)
+        self._clock.sleep(0.05)
+        with self._lock:
+            self._mcu.set_input(RESET_BUTTON, True)
+            before = self.telemetry
+        waited = 0.0
+        while self.telemetry is before and waited < 1.0:
+            self._clock.sleep(0.02)
+            waited += 0.02
+        return self.telemetry is not None and self.telemetry.state != BoardState.TRIPPED
+
+    def unplug(self) -> None:
+        """Pull the cable. The board runs on (and trips when heartbeats stop)."""
+        with self._lock:
+            for fd in (self._master, self._slave):
+                if fd >= 0:
+                    os.close(fd)
+            self._master = self._slave = -1
+            Path(self.port).unlink(missing_ok=True)
+
+    def replug(self) -> None:
+        """Plug the cable in again: a new device under the same link name."""
+        with self._lock:
+            if self._master >= 0:
+                return
+            self._master, self._slave = os.openpty()
+            tty.setraw(self._slave)
+            os.set_blocking(self._master, False)
+            link = Path(self.port)
+            fresh = link.with_name(link.name + ".new")
+            fresh.unlink(missing_ok=True)
+            fresh.symlink_to(os.ttyname(self._slave))
+            fresh.replace(link)
+
+    def restart(self, cause: ResetCause = ResetCause.WATCHDOG) -> None:
+        """The chip is reset for that cause."""
+        with self._lock:
+            self._mcu.reset(int(cause))
+
+    def hang(self, *, interrupts_live: bool = True) -> None:
+        """The firmware's main loop stops (with interrupts off: everything stops): only the watchdog helps."""
+        with self._lock:
+            self._mcu.hang(interrupts_live=interrupts_live)
+
+    @property
+    def energised(self) -> bool:
+        """Whether the bridge supply is switched on, at the pin."""
+        with self._lock:
+            return bool(self._mcu.output(BRIDGE))
+
+    # ---- time ---------------------------------------------------------------------------------------------
+
+    def _set_origin(self) -> None:
+        """From now on the chip's cycles are counted from this moment of the bench."""
+        self._start_s = self._clock.now()
+        self._start_cycle = self._mcu.cycle
+        self._new_board_clock()
+
+    def _new_board_clock(self) -> None:
+        # Board ticks are cycles / 8 from the chip's (virtual) power-up; a reset starts the firmware's own count
+        # again but not ours, and the segments below only use ours.
+        rate = HZ * (1 + self._rate_error)
+        self.clock = BoardClock(TICK_HZ, self._rate_error, self._start_s - self._start_cycle / rate, wander=0.0)
+
+    def _due_cycle(self, now_s: float) -> int:
+        return self._start_cycle + round((now_s - self._start_s) * HZ * (1 + self._rate_error))
+
+    # ---- what the pins say --------------------------------------------------------------------------------
+
+    def _segment(self, from_s: float, *, on: bool, origin_tick: float = 0.0) -> PulsedSegment:
+        c = self._configuration
+        return PulsedSegment(from_s, on, self._electrode, c.waveform, origin_tick, c.period_ticks, self.clock)
+
+    def _follow(self, edges: list[Edge]) -> None:
+        for edge in edges:
+            tick = edge.cycle / CYCLES_PER_TICK
+            if edge.pin == BRIDGE and not edge.value:
+                self.timeline.add(self._segment(self.clock.host_s(tick), on=False))
+                self._awaiting_first_edge = False
+            elif edge.pin in (ELECTRODE_A, ELECTRODE_B):
+                if edge.value:
+                    self._electrode = "A" if edge.pin == ELECTRODE_A else "B"
+                    self._awaiting_first_edge = True
+                else:
+                    self.timeline.add(self._segment(self.clock.host_s(tick), on=False))
+            elif edge.pin == DRIVE_POSITIVE and edge.value and self._awaiting_first_edge:
+                self._awaiting_first_edge = False
+                origin = tick - first_edge_tick(self._configuration.waveform, self._configuration.period_ticks)
+                self.timeline.add(self._segment(self.clock.host_s(origin), on=True, origin_tick=origin))
+
+    def _listen(self, frame: Frame) -> None:
+        """What passes on the wire tells the waveform and the state; nothing is done about it."""
+        if frame.type == Type.CONFIGURE | REPLY:
+            self._configuration = Configuration.unpack(frame.body)
+        elif frame.type in (Type.HELLO | REPLY, Type.BOOT):
+            self.identity = Identity.unpack(frame.body)
+        elif frame.type in (Type.TELEMETRY, Type.STATUS | REPLY, Type.OFF | REPLY, Type.ENERGISE | REPLY):
+            self.telemetry = Telemetry.unpack(frame.body)
+
+    def _apply_load(self, now_s: float) -> None:
+        with self._mcu.world() as world:
+            world.bridge_V, world.series_ohm = self.drive.voltage_V, self.drive.series_ohm
+            world.battery_V, world.temperature_C = self.battery_V, self.temperature_C
+            world.extra_current_A = self.current_error_A
+            for k, name in enumerate("AB"):
+                flow = self.load.inject(self.drive, name)
+                world.load_ohm[k] = flow.voltage_V / flow.current_A if flow.current_A > 0 else math.inf
+            dc, ac = self.load.idle(self._electrode, now_s)
+            world.stray_dc_V, world.stray_ac_V = dc, ac * math.sqrt(2)
+
+    # ---- the thread ---------------------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        brake = self._clock.brake() if isinstance(self._clock, PacedClock) else None
+        out = b""
+        try:
+            while not self._stop.is_set():
+                now = self._clock.now()
+                if brake is not None:
+                    brake.hold(now + PACE_S)
+                with self._lock:
+                    out = self._turn(now, out)
+                    master = self._master
+                wait = (TALKING_SLICE_S if now < self._talking_until_s else SLICE_S) / self._clock.speed
+                try:
+                    select.select([master] if master >= 0 else [], [], [], wait)
+                except (OSError, ValueError) as error:
+                    if isinstance(error, OSError) and error.errno not in (errno.EBADF, errno.EIO):
+                        raise
+                    # unplugged while waiting: the next turn takes the new descriptor
+        finally:
+            if brake is not None:
+                brake.release()
+
+    def _turn(self, now: float, out: bytes) -> bytes:
+        """Bring the chip up to now, then hand over the bytes that have come; bytes from the chip that wait to go."""
+        behind = (self._due_cycle(now) - self._mcu.cycle) / HZ
+        self.late_s = max(self.late_s, behind)
+        if behind > LONGEST_BURST_S:
+            self._start_s, self._start_cycle = now, self._mcu.cycle
+            self._new_board_clock()
+        if now >= self._load_due_s:
+            self._apply_load(now)
+            self._load_due_s = now + LOAD_EVERY_S
+        self._mcu.run_until(self._due_cycle(now))
+        self._follow(self._mcu.edges(forget=True))
+        if self._master >= 0:
+            try:
+                self._mcu.send(os.read(self._master, 4096))
+                self._talking_until_s = now + TALKING_S
+            except BlockingIOError:
+                pass  # nothing has come
+            except BufferError:
+                pass  # a flood: the chip's line cannot carry it, as a real one could not
+            except OSError as error:
+                if error.errno not in (errno.EIO, errno.EBADF):
+                    raise
+        fresh = self._mcu.receive()
+        for frame in self._snoop.feed(fresh):
+            self._listen(frame)
+        out += fresh
+        if out and self._master >= 0:
+            try:
+                return out[os.write(self._master, out) :]
+            except BlockingIOError:
+                return out[-4096:]  # nobody reads: the line does not wait, old bytes are lost
+            except OSError as error:
+                if error.errno not in (errno.EIO, errno.EBADF):
+                    raise
+        return b""
