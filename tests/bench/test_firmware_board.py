@@ -1,4 +1,4 @@
-"""The firmware on the virtual chip, in real time behind a pseudo-terminal, with the host's own link at its other end."""
+"""The firmware on the virtual chip, in real time on a pseudo-terminal, with the host's own link at its other end."""
 
 from __future__ import annotations
 
