@@ -405,26 +405,18 @@ def search_one(
     done[seeds] = True
     blocked = ~np.isfinite(seed_score)
     budget = 60 * effort
-    for turn in range(5 if warm is None else 3):
+    for turn in range(6 if warm is None else 3):
         best = float(pool_.score.max())
         active = np.flatnonzero(pool_.score > best - 7.0)
         active = active[np.argsort(-pool_.score[active])]
-        fresh: list[int] = []
-        parent: list[int] = []
-        taken = done | blocked
-        for k in active:
-            for cell in problem.neighbours[pool_.cell[k]]:
-                if not taken[cell]:
-                    taken[cell] = True
-                    fresh.append(int(cell))
-                    parent.append(int(k))
         room = min(30 * effort if warm is None else 12 * effort, budget - len(pool_))
-        if not fresh or room <= 0:
+        fresh, parent = _around(problem, pool_, active, done | blocked, wide=len(active) > 24)
+        if not len(fresh) or room <= 0:
             break
         fresh, parent = fresh[:room], parent[:room]
         done[fresh] = True
         states = [State(pool_.pose[k], pool_.offset_m[k, :-1], pool_.current_mA[k, :, :-1]) for k in parent]
-        more = _coarse_candidates(problem, leads, np.array(fresh), states, pool_.q_mA[parent])
+        more = _coarse_candidates(problem, leads, fresh, states, pool_.q_mA[parent])
         advance(more, 2, coarse_sigma)
         if turn < (3 if warm is None else 1):
             active = active[: 24 if warm is None else 12]
@@ -437,6 +429,7 @@ def search_one(
     owner = np.full(len(fine), -1, dtype=np.int64)
     of_coarse = np.full(len(coarse), -1, dtype=np.int64)
     of_coarse[pool_.cell] = np.arange(len(pool_))
+    _fill(of_coarse, coarse, pool_, blocked)
     owner = of_coarse[grid.parent]
     score = np.where(owner >= 0, pool_.score[owner], -np.inf)
     best = float(pool_.score.max())
@@ -446,7 +439,7 @@ def search_one(
         order = live[np.argsort(-pool_.score[live])]
         cells_of = np.flatnonzero(np.isin(grid.parent, pool_.cell[order]))
         if len(cells_of):
-            at = of_coarse[grid.parent[cells_of]]
+            at = of_coarse[grid.parent[cells_of]].copy()
             finer = _fine_candidates(problem, leads, cells_of, pool_, at)
             advance(finer, 2, fine_sigma)
             owner[cells_of] = len(pool_) + np.arange(len(cells_of))
@@ -457,6 +450,41 @@ def search_one(
     top = float(score.max())
     evidence = top + float(np.log((area * np.exp(score - top)).sum()))
     return SinkSearch(score, owner, pool_, evidence)
+
+
+def _around(
+    problem: Problem, found: Candidates, active: IntArray, taken: BoolArray, wide: bool
+) -> tuple[IntArray, IntArray]:
+    """Cells to try next and the candidate each starts from: direct neighbours of the probable ones, best first. Over
+    a wide area a looser grid (about 0.4 m) will do; the cells between are filled in afterwards."""
+    cells = problem.grid.coarse
+    fresh: list[int] = []
+    parent: list[int] = []
+    if not wide:
+        taken = taken.copy()
+        for k in active:
+            for cell in problem.neighbours[found.cell[k]]:
+                if not taken[cell]:
+                    taken[cell] = True
+                    fresh.append(int(cell))
+                    parent.append(int(k))
+        return np.array(fresh, dtype=np.int64), np.array(parent, dtype=np.int64)
+    gap, near = cKDTree(cells.centre_m[found.cell[active]]).query(cells.centre_m)
+    known = np.asarray(cKDTree(cells.centre_m[found.cell]).query(cells.centre_m)[0])
+    rim = np.flatnonzero((gap < 3.1 * cells.size_m) & (known > 1.6 * cells.size_m) & ~taken)
+    # In the order of the candidate they start from: `active` is sorted, best first.
+    rank = np.full(len(cells), -np.inf)
+    rank[rim] = -np.asarray(near)[rim] - 1e-3 * np.asarray(gap)[rim]
+    chosen = _spread(rank, cells.centre_m, 60, 1.6 * cells.size_m)
+    return chosen, active[np.asarray(near)[chosen]]
+
+
+def _fill(owner: IntArray, cells: CellSet, found: Candidates, blocked: BoolArray) -> None:
+    """Cells that were not refitted but lie beside a probable one that was: that one speaks for them, in place."""
+    good = np.flatnonzero(found.score > found.score.max() - 8.0)
+    gap, near = cKDTree(cells.centre_m[found.cell[good]]).query(cells.centre_m, distance_upper_bound=1.8 * cells.size_m)
+    empty = (owner < 0) & np.isfinite(gap) & ~blocked
+    owner[empty] = good[np.asarray(near)[empty]]
 
 
 def fit_without(

@@ -48,17 +48,14 @@ class GreenRows(Protocol):
 
 
 class FieldRows:
-    """Rows of any pool's field, one pair against the first point each: one back-substitution per point."""
+    """Rows of any pool's field: one back-substitution per point."""
 
     def __init__(self, field: Field, targets_m: FloatArray) -> None:
         self._field = field
         self._targets = targets_m
 
     def rows(self, points_m: FloatArray) -> FloatArray:
-        result = np.zeros((len(points_m), len(self._targets)))
-        for k in range(1, len(points_m)):
-            result[k] = self._field.pair_row(points_m[k], points_m[0], self._targets)
-        return result
+        return np.stack([self._field.potential(self._targets, point) for point in points_m])
 
 
 class BoxRows:
