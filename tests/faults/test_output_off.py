@@ -53,12 +53,12 @@ def _energise(bench: Any) -> None:
 @pytest.mark.parametrize(
     ("name", "codes"),
     [
-        ("emergency stop, board's contact only", {"emergency stop"}),
+        pytest.param("emergency stop, board's contact only", {"emergency stop"}, marks=pytest.mark.slow),
         ("emergency stop, host's contact only", {"emergency stop"}),
-        ("enable released", {"released"}),
+        pytest.param("enable released", {"released"}, marks=pytest.mark.slow),
         ("enable released, board's contact stuck held", {"released"}),
         ("board restarts (watchdog)", {"board restarted", "watchdog"}),
-        ("water-clear statement withdrawn", {"water not stated clear"}),
+        pytest.param("water-clear statement withdrawn", {"water not stated clear"}, marks=pytest.mark.slow),
     ],
 )
 def test_output_goes_off_and_the_cause_is_named(bench: Any, name: str, codes: set[str]) -> None:
