@@ -39,8 +39,8 @@ EXPOSURE: dict[str, float] = {"sheltered": 0.3, "normal": 0.55, "open": 0.9}
 EXPOSURE_FACTOR = 1.6
 #: least relative uncertainty of any evaporation formula outdoors, beyond the spread among them
 METHOD_FLOOR = 0.15
-#: evaporation assumed without weather, mm/day: 4 +- 3
-BLIND_EVAPORATION_MM_PER_DAY, BLIND_SIGMA = 4.0, 0.75
+#: evaporation assumed without weather, mm/day: 5 +- 5
+BLIND_EVAPORATION_MM_PER_DAY, BLIND_SIGMA = 5.0, 1.0
 #: bucket against pool: rim shelter, wall temperature
 BUCKET_SIGMA = 0.08
 #: hour-to-hour scatter of evaporation about the model, common and bucket only (relative, per 6 h)
@@ -178,7 +178,7 @@ def _analyse(log: LossLog) -> LossResult:
     is_pool = np.arange(at.size) < pool_at.size
     thermal, thermal_sigma = _thermal(log, rows, at, is_pool)
     if not has_weather and not has_bucket:
-        cautions.append("neither bucket nor weather: evaporation is only guessed at 4 +- 3 mm/day")
+        cautions.append("neither bucket nor weather: evaporation is only guessed at 5 +- 5 mm/day")
     if all(r.rain_mm is None for r in rows):
         cautions.append("no rain was written down: none is assumed")
 
@@ -227,8 +227,9 @@ def _analyse(log: LossLog) -> LossResult:
     inflate = 1.0
     if chi is not None and chi > 1.0 + 3.0 * math.sqrt(2.0 / dof):
         inflate = math.sqrt(chi)
-        normalised = np.abs(residual) / np.sqrt(np.diag(covariance))
-        worst = int(np.argmax(normalised))
+        # How much each reading alone disagrees with what all the others say of it.
+        kernel = inverse - inverse @ design @ parameter_covariance @ design.T @ inverse
+        worst = int(np.argmax(np.abs(inverse @ residual) / np.sqrt(np.maximum(np.diag(kernel), 1e-12))))
         cautions.append(
             f"the readings scatter {inflate:.1f} times more than they should; look at row {int(at[worst]) + 1} "
             f"({'pool' if is_pool[worst] else 'bucket'}) first; the interval was widened"
@@ -508,18 +509,25 @@ def _more_hours(log: LossLog, result: LossResult) -> float | None:
     last = log.rows[-1]
     last_C = next((r.water_C for r in reversed(log.rows) if r.water_C is not None), None)
     wanted = result.worth_L_per_day / (LEAK_Z + INTERVAL_Z)
-    for extra in (6, 12, 18, 24, 36, 48, 60, 72, 96, 120, 168, 240, 336):
-        t_s = last.t_s + extra * 3600.0
+
+    def enough(extra_h: int) -> bool:
+        t_s = last.t_s + extra_h * 3600.0
         row = LogRow(
             t_s=t_s,
             pool_mm=_extrapolate([(r.t_s, r.pool_mm or 0.0) for r in pool], t_s),
             bucket_mm=_extrapolate([(r.t_s, r.bucket_mm or 0.0) for r in bucket], t_s) if len(bucket) > 1 else None,
             water_C=last_C,
         )
-        longer = _analyse(replace(log, rows=[*log.rows, row]))
-        if longer.leak.sigma_L_per_day <= wanted:
-            return float(extra)
-    return None
+        return _analyse(replace(log, rows=[*log.rows, row])).leak.sigma_L_per_day <= wanted
+
+    steps = (6, 12, 18, 24, 36, 48, 60, 72, 96, 120, 168, 240, 336)
+    if not enough(steps[-1]):
+        return None
+    low, high = -1, len(steps) - 1  # the error falls with time: halve
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if enough(steps[middle]) else (middle, high)
+    return float(steps[high])
 
 
 def _extrapolate(points: Sequence[tuple[float, float]], t_s: float) -> float:
