@@ -117,7 +117,7 @@ def draw() -> str:
     word(6.1, -2.75, "mid-supply", "left")
     d += elm.Dot(open=True, radius=0.1).at((6, -3))
     d += elm.RBox().at((12.5, 0)).to((12.5, -6))
-    word(12.9, -3, "U1 converter, pins 0 and 1")
+    word(12.9, -3, "U1 converter: front on A1, back on A0")
     # the divider that makes mid-supply
     d += elm.ResistorIEC().at((18.5, 0)).to((18.5, -2.5)).label("R7 10 k", loc="bottom", fontsize=9)
     d += elm.ResistorIEC().at((18.5, -2.5)).to((18.5, -5)).label("R8 10 k", loc="bottom", fontsize=9)
