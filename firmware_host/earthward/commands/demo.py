@@ -12,8 +12,6 @@ import contextlib
 import json
 import logging
 import os
-import signal
-import subprocess
 import sys
 import tempfile
 import time
@@ -23,6 +21,7 @@ from pathlib import Path
 import msgspec
 
 from earthward.clock import Clock, PacedClock, wall_s
+from earthward.commands.behind import dashboard_over, end_with_parent
 from earthward.commands.demo_client import VisitError
 from earthward.commands.demo_visit import Walk
 from earthward.config import Config
@@ -190,7 +189,7 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
         parent = os.getppid()
         walker = asyncio.create_task(Walk(bench, daemon, Path(args.serve), lambda text: None).stroll())
-        watcher = asyncio.create_task(_end_with(parent, daemon))
+        watcher = asyncio.create_task(end_with_parent(parent, daemon))
         try:
             await daemon.run()
         finally:
@@ -202,38 +201,9 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
     return 0
 
 
-async def _end_with(parent: int, daemon: Daemon) -> None:
-    while os.getppid() == parent:
-        await asyncio.sleep(0.5)
-    daemon.end()
-
-
 def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
-    if not (sys.stdin.isatty() and sys.stdout.isatty()):
-        raise InputError("the demo's dashboard needs a terminal; without one run: earthward demo --headless --seed 1")
-    from earthward.display.app import run_dashboard
-
-    with tempfile.TemporaryDirectory(prefix="earthward-") as private:
-        socket, log_file = Path(private) / "socket", out / "bench.log"
-        command = [sys.executable, "-m", "earthward", "demo", "--serve", str(socket), "--seed", str(args.seed)]
-        command += ["--fittings", str(args.fittings), "--out", str(out / "visit")]
-        command += ["--firmware"] if args.firmware else []
-        if args.speed is not None:
-            command += ["--speed", str(args.speed)]
-        with open(log_file, "wb") as log:
-            environment = {**os.environ, "EARTHWARD_LOG": os.environ.get("EARTHWARD_LOG", "INFO")}
-            bench = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL, env=environment)
-        try:
-            end = time.monotonic() + 30
-            while not socket.exists():
-                if bench.poll() is not None or time.monotonic() > end:
-                    tail = log_file.read_text(errors="replace").strip().splitlines()[-1:] or ["no message"]
-                    raise InputError(f"the emulated bench did not start ({tail[0]})")
-                time.sleep(0.05)
-            return run_dashboard(str(socket))
-        finally:
-            bench.send_signal(signal.SIGTERM)
-            try:
-                bench.wait(timeout=10)
-            except subprocess.TimeoutExpired:
-                bench.kill()
+    arguments = ["demo", "--seed", str(args.seed), "--fittings", str(args.fittings), "--out", str(out / "visit")]
+    arguments += ["--firmware"] if args.firmware else []
+    if args.speed is not None:
+        arguments += ["--speed", str(args.speed)]
+    return dashboard_over(arguments, out / "bench.log")

@@ -205,18 +205,26 @@ class Daemon:
 
     async def run(self) -> None:
         """Start, wait for SIGTERM or SIGINT (or `end()`), close."""
-        loop = asyncio.get_running_loop()
-        for number in (signal.SIGTERM, signal.SIGINT):
-            loop.add_signal_handler(number, self.end)
         await self.start()
         try:
-            await self._ended.wait()
+            await self.ended()
         finally:
             await self.close()
 
     def end(self) -> None:
         self.supervisor.request_stop()
         self._ended.set()
+
+    @property
+    def ending(self) -> bool:
+        return self._ended.is_set()
+
+    async def ended(self) -> None:
+        """Until somebody asked for the end: a signal, a failure inside, `end()`."""
+        loop = asyncio.get_running_loop()
+        for number in (signal.SIGTERM, signal.SIGINT):
+            loop.add_signal_handler(number, self.end)
+        await self._ended.wait()
 
     async def _guard(self, work: Callable[[], Awaitable[None]]) -> None:
         """A task that fails is a defect: the output goes off and the daemon ends, loudly."""

@@ -1,0 +1,59 @@
+"""A daemon in a process of its own behind the dashboard in this terminal: the demo and replays use it.
+
+The dashboard draws on this terminal, so the daemon's log goes to a file; each may die without taking the other along.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from earthward.errors import InputError
+from earthward.service.daemon import Daemon
+
+START_S = 30.0
+
+
+def dashboard_over(arguments: list[str], log_file: Path) -> int:
+    """Run `earthward ARGUMENTS --serve SOCKET` and the dashboard on that socket, until the person leaves it."""
+    if not (sys.stdin.isatty() and sys.stdout.isatty()):
+        raise InputError("the dashboard needs a terminal; without one use --headless")
+    from earthward.display.app import run_dashboard
+
+    with tempfile.TemporaryDirectory(prefix="earthward-") as private:
+        socket = Path(private) / "socket"
+        command = [sys.executable, "-m", "earthward", *arguments, "--serve", str(socket)]
+        environment = {**os.environ, "EARTHWARD_LOG": os.environ.get("EARTHWARD_LOG", "INFO")}
+        with open(log_file, "wb") as log:
+            behind = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL, env=environment)
+        try:
+            _wait_for(socket, behind, log_file)
+            return run_dashboard(str(socket))
+        finally:
+            behind.send_signal(signal.SIGTERM)
+            try:
+                behind.wait(timeout=10)
+            except subprocess.TimeoutExpired:
+                behind.kill()
+
+
+def _wait_for(socket: Path, behind: subprocess.Popen[bytes], log_file: Path) -> None:
+    end = time.monotonic() + START_S
+    while not socket.exists():
+        if behind.poll() is not None or time.monotonic() > end:
+            said = log_file.read_text(errors="replace").strip().splitlines() or ["it said nothing"]
+            raise InputError(f"the daemon behind the dashboard did not start: {said[-1].removeprefix('earthward: ')}")
+        time.sleep(0.05)
+
+
+async def end_with_parent(parent: int, daemon: Daemon) -> None:
+    """A daemon behind a dashboard must not outlive it, however it died."""
+    while os.getppid() == parent:
+        await asyncio.sleep(0.5)
+    daemon.end()
