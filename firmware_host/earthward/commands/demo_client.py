@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Self
 
+from earthward.clock import Clock
 from earthward.service import messages as m
 from earthward.service.messages import encode, from_daemon
 
@@ -19,9 +20,9 @@ class VisitError(Exception):
 class InstrumentClient:
     """Connects, listens, remembers the newest of everything."""
 
-    def __init__(self, path: Path, speed: float = 1.0) -> None:
+    def __init__(self, path: Path, clock: Clock) -> None:
         self._path = path
-        self._speed = speed
+        self._clock = clock
         self._news = asyncio.Condition()
         self._task: asyncio.Task[None] | None = None
         self._writer: asyncio.StreamWriter | None = None
@@ -80,13 +81,15 @@ class InstrumentClient:
 
     async def wait(self, condition: Callable[[], bool], seconds: float, otherwise: str) -> None:
         """Until `condition` holds after some message; VisitError with `otherwise` after so many bench seconds."""
-        try:
-            async with asyncio.timeout(max(2.0, seconds / self._speed)), self._news:
-                await self._news.wait_for(condition)
-        except TimeoutError:
-            state = self.state
-            interlock = "" if state is None else f" (interlock: {state.interlock.state}, {state.interlock.text})"
-            raise VisitError(f"{otherwise}{interlock}") from None
+        end_s = self._clock.now() + seconds
+        async with self._news:
+            while not condition():
+                if self._clock.now() > end_s:
+                    state = self.state
+                    why = "" if state is None else f" (interlock: {state.interlock.state}, {state.interlock.text})"
+                    raise VisitError(f"{otherwise}{why}")
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._news.wait(), 0.25)
 
     async def ask(self, what: str) -> None:
         self.send(m.Ask(what=what))  # type: ignore[arg-type]

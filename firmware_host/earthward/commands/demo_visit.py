@@ -40,7 +40,7 @@ class Walk:
         """The whole walk; returns what goes into the summary."""
         scenario = self._bench.scenario
         self._say(f"EMULATED bench. {scenario.name}: {scenario.length_m} x {scenario.width_m} x {scenario.depth_m} m.")
-        async with InstrumentClient(self._socket, self._bench.clock.speed) as client:
+        async with InstrumentClient(self._socket, self._bench.clock) as client:
             await self.begin(client)
             places = edge_places(scenario.length_m, scenario.width_m, scenario.depth_m)
             for number, (x, y, z, bearing) in enumerate(places, 1):
@@ -58,7 +58,7 @@ class Walk:
         while not self._socket.exists():
             await asyncio.sleep(0.1)
         scenario = self._bench.scenario
-        async with InstrumentClient(self._socket, self._bench.clock.speed) as client:
+        async with InstrumentClient(self._socket, self._bench.clock) as client:
             await self.begin(client)
             places = edge_places(scenario.length_m, scenario.width_m, scenario.depth_m, 0.4)
             while True:
@@ -73,7 +73,10 @@ class Walk:
     # ---- pieces -------------------------------------------------------------------------------------------
 
     async def _pause(self, seconds: float) -> None:
-        await asyncio.sleep(seconds / self._bench.clock.speed)
+        clock = self._bench.clock
+        end_s = clock.now() + seconds
+        while (left_s := end_s - clock.now()) > 0:
+            await asyncio.sleep(max(left_s / clock.speed, 0.002))
 
     async def begin(self, client: InstrumentClient) -> None:
         """Pair into the water, everything healthy, stray-voltage check, water stated clear, enable held."""
