@@ -357,7 +357,7 @@ class ReadyPulses:
         self._thread: threading.Thread | None = None
         self._brake = clock.brake() if isinstance(clock, PacedClock) else None
         self._fetched = threading.Event()
-        self._reader_away = True
+        self._patience_s = 0.0
         self.muted = False
         """Fault: the ready wire is broken."""
         chip.on_ready = self._finished
@@ -392,7 +392,7 @@ class ReadyPulses:
                 self._busy.wait(0.05)
                 self._busy.clear()
                 continue
-            if self._brake is not None and not self._reader_away:
+            if self._brake is not None:
                 self._brake.hold(end + 0.5 * chip.period_s(chip.config))
             self._fetched.clear()
             # Not clock.sleep: between reading the clock and sleeping time may have passed, and a sleep that ends behind
@@ -409,9 +409,8 @@ class ReadyPulses:
                     self._wait_for_reader()
 
     def _wait_for_reader(self) -> None:
-        if self._reader_away:
-            self._reader_away = not self._fetched.is_set()
-        elif not self._fetched.wait(self.PATIENCE_S):
-            self._reader_away = True
-            if self._brake is not None:
-                self._brake.release()
+        """Until the reader has fetched. One that misses is waited for less and less, one that comes more again."""
+        if self._fetched.wait(self._patience_s):
+            self._patience_s = min(self.PATIENCE_S, max(2.0 * self._patience_s, 0.002))
+        else:
+            self._patience_s = self._patience_s / 4.0 if self._patience_s > 0.002 else 0.0

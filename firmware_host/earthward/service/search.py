@@ -1,49 +1,117 @@
 """Searches for sinks in a process of their own: a search never competes with the daemon for its interpreter.
 
-The worker starts at the first search and keeps its factored pool between searches. It ignores SIGINT (a Ctrl-C at the
-terminal is the daemon's business) and ends with the daemon.
+The worker starts at the first search, keeps pool, lead fields and the last answer, and takes in only what is new. It is
+nicer than the daemon, ignores SIGINT (a Ctrl-C at the terminal is the daemon's business) and ends with the daemon.
 """
 
 from __future__ import annotations
 
 import asyncio
+import logging
 import multiprocessing
+import os
 import signal
-from concurrent.futures import ProcessPoolExecutor
-from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing.connection import Connection
 
 from earthward.errors import InputError
-from earthward.service.visit import Search
-from earthward.survey.types import Result
+from earthward.pool.pool_file import parse_pool
+from earthward.survey.locate import Survey
+from earthward.survey.types import KeptReading, LocateSettings, Result
+
+log = logging.getLogger(__name__)
 
 
-def _begin() -> None:
+@dataclass(frozen=True, slots=True)
+class Search:
+    """Everything a search for sinks needs, detached from the visit: pool file, readings, settings."""
+
+    pool_toml: str
+    readings: tuple[KeptReading, ...]
+    settings: LocateSettings
+
+
+class Searcher:
+    """Carries out one search after another; what has not changed since the last one is not done again."""
+
+    def __init__(self) -> None:
+        self._last: Search | None = None
+        self._survey: Survey | None = None
+
+    def run(self, search: Search) -> Result:
+        """Raises InputError for what cannot be searched."""
+        last = self._last
+        known = 0 if last is None else len(last.readings)
+        goes_on = (
+            last is not None
+            and self._survey is not None
+            and last.pool_toml == search.pool_toml
+            and last.settings == search.settings
+            and last.readings == search.readings[:known]
+        )
+        if not goes_on or self._survey is None:
+            self._survey, known = Survey(parse_pool(search.pool_toml), search.settings), 0
+        self._last = None  # a reading that is refused half-way must not be taken for known
+        for reading in search.readings[known:]:
+            self._survey.add(reading)
+        self._last = search
+        return self._survey.result()
+
+
+def _serve(connection: Connection) -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-
-
-def _run(search: Search) -> Result:
-    return search.run()
+    os.nice(5)
+    searcher = Searcher()
+    while True:
+        try:
+            search: Search | None = connection.recv()
+        except EOFError:
+            return
+        if search is None:
+            return
+        answer: Result | InputError | RuntimeError
+        try:
+            answer = searcher.run(search)
+        except InputError as error:
+            answer = error
+        except Exception as error:
+            log.exception("a search failed")
+            answer = RuntimeError(f"{type(error).__name__}: {error}")
+        connection.send(answer)
 
 
 class SearchWorker:
-    """One worker process. `run` raises InputError for what cannot be searched, RuntimeError if the worker died."""
+    """One worker process. `run` raises InputError for what cannot be searched, RuntimeError if it failed inside."""
 
     def __init__(self) -> None:
-        self._pool: ProcessPoolExecutor | None = None
+        self._process: multiprocessing.process.BaseProcess | None = None
+        self._connection: Connection | None = None
 
     async def run(self, search: Search) -> Result:
-        if self._pool is None:
+        answer = await asyncio.to_thread(self._ask, search)
+        if isinstance(answer, Exception):
+            raise answer
+        return answer
+
+    def _ask(self, search: Search) -> Result | InputError | RuntimeError:
+        if self._process is None or not self._process.is_alive() or self._connection is None:
             context = multiprocessing.get_context("spawn")
-            self._pool = ProcessPoolExecutor(1, mp_context=context, initializer=_begin)
+            self._connection, theirs = context.Pipe()
+            self._process = context.Process(target=_serve, args=(theirs,), name="earthward-search", daemon=True)
+            self._process.start()
+            theirs.close()
         try:
-            return await asyncio.get_running_loop().run_in_executor(self._pool, _run, search)
-        except InputError:
-            raise
-        except BrokenProcessPool as error:
-            self._pool = None  # the next search gets a fresh worker
-            raise RuntimeError("the search's process ended") from error
+            self._connection.send(search)
+            answer: Result | InputError | RuntimeError = self._connection.recv()
+        except (EOFError, OSError):
+            return RuntimeError("the search's process ended")
+        return answer
 
     def close(self) -> None:
-        if self._pool is not None:
-            self._pool.shutdown(wait=False, cancel_futures=True)
-            self._pool = None
+        if self._process is not None:
+            self._process.terminate()
+            self._process.join(timeout=2.0)
+            self._process = None
+        if self._connection is not None:
+            self._connection.close()
+            self._connection = None

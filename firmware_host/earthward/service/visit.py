@@ -8,16 +8,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool, parse_pool
-from earthward.pool.shape import Pool
 from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
+from earthward.service.search import Search
 from earthward.service.store import CurrentStep, KeptReading, SafetyCheck, StoredFinding, SurveyStore
-from earthward.survey.locate import locate
 from earthward.survey.types import Finding, LocateSettings, Result
 from earthward.survey.types import KeptReading as SurveyReading
 
@@ -53,18 +52,6 @@ def pair_ends(place: m.Station, spacing_m: float) -> tuple[m.Point, m.Point]:
     return (x + dx, y + dy, z), (x - dx, y - dy, z)
 
 
-@dataclass(frozen=True, slots=True)
-class Search:
-    """Everything a search for sinks needs, detached from the visit."""
-
-    pool: Pool
-    readings: tuple[SurveyReading, ...]
-    settings: LocateSettings
-
-    def run(self) -> Result:
-        return locate(self.pool, list(self.readings), self.settings)
-
-
 class Visit:
     """One visit: its store, its pool, its latest result."""
 
@@ -82,6 +69,7 @@ class Visit:
         self.place: m.Station | None = None
         self.notes: dict[str, str] = {}
         self._done: dict[str, str] = {}
+        self._learnt: set[int] = set()
 
     # ---- keeping ------------------------------------------------------------------------------------------
 
@@ -169,18 +157,20 @@ class Visit:
     def search(self) -> Search:
         """A search over everything kept so far, to be run where it may take its time."""
         self._learn_currents()
-        return Search(self.pool, self.survey_readings(), self._settings)
+        return Search(format_pool(self.pool), self.survey_readings(), self._settings)
 
     def _learn_currents(self) -> None:
-        """The placements' currents as measured while the readings were taken, instead of what was planned."""
-        sums: dict[int, list[float]] = {}
+        """What each placement really injected at its first reading, instead of what was planned.
+
+        Later readings are scaled to it, so that the problem stays the same one and grows reading by reading.
+        """
         for r in self.store.readings("survey"):
-            if r.injected_A:
-                sums.setdefault(r.source_id, []).append(r.injected_A)
-        sources = tuple(
-            replace(s, current_A=sum(sums[s.id]) / len(sums[s.id])) if s.id in sums else s for s in self.pool.sources
-        )
-        self.pool = replace(self.pool, sources=sources)
+            if r.injected_A and r.source_id not in self._learnt:
+                self._learnt.add(r.source_id)
+                sources = tuple(
+                    replace(s, current_A=r.injected_A) if s.id == r.source_id else s for s in self.pool.sources
+                )
+                self.pool = replace(self.pool, sources=sources)
 
     def adopt(self, result: Result) -> None:
         """Take a search's result: findings that are certain enough enter the record as suspected."""
