@@ -147,6 +147,7 @@ BOUNDS: dict[str, tuple[float, set[int]]] = {
     "short circuit, 8 mA limit": (PERIOD_S / 10, {Trip.OVER_CURRENT}),
     "bridge supply 13 V, electrodes open": (PERIOD_S / 10, {Trip.OVER_VOLTAGE}),
     "negative half dead": (PERIOD_S, {Trip.DISAGREEMENT}),
+    "square: negative half dead": (2 * PERIOD_S + 0.001, {Trip.DISAGREEMENT}),
     "negative half meets three times the load": (2 * PERIOD_S, {Trip.ASYMMETRY}),
     "bridge stuck positive": (PERIOD_S, {Trip.DISAGREEMENT}),
     # named as disagreement at once, then the watchdog restarts a chip whose converter stays dead

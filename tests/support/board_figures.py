@@ -184,6 +184,7 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
         "short circuit, 8 mA limit": lambda r: r.set_load(0.0),
         "bridge supply 13 V, electrodes open": world(bridge_V=13.0, load_ohm=_open_loads()),
         "negative half dead": world(negative_gain=0.0),
+        "square: negative half dead": world(negative_gain=0.0),
         "negative half meets three times the load": world(negative_load=3.0),
         "bridge stuck positive": world(stuck_drive=1),
         "converter stopped": lambda r: r.mcu.poke(ADCSRA, 0),
@@ -200,7 +201,8 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
     }
     found = {}
     for name, act in acts.items():
-        rig = energised(build, limit_uA=8000)
+        shape = WaveformCode.SQUARE if name.startswith("square") else WaveformCode.CODED
+        rig = energised(build, shape, limit_uA=8000)
         resets = rig.mcu.resets
         seconds = off_after_s(rig, lambda act=act, rig=rig: act(rig), 0.6 if "9 V" in name or "75" in name else 0.15)
         rig.wait(0.1)

@@ -54,7 +54,7 @@ static int32_t positive_uA_sum, negative_uA_sum, positive_mV_sum, negative_mV_su
 static uint8_t positive_count, negative_count;
 static int32_t last_positive_uA, last_negative_uA;
 static bool have_positive, have_negative;
-static uint8_t asymmetric_halves, disagree_score;
+static uint8_t asymmetric_halves, wrong_in_a_row[2];
 static uint8_t slow_bad[3];
 
 void measure_init(void)
@@ -92,7 +92,8 @@ void measure_start(void)
 	have_positive = false;
 	have_negative = false;
 	asymmetric_halves = 0;
-	disagree_score = 0;
+	wrong_in_a_row[0] = 0;
+	wrong_in_a_row[1] = 0;
 	now.current_positive_uA = 0;
 	now.current_negative_uA = 0;
 	now.voltage_positive_mV = 0;
@@ -245,13 +246,11 @@ static void judge_half(int32_t uA, int32_t mV, bool negative)
 	 * dead sense amplifier, a converter that always reads the same). */
 	bool wrong = drive_uA < -500 || drive_mV < -500 || explained_mV > full_mV * 5 / 4
 	             || (explained_mV < full_mV * 3 / 4 && labs(uA) < LIMITER_UA * 3 / 4);
-	if (wrong) {
-		disagree_score += 2;
-		if (disagree_score >= 4)
-			trip(TRIP_DISAGREEMENT);
-	} else if (disagree_score) {
-		disagree_score--;
-	}
+	/* Twice in a row in one direction: a lost half makes every other one wrong. */
+	if (!wrong)
+		wrong_in_a_row[negative] = 0;
+	else if (++wrong_in_a_row[negative] >= 2)
+		trip(TRIP_DISAGREEMENT);
 
 	if (negative) {
 		last_negative_uA = uA;

@@ -1,0 +1,262 @@
+"""Do the checks bite? Each mutant is the firmware with one safety property broken; each must be caught.
+
+A mutant is built from the real sources with one replacement and run on the virtual chip through the same functions that
+test_firmware.py judges the sound firmware with.
+"""
+
+from __future__ import annotations
+
+import itertools
+import math
+import shutil
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import board_figures as figures
+import pytest
+from board_rig import SOURCES, FirmwareRig, Refused, build_or_skip
+
+from earthward.devices.protocol import (
+    ArmRequest,
+    BoardState,
+    Electrode,
+    Frame,
+    Refusal,
+    ResetCause,
+    Trip,
+    Type,
+    WaveformCode,
+)
+from earthward.emulated.virtual_mcu import Build
+
+#: name -> (file, what is there, what the mutant has instead)
+MUTANTS: dict[str, tuple[str, str, str]] = {
+    "too little dead time": ("engine.h", "#define DEAD_TICKS    120UL", "#define DEAD_TICKS    90UL "),
+    "negative pulses one tick short": (
+        "engine.c",
+        "	pulse_end = end - DEAD_TICKS / 2;",
+        "	pulse_end = end - DEAD_TICKS / 2 - negative;",
+    ),
+    "one chip wrong": ("engine.c", "{ 1, 1, 1, 1, 0, 0, 1, 0, 0, 0 }", "{ 1, 1, 1, 1, 0, 1, 0, 0, 0, 0 }"),
+    "trip leaves the bridge on": (
+        "engine.c",
+        "		PORTD &= (uint8_t)~PORTD_OUTPUTS;",
+        "		PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);",
+    ),
+    "both relays closed": (
+        "engine.c",
+        "	if (electrode == 0)\n		PORTD |= OUT_ELECTRODE_A;\n	else\n",
+        "	if (electrode == 0)\n		PORTD |= OUT_ELECTRODE_A;\n",
+    ),
+    "relays change over without a gap": (
+        "engine.c",
+        "		PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);\n		in_blank = true;",
+        "		in_blank = true;",
+    ),
+    "dead-man of 5 s": ("state.c", "beat_left_ms = DEADMAN_MS + 1", "beat_left_ms = 10 * DEADMAN_MS"),
+    "any request is a heartbeat": (
+        "requests.c",
+        "	uint8_t reason = refusal_of(",
+        "	heartbeat_received();\n	uint8_t reason = refusal_of(",
+    ),
+    "watchdog fed by an interrupt": (
+        "state.c",
+        "	now_ms++;\n",
+        '	now_ms++;\n	__asm__ volatile("wdr");\n',
+    ),
+    "no over-current trip": ("measure.c", "trip(TRIP_OVER_CURRENT);", "(void)0;"),
+    "no check of what comes out": ("measure.c", "	else if (++wrong_in_a_row[negative] >= 2)", "	else if (0)"),
+    "current while off ignored": ("measure.c", "++leak_score >= LEAK_SAMPLES", "0"),
+    "emergency stop ignored": ("state.c", "		trip(TRIP_EMERGENCY_STOP);", "		;"),
+    "enable may stay tied closed": (
+        "state.c",
+        "	return enable_seen_released;",
+        "	return enable_seen_released = true;",
+    ),
+    "heartbeat clears a trip": (
+        "requests.c",
+        "		heartbeat_received();\n		reply.host_stamp",
+        "		heartbeat_received();\n		clear_trip();\n		reply.host_stamp",
+    ),
+    "button works with the enable held": (
+        "state.c",
+        "!damaged && !enable_held() && stop_closed()",
+        "!damaged && stop_closed()",
+    ),
+    "checksum of frames not looked at": (
+        "link.c",
+        "		if (frame[payload_length + k] != (uint8_t)crc)",
+        "		if (0)",
+    ),
+    "arming without the right configuration": (
+        "requests.c",
+        "		    || u32_at(body + 4) != crc32(&configuration, sizeof configuration))",
+        "		    )",
+    ),
+    "limit above the identity's accepted": (
+        "requests.c",
+        "		if (c.current_limit_uA > MAX_CURRENT_UA)",
+        "		if (0)",
+    ),
+    "watchdog reset forgotten": ("main.c", "	else if (reset_cause & _BV(WDRF))", "	else if (0)"),
+}
+
+
+def build_mutant(sound: Build, folder: Path, name: str) -> Build:
+    """The mutant's firmware; objects of untouched files are taken over, so that only what changed is compiled."""
+    file, old, new = MUTANTS[name]
+    sources = folder / "sources"
+    shutil.copytree(SOURCES, sources, ignore=shutil.ignore_patterns("build"))
+    objects = folder / "build"
+    shutil.copytree(sound.firmware.parent, objects)
+    path = sources / "firmware" / file
+    text = path.read_text()
+    assert text.count(old) == 1, f"{name}: the text to replace is there {text.count(old)} times"
+    path.write_text(text.replace(old, new))
+    built = build_or_skip(objects, sources)
+    assert built.firmware.read_bytes() != sound.firmware.read_bytes()
+    return built
+
+
+# Each returns what it found wrong, "" if nothing. Short: the mutants need no long runs to show.
+
+
+def wave(build: Build) -> str:
+    seen = figures.trace(build, WaveformCode.CODED, 35.2, 0.15)
+    if seen.both_high or seen.least_gap_ticks < 120:
+        return "dead time"
+    if seen.worst_charge_ticks:
+        return "charge"
+    signs = "".join("+" if level > 0 else "-" for level in seen.levels)
+    return "" if signs == figures.CHIPS else "code"
+
+
+def switching(build: Build) -> str:
+    gap_s, both, _ = figures.switch_gap(build, 60.0)
+    return "" if not both and gap_s >= 0.005 else "relays"
+
+
+def silence(build: Build) -> str:
+    rig = figures.energised(build)
+    rig.beat()
+    for _ in range(4):
+        rig.status()
+        rig.wait(0.14)
+    return "" if not rig.driven and rig.status().trip == Trip.HEARTBEAT_LOST else "dead-man"
+
+
+def stop(build: Build) -> str:
+    rig = figures.energised(build)
+    rig.set_stop(False)
+    rig.wait(0.01)
+    # the hardware chain alone would take the current away: the board must know why
+    return "" if not rig.driven and rig.status().trip == Trip.EMERGENCY_STOP else "emergency stop"
+
+
+def overload(build: Build) -> str:
+    rig = figures.energised(build, limit_uA=8000)
+    seconds = figures.off_after_s(rig, lambda: rig.set_load(0.0), 0.02)
+    return "" if seconds < 0.003 and rig.status().trip == Trip.OVER_CURRENT else "over-current"
+
+
+def dead_half(build: Build) -> str:
+    rig = figures.energised(build, WaveformCode.SQUARE)
+
+    def kill() -> None:
+        with rig.mcu.world() as world:
+            world.negative_gain = 0.0
+
+    return "" if figures.off_after_s(rig, kill, 0.07) < 2.1 / 35.2 else "disagreement"
+
+
+def leak(build: Build) -> str:
+    rig = FirmwareRig(build)
+    rig.set_leak(0.001)
+    rig.wait(0.05)
+    return "" if rig.status().trip == Trip.DISAGREEMENT else "current while off"
+
+
+def hang(build: Build) -> str:
+    rig = figures.energised(build)
+    seconds = figures.off_after_s(rig, lambda: rig.mcu.hang(interrupts_live=True), 0.1)
+    if math.isnan(seconds) or seconds > 0.036:
+        return "watchdog"
+    rig.wait(0.2)
+    return "" if rig.status().trip == Trip.WATCHDOG else "restart not named"
+
+
+def tied_enable(build: Build) -> str:
+    rig = FirmwareRig(build)
+    rig.set_enable(True)
+    rig.restart(ResetCause.POWER_ON)
+    rig.wait(0.15)
+    wanted = rig.configure()
+    rig.beat()
+    rig.request(Type.ARM, rig.arm_body(wanted))
+    return "" if rig.refusal(Type.ENERGISE) is Refusal.ENABLE_NOT_HELD else "tied enable"
+
+
+def latch(build: Build) -> str:
+    rig = figures.energised(build)
+    rig.set_stop(False)
+    rig.wait(0.01)
+    rig.set_stop(True)
+    rig.set_enable(False)
+    rig.wait(0.02)
+    rig.beat()
+    if rig.status().state != BoardState.TRIPPED:
+        return "not latched"
+    rig.set_enable(True)
+    rig.wait(0.02)
+    rig.press_button()
+    return "" if rig.status().state == BoardState.TRIPPED else "button while held"
+
+
+def requests(build: Build) -> str:
+    rig = FirmwareRig(build)
+    wanted = rig.configure()
+    spoilt = bytearray(Frame(Type.SELECT, 1, bytes((Electrode.B,))).encode())
+    spoilt[-3] ^= 0x10
+    rig.take_replies()
+    rig.send(bytes(spoilt))
+    rig.wait(0.01)
+    if rig.take_replies():
+        return "frame"
+    rig.beat()
+    other = ArmRequest(rig.hello().crc(), wanted.crc() ^ 1).pack()
+    if rig.refusal(Type.ARM, other) is not Refusal.CHECKSUM:
+        return "arming"
+    above = replace(wanted, current_limit_uA=rig.hello().max_current_uA + 1)
+    return "" if rig.refusal(Type.CONFIGURE, above.pack()) is Refusal.ABOVE_LIMIT else "limit"
+
+
+CHECKS: list[Callable[[Build], str]] = [
+    requests, leak, tied_enable, wave, switching, stop, overload, dead_half, latch, silence, hang,
+]  # fmt: skip
+
+
+def first_fault(build: Build) -> str:
+    for check in CHECKS:
+        try:
+            found = check(build)
+        except (AssertionError, Refused) as error:
+            found = f"{check.__name__}: {error}"
+        if found:
+            return found
+    return ""
+
+
+def test_the_sound_firmware_passes_every_check(build: Build) -> None:
+    assert first_fault(build) == ""
+
+
+@pytest.mark.parametrize("name", list(MUTANTS))
+def test_mutant_is_caught(build: Build, tmp_path: Path, name: str) -> None:
+    found = first_fault(build_mutant(build, tmp_path, name))
+    print(f"{name}: {found}")
+    assert found
+
+
+def test_mutants_differ() -> None:
+    assert all(a != b for a, b in itertools.combinations(MUTANTS.values(), 2))
