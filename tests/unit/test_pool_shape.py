@@ -87,6 +87,25 @@ def test_contains_and_steps() -> None:
     assert rectangle(10, 5, 1.5).is_box
 
 
+def test_risers_are_part_of_the_liner() -> None:
+    stairs = (
+        Step(((0, 1), (0.3, 1), (0.3, 4), (0, 4)), 0.3),
+        Step(((0.3, 1), (0.6, 1), (0.6, 4), (0.3, 4)), 0.6),
+    )
+    pool = Pool(outline_m=((0, 0), (10, 0), (10, 5), (0, 5)), floor=Floor("flat", 1.4), steps=stairs)
+    cells = pool.liner_cells(0.1)
+    risers = (cells.wall == -1) & ~cells.on_floor
+    # Front 3 m x 0.3 and 3 m x 0.8, sides 2 x 0.3 m x 1.1 and 2 x 0.3 m x 0.8.
+    assert cells.area_m2[risers].sum() == pytest.approx(3 * 0.3 + 3 * 0.8 + 0.6 * 1.1 + 0.6 * 0.8, rel=1e-6)
+    # A closed surface again: the wall behind the stairs is shorter, the rest adds up to the lid.
+    assert (cells.normal * cells.area_m2[:, None]).sum(axis=0) == pytest.approx([0, 0, 50], abs=0.02)
+    drop = Pool(outline_m=pool.outline_m, floor=Floor("profile", 1.1, ((0, 1.1), (5, 1.1), (5, 1.8), (10, 1.8))))
+    cells = drop.liner_cells(0.2)
+    risers = (cells.wall == -1) & ~cells.on_floor
+    assert cells.area_m2[risers].sum() == pytest.approx(5 * 0.7)
+    assert cells.normal[risers] == pytest.approx(np.tile([-1.0, 0, 0], (int(risers.sum()), 1)))
+
+
 def test_distance_to_liner_inside_and_outside() -> None:
     pool = rectangle(10, 5, 1.5)
     points = np.array([[5, 0.3, 0.6], [5, -0.2, 0.6], [5, 2.5, 1.2], [5, 2.5, 1.9], [5, 2.5, 0.7], [-0.3, -0.4, 1.0]])

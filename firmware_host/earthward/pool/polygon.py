@@ -22,12 +22,18 @@ def perimeter_m(outline_m: FloatArray) -> float:
 
 def inside(outline_m: FloatArray, points_m: FloatArray) -> BoolArray:
     """Which of points (n, 2) lie inside, by counting crossings. Points on an edge may fall either way."""
-    px, py = points_m[:, 0:1], points_m[:, 1:2]
-    a, b = outline_m, np.roll(outline_m, -1, axis=0)
-    spans = (a[:, 1] > py) != (b[:, 1] > py)
-    rise = np.where(a[:, 1] == b[:, 1], 1.0, b[:, 1] - a[:, 1])
-    left_of = px < (b[:, 0] - a[:, 0]) * (py - a[:, 1]) / rise + a[:, 0]
-    result: BoolArray = (np.count_nonzero(spans & left_of, axis=1) % 2).astype(bool)
+    order = np.argsort(points_m[:, 1], kind="stable")
+    x, y = points_m[order, 0], points_m[order, 1]
+    odd = np.zeros(len(y), dtype=bool)
+    for (ax, ay), (bx, by) in zip(outline_m, np.roll(outline_m, -1, axis=0), strict=True):
+        if ay == by:
+            continue
+        # Only points whose y lies within the edge's span can cross it: a slice of the sorted points.
+        low, high = np.searchsorted(y, (min(ay, by), max(ay, by)), side="left")
+        part = slice(low, high)
+        odd[part] ^= x[part] < (bx - ax) * (y[part] - ay) / (by - ay) + ax
+    result = np.empty(len(y), dtype=bool)
+    result[order] = odd
     return result
 
 

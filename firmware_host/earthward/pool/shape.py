@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from itertools import pairwise
 from typing import Literal
 
 import numpy as np
@@ -145,8 +146,8 @@ class LinerCells:
     """Patches that together cover the liner. All arrays have one row per cell.
 
     centre_m (n, 3) lies on the liner; area_m2 (n,); normal (n, 3) unit, outward (away from the water, so +z on
-    a flat floor); on_floor (n,) bool; wall (n,) index into `Pool.walls`, -1 on the floor; size_m is the edge
-    asked for. neighbours (k, 2): index pairs of adjoining cells, each pair once.
+    a flat floor); on_floor (n,) bool; wall (n,) index into `Pool.walls`, -1 on the floor and on risers; size_m is
+    the edge asked for. neighbours (k, 2): index pairs of adjoining cells, each pair once.
     """
 
     centre_m: FloatArray
@@ -302,7 +303,7 @@ class Pool:
         """Cover walls and floor (and step tops) with cells of about `size_m`: see `LinerCells`."""
         if not size_m > 0:
             raise ValueError("size_m must be positive")
-        parts = [self._wall_cells(size_m), self._floor_cells(size_m)]
+        parts = [self._wall_cells(size_m), self._floor_cells(size_m), self._riser_cells(size_m)]
         centre, area, normal, on_floor, wall = (np.concatenate(column) for column in zip(*parts, strict=True))
         pairs = cKDTree(centre).query_pairs(1.3 * size_m, output_type="ndarray").astype(np.int64)
         return LinerCells(centre, area, normal, on_floor, wall, size_m, pairs)
@@ -333,6 +334,50 @@ class Pool:
             np.concatenate(normals),
             np.zeros(count, dtype=bool),
             np.concatenate(walls).astype(np.int64),
+        )
+
+    def _riser_cells(self, size_m: float) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray, IntArray]:
+        """Vertical faces inside the outline: sides of steps, drops of a profile. On neither floor nor wall (-1)."""
+        lines = [
+            (np.array(a), np.array(b))
+            for step in self.steps
+            for a, b in zip(step.outline_m, step.outline_m[1:] + step.outline_m[:1], strict=True)
+        ]
+        if self.floor.kind == "profile":
+            _, y0, _, y1 = self.bounds_m
+            drops = {p[0] for p, q in pairwise(self.floor.profile_m) if p[0] == q[0]}
+            lines += [(np.array([x, y0]), np.array([x, y1])) for x in sorted(drops)]
+        centres, areas, normals = [np.zeros((0, 3))], [np.zeros(0)], [np.zeros((0, 3))]
+        seen: set[Point2] = set()
+        for a, b in lines:
+            length = float(np.hypot(*(b - a)))
+            across = np.array([b[1] - a[1], a[0] - b[0]]) / length
+            columns = max(1, math.ceil(length / size_m - 1e-9))
+            for k in range(columns):
+                plan = a + (b - a) * (k + 0.5) / columns
+                sides = plan + 1e-4 * np.array([across, -across])
+                if not polygon.inside(self.outline, sides).all():
+                    continue
+                first, second = self.depth_at(sides[:, 0], sides[:, 1])
+                low, high = min(first, second), max(first, second)
+                # An edge that two steps share is listed twice: once is enough.
+                here = (round(float(plan[0]), 3), round(float(plan[1]), 3))
+                if high - low < 0.02 or here in seen:
+                    continue
+                seen.add(here)
+                rows = max(1, math.ceil((high - low) / size_m - 1e-9))
+                z = low + (np.arange(rows) + 0.5) * (high - low) / rows
+                toward = across if first < second else -across
+                centres.append(np.column_stack([np.full(rows, plan[0]), np.full(rows, plan[1]), z]))
+                areas.append(np.full(rows, length / columns * (high - low) / rows))
+                normals.append(np.tile([toward[0], toward[1], 0.0], (rows, 1)))
+        count = sum(len(a) for a in areas)
+        return (
+            np.concatenate(centres),
+            np.concatenate(areas),
+            np.concatenate(normals),
+            np.zeros(count, dtype=bool),
+            np.full(count, -1, dtype=np.int64),
         )
 
     def _floor_cells(self, size_m: float) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray, IntArray]:
