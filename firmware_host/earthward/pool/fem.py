@@ -92,7 +92,7 @@ class _Solution:
 class FiniteElementField:
     """`Field` (see `earthward.pool.field`) of any pool."""
 
-    def __init__(self, pool: Pool, size_m: float = 0.42, layers: int = 4, cache_dir: str | None = None) -> None:
+    def __init__(self, pool: Pool, size_m: float = 0.46, layers: int = 4, cache_dir: str | None = None) -> None:
         self._pool = pool
         self.size_m, self.layers = size_m, layers
         key = _content_key(pool, size_m, layers)
