@@ -343,7 +343,7 @@ class EarthwardApp(App[int]):
         if self.unpainted_s:
             self.delays_s += [now - at for at in self.unpainted_s]
             self.unpainted_s.clear()
-            del self.delays_s[:-20000]
+            del self.delays_s[:-1000]
 
 
 def run_dashboard(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import os
 from collections.abc import Callable
 from pathlib import Path
@@ -57,6 +56,38 @@ def parse_address(address: str) -> tuple[str, str | tuple[str, int], str]:
     return "tcp", (parts[0], int(parts[1])), parts[2] if len(parts) == 3 else ""
 
 
+class _Lines(asyncio.Protocol):
+    """Bytes to lines without a stream reader: at 25 lines a second its tasks cost more than the messages do."""
+
+    def __init__(self, on_line: Callable[[bytes], None]) -> None:
+        self._on_line = on_line
+        self._parts: list[bytes] = []
+        self._held = 0
+        self.transport: asyncio.Transport | None = None
+        self.over: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self.transport = transport
+
+    def data_received(self, data: bytes) -> None:
+        *whole, rest = data.split(b"\n")
+        for piece in whole:
+            line = b"".join([*self._parts, piece])
+            self._parts, self._held = [], 0
+            self._on_line(line)
+        if rest:
+            self._parts.append(rest)
+            self._held += len(rest)
+            if self._held > MAX_LINE and self.transport is not None:
+                # Longer than any message can be: connect afresh.
+                self.transport.abort()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        if not self.over.done():
+            self.over.set_result(None)
+
+
 class Client:
     """Feeds `on_message(message, snapshot)` and `on_link(snapshot)` from the event loop it runs in."""
 
@@ -72,60 +103,64 @@ class Client:
         self._clock = clock
         self._subscribe = subscribe
         self._on_message = on_message
-        self._writer: asyncio.StreamWriter | None = None
+        self._transport: asyncio.Transport | None = None
         self.snapshot = Snapshot(address=address, changed_s=clock.now())
 
     def send(self, message: FromClient) -> bool:
         """Queue one line to the daemon. False if there is no connection (nothing is kept for later)."""
-        writer = self._writer
-        if writer is None or writer.is_closing():
+        transport = self._transport
+        if transport is None or transport.is_closing():
             return False
-        writer.write(encode(message))
+        transport.write(encode(message))
         return True
 
     async def run(self) -> None:
         """Until cancelled. Every loss of the line is followed by a new attempt after half a second."""
         while True:
             try:
-                reader, writer = await self._open()
+                lines = await self._open()
             except OSError:
                 self._set(connection(self.snapshot, False, self._clock.now()))
             else:
-                await self._talk(reader, writer)
+                try:
+                    await lines.over
+                finally:
+                    self._transport = None
+                    if lines.transport is not None:
+                        lines.transport.close()
+                    self._set(connection(self.snapshot, False, self._clock.now()))
             await asyncio.sleep(RECONNECT_S)
 
-    async def _open(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-        if isinstance(self._target, str):
-            return await asyncio.open_unix_connection(self._target, limit=MAX_LINE)
-        reader, writer = await asyncio.open_connection(*self._target, limit=MAX_LINE)
-        writer.write(self._token.encode() + b"\n")
-        return reader, writer
+    async def _open(self) -> _Lines:
+        loop = asyncio.get_running_loop()
 
-    async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        def make() -> _Lines:
+            lines = _Lines(lambda line: self._line(lines, line))
+            return lines
+
+        if isinstance(self._target, str):
+            _, made = await loop.create_unix_connection(make, self._target)
+        else:
+            _, made = await loop.create_connection(make, *self._target)
+            if made.transport is not None:
+                made.transport.write(self._token.encode() + b"\n")
+        return made
+
+    def _line(self, lines: _Lines, line: bytes) -> None:
         try:
-            while line := await reader.readline():
-                try:
-                    message = from_daemon.decode(line)
-                except msgspec.DecodeError:
-                    # A newer daemon may say what we do not know: its text says unknown types are skipped.
-                    continue
-                now = self._clock.now()
-                if isinstance(message, Hello):
-                    self._writer = writer
-                    writer.write(encode(self._subscribe))
-                    self._set(connection(take(self.snapshot, message, now), True, now))
-                    continue
-                self.snapshot = take(self.snapshot, message, now)
-                self._on_message(message, self.snapshot)
-        except (OSError, ValueError, asyncio.IncompleteReadError):
-            # The line broke, or was longer than any message can be: connect afresh.
-            pass
-        finally:
-            self._writer = None
-            writer.close()
-            with contextlib.suppress(OSError):
-                await writer.wait_closed()
-            self._set(connection(self.snapshot, False, self._clock.now()))
+            message = from_daemon.decode(line)
+        except msgspec.DecodeError:
+            # A newer daemon may say what we do not know: its text says unknown types are skipped.
+            return
+        now = self._clock.now()
+        if isinstance(message, Hello):
+            self._transport = lines.transport
+            if self._transport is not None:
+                self._transport.write(encode(self._subscribe))
+            self._set(connection(take(self.snapshot, message, now), True, now))
+            return
+        self.snapshot = take(self.snapshot, message, now)
+        self._on_message(message, self.snapshot)
 
     def _set(self, snapshot: Snapshot) -> None:
         changed = snapshot is not self.snapshot

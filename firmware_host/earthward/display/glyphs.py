@@ -30,7 +30,7 @@ RAMP = " ·░▒█"
 _GIO_UNIMAP = 0x4B66  # linux/kd.h
 
 
-@lru_cache(maxsize=4096)
+@lru_cache(maxsize=1024)
 def clean(text: str, tier: Tier) -> str:
     """The text with only characters of the tier: accents are dropped, the rest becomes "?"; one cell each."""
     if text.isascii() and text.isprintable():
