@@ -356,3 +356,30 @@ def test_create_refuses_to_overwrite_and_leaves_no_litter(store: SurveyStore, tm
 def test_flush_settings_are_the_durable_ones(store: SurveyStore) -> None:
     assert store._db.execute("PRAGMA journal_mode").fetchone()[0] == "wal"
     assert store._db.execute("PRAGMA synchronous").fetchone()[0] == 2  # FULL
+
+
+def test_medium_that_nobody_can_write(store: SurveyStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a write-protected card, whoever runs the tests (root may write everywhere, so it is acted)."""
+    from earthward.service import store as module
+
+    store.keep(reading())
+    real = module._connect
+    calls: list[str] = []
+
+    def refuse_in_place(uri: str) -> sqlite3.Connection:
+        calls.append(uri)
+        if len(calls) == 1:
+            raise sqlite3.OperationalError("attempt to write a readonly database")
+        return real(uri)
+
+    monkeypatch.setattr(module, "_connect", refuse_in_place)
+    with SurveyStore.open(store.path, read_only=True) as other:  # with its log: a copy is read
+        assert len(other.readings()) == 1
+        copy = Path(calls[-1].split("?")[0].removeprefix("file:"))
+        assert copy.exists() and copy.parent != store.path.parent
+    assert not copy.exists()
+    store.close()
+    monkeypatch.setattr("os.access", lambda *_: False)
+    calls.append("")
+    with SurveyStore.open(store.path, read_only=True) as other:  # closed: read in place, never written
+        assert len(other.readings()) == 1 and "immutable=1" in calls[-1]

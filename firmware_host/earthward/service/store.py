@@ -867,12 +867,13 @@ def _connect_read_only(path: Path) -> tuple[sqlite3.Connection, tempfile.Tempora
     has_log = log.exists() and log.stat().st_size > 0
     if not has_log and not os.access(path.parent, os.W_OK):
         return _connect(base + "?mode=ro&immutable=1"), None
-    db = _connect(base + "?mode=ro")
-    try:
-        db.execute("SELECT count(*) FROM sqlite_master").fetchone()
-        return db, None
-    except sqlite3.OperationalError:
-        db.close()
+    with contextlib.suppress(sqlite3.OperationalError):
+        db = _connect(base + "?mode=ro")
+        try:
+            db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            return db, None
+        except sqlite3.OperationalError:
+            db.close()
     borrowed = tempfile.TemporaryDirectory(prefix="earthward-")
     copy = Path(borrowed.name) / path.name
     shutil.copyfile(path, copy)
