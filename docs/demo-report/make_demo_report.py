@@ -22,8 +22,8 @@ from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.report.record import pool_of
 from earthward.service.level_log import loss_result, parse_level_log
-from earthward.service.locating import locate_survey
-from earthward.service.proof import ProofReading, StationPair, judge_proof, judge_remeasure
+from earthward.service.locating import locate_survey, remeasure
+from earthward.service.proof import ProofReading, judge_proof
 from earthward.service.store import (
     CurrentStep,
     KeptReading,
@@ -219,8 +219,8 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     again = [s for s in stations() if np.hypot(*(s[1][:2] - LEAK_M[:2])) < 1.2]
     for station, centre in again:
         keep(station, centre, 0.0, after_A, purpose="re-measure", finding=number)
-    result = remeasured(store, world, number)
-    store.set_finding_stage(number, "re-measured", result["text"], result)
+    result = remeasure(store, world.pool, number)
+    store.set_finding_stage(number, "re-measured", result.text, result.as_dict())
     clock[0] += 2 * 86_400.0
     after_log = level_log(rng, leak_L_per_day=0.0)
     store.add_loss_test(LossTest(moment="after", log_csv=after_log, result=_loss(after_log)))
@@ -250,33 +250,6 @@ def proof_row(store: SurveyStore, world: World, settings: int) -> None:
         )  # fmt: skip
     result = judge_proof(values, 0.5)
     store.add_proof(StoredProof(ok=result.ok, result={**result.as_dict(), "distance_m": 0.5}, settings_id=settings))
-
-
-def remeasured(store: SurveyStore, world: World, number: int) -> dict[str, Any]:
-    """Compare the stations read again with what they were, against the signature of the located sink."""
-    finding = next(f for f in store.findings() if f.number == number)
-    before = {(r.station, r.source_id, r.front_m): r for r in store.readings("survey")}
-    target = np.array([finding.position_m], dtype=float)
-    strength: dict[tuple[str, int], float] = {}
-    for r in store.readings("survey"):
-        key = (r.station, r.source_id)
-        strength[key] = math.hypot(strength.get(key, 0.0), r.value_V)
-    pairs = []
-    for r in store.readings("re-measure"):
-        old = before.get((r.station, r.source_id, r.front_m))
-        if old is None or not old.injected_A or not r.injected_A:
-            continue
-        front, back = np.array(r.front_m), np.array(r.back_m)
-        source = np.array(world.pool.source(r.source_id).position_m)
-        sink = float(world.field.pair_row(front, back, target)[0]) + world.field.pair_difference(front, back, source)
-        pairs.append(
-            StationPair(
-                old.value_V / old.injected_A, old.sigma_V / old.injected_A, r.value_V / r.injected_A,
-                r.sigma_V / r.injected_A, sink / 0.21,
-                strength[(r.station, r.source_id)] / old.injected_A,
-            )
-        )  # fmt: skip
-    return judge_remeasure(pairs, (finding.current_A or 0.0) / INJECTED_A).as_dict()
 
 
 def level_log(rng: np.random.Generator, leak_L_per_day: float) -> str:

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import numpy as np
+import pytest
+
+from earthward.errors import InputError
+from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
-from earthward.service.locating import as_located, locate_survey
-from earthward.service.store import KeptReading, SurveyStore
+from earthward.service.locating import as_located, locate_survey, remeasure, update_findings
+from earthward.service.store import KeptReading, StoredFinding, SurveyStore
+from earthward.survey.types import Finding, Region, Result
 
 POOL = """
 [pool]
@@ -52,3 +58,62 @@ def test_row_and_station_go_along() -> None:
     located = as_located(kept)
     assert (located.row, located.station, located.source_id) == (12, "S7", 1)
     assert located.front_m == kept.front_m and located.value_V == kept.value_V
+
+
+def found(*positions: tuple[float, float, float]) -> Result:
+    findings = tuple(
+        Finding(
+            position_m=p, current_A=1e-3, current_interval_A=(8e-4, 1.2e-3), hole_diameter_mm=(1.0, 4.0),
+            region=Region(0.9, 0.1, (p,)), radius_m=0.1, strength=50.0, certain=True,
+        )
+        for p in positions
+    )  # fmt: skip
+    return Result(
+        findings=findings, p_leak_count={}, budget=None, coverage=None, next_station=None, suspect_readings=(),
+        posterior=(), verdict="found", text="",
+    )  # type: ignore[arg-type]  # fmt: skip
+
+
+def test_findings_keep_their_numbers_as_they_sharpen(tmp_path: Path) -> None:
+    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
+        assert update_findings(store, found((3.0, 0.0, 0.8))) == [1]
+        assert update_findings(store, found((5.0, 3.0, 0.5), (3.2, 0.0, 0.8))) == [2, 1]
+        assert [f.position_m for f in store.findings()] == [(3.2, 0.0, 0.8), (5.0, 3.0, 0.5)]
+        store.set_finding_stage(1, "dye drawn")
+        assert update_findings(store, found((3.1, 0.0, 0.8))) == [1]
+        assert store.findings()[0].position_m == (3.2, 0.0, 0.8), "a place that dye confirmed does not move"
+        assert len(store.findings()) == 2
+
+
+@pytest.mark.parametrize(("left", "outcome"), [(0.0, "gone"), (1.0, "still there")])
+def test_remeasure_pairs_up_stations_and_judges(tmp_path: Path, left: float, outcome: str) -> None:
+    pool = parse_pool(POOL)
+    field = make_field(pool)
+    leak, light, source = np.array([3.0, 0.0, 0.8]), np.array([6.0, 1.5, 0.6]), np.array([1.0, 1.0, 0.5])
+    total, share = 0.008, 0.35
+
+    def volts(front: np.ndarray, back: np.ndarray, leak_share: float) -> float:
+        rows = field.pair_row(front, back, np.array([leak, light]))
+        flow = total * (rows[0] * leak_share + rows[1] * (1 - leak_share) + field.pair_difference(front, back, source))
+        return float(flow) / 0.2
+
+    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
+        with pytest.raises(InputError, match="locate it first"):
+            remeasure(store, pool, 1)
+        store.put_finding(StoredFinding(number=1, position_m=(3.0, 0.0, 0.8), current_A=share * total))
+        with pytest.raises(InputError, match="same stations"):
+            remeasure(store, pool, 1, field)
+        for purpose, leak_share in (("survey", share), ("re-measure", share * left)):
+            for i, x in enumerate((2.4, 2.8, 3.3, 3.8)):
+                for half in (np.array([0.15, 0, 0]), np.array([0, 0.15, 0])):
+                    front, back = np.array([x, 0.5, 0.7]) - half, np.array([x, 0.5, 0.7]) + half
+                    store.keep(
+                        KeptReading(
+                            front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), station=f"S{i}",
+                            value_V=volts(front, back, leak_share), sigma_V=1e-6, injected_A=total,
+                            purpose=purpose, finding=1 if purpose == "re-measure" else None,
+                        )  # type: ignore[arg-type]
+                    )  # fmt: skip
+        result = remeasure(store, pool, 1, field)
+        assert result.outcome == outcome
+        assert result.left == pytest.approx(left, abs=1e-6), "exact readings give exactly what is left"
