@@ -45,6 +45,8 @@ log = logging.getLogger(__name__)
 ACQUIRE_S = 0.025
 STATE_S = 0.2
 STRAY_EVERY_S = 1.0
+#: A search begins when no reading has been kept for so long.
+SEARCH_AFTER_S = 1.2
 #: The stray-voltage check looks at so much quiet water at a time ...
 STRAY_WINDOW_S = 2.0
 #: ... and the worst of the last so many seconds counts, so that turning the pole shows other directions.
@@ -144,6 +146,7 @@ class Daemon:
         self._worker = SearchWorker()
         self._searching: asyncio.Task[None] | None = None
         self._search_again = False
+        self._search_due_s = 0.0
         #: Everybody inside the process who wants to see what clients see (tests, the scripted technician).
         self.listeners: list[Callable[[m.Message], None]] = []
 
@@ -700,9 +703,10 @@ class Daemon:
     # ---- searching ----------------------------------------------------------------------------------------------
 
     def request_search(self) -> None:
-        """Search for sinks in a worker; at most one at a time, the newest request is never forgotten."""
+        """Search for sinks once no more readings come; at most one at a time, no request is forgotten."""
         if self.visit is None:
             return
+        self._search_due_s = self._clock.now() + SEARCH_AFTER_S
         if self._searching is not None and not self._searching.done():
             self._search_again = True
             return
@@ -711,6 +715,9 @@ class Daemon:
     async def _search(self) -> None:
         assert self.visit is not None
         while True:
+            # Three directions and two electrodes at a station are one piece of news.
+            while (left_s := self._search_due_s - self._clock.now()) > 0:
+                await self._pause(left_s)
             self._search_again = False
             search = self.visit.search()
             try:
@@ -728,7 +735,8 @@ class Daemon:
                 return
 
     async def search_done(self) -> None:
-        """Wait until no search is under way."""
+        """Wait until everything kept has been searched; what is waiting for more readings starts at once."""
+        self._search_due_s = self._clock.now()
         while self._searching is not None and not self._searching.done():
             await asyncio.wait([self._searching])
 

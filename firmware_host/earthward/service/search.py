@@ -11,7 +11,7 @@ import logging
 import multiprocessing
 import os
 import signal
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 
 from earthward.errors import InputError
@@ -20,6 +20,9 @@ from earthward.survey.locate import Survey
 from earthward.survey.types import KeptReading, LocateSettings, Result
 
 log = logging.getLogger(__name__)
+
+#: How many cells of the coverage are handed on.
+MAX_CELLS = 1500
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +58,16 @@ class Searcher:
         for reading in search.readings[known:]:
             self._survey.add(reading)
         self._last = search
-        return self._survey.result()
+        return thinned(self._survey.result())
+
+
+def thinned(result: Result) -> Result:
+    """No more cells of coverage than a plan shows: the whole list would hold up the daemon while it is unpacked."""
+    coverage = result.coverage
+    if coverage is None or len(coverage.cells) <= MAX_CELLS:
+        return result
+    step = -(-len(coverage.cells) // MAX_CELLS)
+    return replace(result, coverage=replace(coverage, cells=coverage.cells[::step]))
 
 
 def _serve(connection: Connection) -> None:

@@ -407,6 +407,10 @@ class _Messenger:
                 work()
             except (LinkError, InputError) as error:
                 self._on_problem(error)
+            except Exception as error:
+                # This thread must live on, whatever happens: the next OFF goes through it.
+                log.exception("a request to the source board failed inside")
+                self._on_problem(error)
             finally:
                 with self._wake:
                     self._busy_urgent = False

@@ -22,8 +22,6 @@ from earthward.survey.types import KeptReading as SurveyReading
 
 #: A new finding nearer than this to a known one is the same one.
 SAME_PLACE_M = 0.5
-#: How many cells of the posterior and of the coverage a plan carries to clients.
-MAX_CELLS = 1500
 
 STEP_TITLES: tuple[tuple[str, str], ...] = (
     ("loss", "Is it leaking at all, and how much?"),
@@ -401,12 +399,11 @@ def _message(number: int, f: Finding, stage: str) -> m.Finding:
 def _cells(result: Result) -> list[m.Cell]:
     cells = [
         m.Cell(position_m=c.position_m, size_m=0.1, probability=c.probability)
-        for c in sorted(result.posterior, key=lambda c: -c.probability)[:MAX_CELLS]
+        for c in result.posterior
     ]
     if result.coverage is not None:
-        step = max(1, len(result.coverage.cells) // MAX_CELLS)
         cells += [
             m.Cell(position_m=c.position_m, size_m=c.size_m, detectable_A=c.detectable_A)
-            for c in result.coverage.cells[::step]
+            for c in result.coverage.cells
         ]
     return cells
