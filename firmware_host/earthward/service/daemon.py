@@ -29,11 +29,13 @@ from earthward.safety.interlock import Interlock, View
 from earthward.safety.limits import Limits, limits_from_config
 from earthward.safety.stray import StrayMeasurement, StrayVerdict, judge
 from earthward.service import messages as m
+from earthward.service.current_log import CurrentLog
 from earthward.service.detection import Detection, SourceNow, Tail
 from earthward.service.phone import PhonePage
 from earthward.service.recorder import Recorder
 from earthward.service.search import SearchWorker
 from earthward.service.server import ClientServer
+from earthward.service.store import CurrentStep
 from earthward.service.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
 from earthward.service.visit import Visit
 from earthward.signal.detector import DetectorSettings
@@ -143,6 +145,8 @@ class Daemon:
         self._last_reference_s = -math.inf
         self._moved_s = -math.inf
         self._failed = False
+        self._currents = CurrentLog()
+        self._remeasuring: asyncio.Task[None] | None = None
         self._worker = SearchWorker()
         self._searching: asyncio.Task[None] | None = None
         self._search_again = False
@@ -298,6 +302,9 @@ class Daemon:
     def _follow_source(self) -> None:
         """Tell the lock-in what the board last reported of itself."""
         report = self.wiring.board.telemetry
+        if report is not None:
+            for step in self._currents.add(report):
+                self._tell_step(step)
         source = self.detection.source
         on = report is not None and report.energised and (self.wiring.playback or self.supervisor.energised)
         if not on:
@@ -322,6 +329,17 @@ class Daemon:
             for tail in self._quiet:
                 tail.clear()
         self._set_source(SourceNow(True, report.received_s if since is None else since, report.electrode, None))
+
+    def _tell_step(self, step: CurrentStep) -> None:
+        share = step.drop_A / step.before_A
+        self.event(
+            "info",
+            "current step",
+            f"{step.subject} ({step.kind}): injected current {step.before_A * 1e3:.3f} to {step.after_A * 1e3:.3f} mA, "
+            f"a drop of {step.drop_A * 1e3:.3f} +- {step.drop_sigma_A * 1e3:.3f} mA ({share:.0%}).",
+        )
+        if self.visit is not None:
+            self.visit.add_current_step(step)
 
     def _set_source(self, source: SourceNow) -> None:
         self.detection.set_source(source)
@@ -622,13 +640,22 @@ class Daemon:
                 return [self.steps() if what == "steps" else self.visit.plan()]
             case m.MoveTo(place=place):
                 self._move(place)
-            case m.Keep(place=place, note=note):
-                return [self.keep(place, note)]
+            case m.Keep(place=place, note=note, purpose=purpose, finding=finding):
+                return [self.keep(place, note, purpose=purpose, finding=finding)]
+            case m.TestLeak(distance_m=distance):
+                proof = self.visit.judge_test_leak(distance)
+                self.event("info" if proof.ok else "caution", "test leak", proof.text)
+                self._tell_plan()
+            case m.SetStage(finding=number, stage="re-measured", note=note):
+                self._remeasuring = asyncio.get_running_loop().create_task(self._remeasure(number, note))
             case m.SetStage(finding=number, stage=stage, note=note):
                 self.visit.set_stage(number, stage, note)
+                if stage == "repaired":
+                    self._currents.done("patch", f"finding {number}")
                 self._tell_plan()
             case m.SetCovered(fitting=fitting, covered=covered):
                 self.visit.set_covered(fitting, covered)
+                self._currents.done("cover" if covered else "uncover", fitting)
                 self._tell_plan()
             case m.StepDone(key=key, note=note):
                 self.visit.step_done(key, note)
@@ -638,6 +665,20 @@ class Daemon:
             case _:
                 raise InputError("this daemon has no use for that message")
         return []
+
+    async def _remeasure(self, number: int, note: str) -> None:
+        """The comparison before and after the repair becomes part of the finding's history."""
+        assert self.visit is not None
+        try:
+            result = await asyncio.to_thread(self.visit.remeasure, number)
+            text = f"{result.text} {note}".strip()
+            self.visit.set_stage(number, "re-measured", text, result.as_dict())
+        except InputError as error:
+            self.event("caution", "re-measure", f"Finding {number} is not re-measured: {error}.")
+            return
+        good = result.outcome == "gone"
+        self.event("info" if good else "caution", "re-measure", f"Finding {number}: {result.text}")
+        self._tell_plan()
 
     def _contact_moved(self, name: str, active: bool) -> None:
         """In gpiozero's thread: a contact or switch at the pool side."""
@@ -697,7 +738,8 @@ class Daemon:
             self.wiring.ear.alert("kept")
         self.publish(kept)
         self._changed.set()
-        self.request_search()
+        if more.get("purpose", "survey") == "survey":
+            self.request_search()
         return kept
 
     # ---- searching ----------------------------------------------------------------------------------------------

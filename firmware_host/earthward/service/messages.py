@@ -347,6 +347,16 @@ class Keep(Message, tag="keep", frozen=True, kw_only=True):
 
     place: Station | None = None
     note: str = ""
+    purpose: Literal["survey", "test leak", "re-measure"] = "survey"
+    finding: int | None = None
+    """With purpose "re-measure": which finding was repaired."""
+
+
+class TestLeak(Message, tag="test_leak", frozen=True, kw_only=True):
+    """Judge the readings kept with purpose "test leak" (notes "connected" and "disconnected")."""
+
+    distance_m: float
+    """From the pair's middle to the test leak."""
 
 
 class MoveTo(Message, tag="move_to", frozen=True, kw_only=True):
@@ -401,6 +411,7 @@ FromClient = (
     | SourceOff
     | WaterClear
     | Keep
+    | TestLeak
     | MoveTo
     | SelectElectrode
     | SetStage

@@ -15,8 +15,10 @@ from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
+from earthward.service.locating import remeasure
+from earthward.service.proof import ProofReading, ProofResult, RemeasureResult, judge_proof
 from earthward.service.search import Search
-from earthward.service.store import CurrentStep, KeptReading, SafetyCheck, StoredFinding, SurveyStore
+from earthward.service.store import CurrentStep, KeptReading, SafetyCheck, StoredFinding, StoredProof, SurveyStore
 from earthward.survey.types import Finding, LocateSettings, Result
 from earthward.survey.types import KeptReading as SurveyReading
 
@@ -227,6 +229,21 @@ class Visit:
                 )
             )
 
+    def judge_test_leak(self, distance_m: float) -> ProofResult:
+        """The proof that a leak would be seen here today, from what was kept at the test leak. Raises InputError."""
+        readings = [
+            ProofReading(r.value_V, r.sigma_V, r.note == "connected")
+            for r in self.store.readings("test leak")
+            if r.note in ("connected", "disconnected")
+        ]
+        result = judge_proof(readings, distance_m)
+        self.store.add_proof(StoredProof(ok=result.ok, result={**result.as_dict(), "distance_m": distance_m}))
+        return result
+
+    def remeasure(self, number: int) -> RemeasureResult:
+        """Is the repaired sink gone? May take its time; safe in another thread. Raises InputError."""
+        return remeasure(self.store, self.pool, number)
+
     def step_done(self, key: str, note: str = "") -> None:
         if key not in dict(STEP_TITLES):
             raise InputError(f"there is no step {key!r}: use one of {', '.join(dict(STEP_TITLES))}")
@@ -397,13 +414,9 @@ def _message(number: int, f: Finding, stage: str) -> m.Finding:
 
 
 def _cells(result: Result) -> list[m.Cell]:
-    cells = [
-        m.Cell(position_m=c.position_m, size_m=0.1, probability=c.probability)
-        for c in result.posterior
-    ]
+    cells = [m.Cell(position_m=c.position_m, size_m=0.1, probability=c.probability) for c in result.posterior]
     if result.coverage is not None:
         cells += [
-            m.Cell(position_m=c.position_m, size_m=c.size_m, detectable_A=c.detectable_A)
-            for c in result.coverage.cells
+            m.Cell(position_m=c.position_m, size_m=c.size_m, detectable_A=c.detectable_A) for c in result.coverage.cells
         ]
     return cells
