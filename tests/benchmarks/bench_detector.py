@@ -7,6 +7,7 @@ noise^2 / (N mean_square), mean_square that of the waveform through the converte
 from __future__ import annotations
 
 import argparse
+import importlib.util
 import sys
 import time
 from collections.abc import Callable
@@ -15,13 +16,17 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import scipy.signal
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "firmware_host"))
 
 from earthward.emulated.pair_recording import PairRecording, PairScene, record
 from earthward.signal import waveforms
+from earthward.signal.acquire import CodeTracker
 from earthward.signal.batch import DetectResult, detect
-from earthward.signal.detector import DetectorSettings
+from earthward.signal.detector import Detector, DetectorSettings
+from earthward.signal.sampleclock import index_from_stamps
+from earthward.signal.types import FloatArray, PhaseReference, Reading, SampleBlock
 
 BOTH_MAINS = ((50.0, 240e-6), (60.0, 240e-6))  # 100 x the default amplitude of 2.4 uV
 
@@ -135,19 +140,362 @@ def section_disturbed(size: float) -> None:
         show(name, scene, 0.5, 150 * size, range(2))
 
 
+def stream(
+    recording: PairRecording,
+    window_s: float,
+    reference: Callable[[float], PhaseReference | None],
+    chunk: int = 44,
+    **settings: Any,
+) -> list[Reading]:
+    """The streaming way: small blocks, the clock map's word of the moment with each."""
+    scene = recording.scene
+    detector = Detector(
+        replace(
+            DetectorSettings(waveform=scene.waveform, frequency_Hz=scene.frequency_Hz, window_s=window_s), **settings
+        )
+    )
+    index, _ = index_from_stamps(recording.t_s)
+    out: list[Reading] = []
+    flags = np.zeros(chunk, dtype=np.uint8)
+    for lo in range(0, index.size - chunk + 1, chunk):
+        part = slice(lo, lo + chunk)
+        block = SampleBlock(index[part], recording.t_s[part], recording.v_V[part], flags, scene.full_scale_V or np.inf)
+        out += detector.push(block, reference(float(recording.t_s[part][-1])))
+    return out
+
+
+def section_clock(size: float) -> None:
+    """Source clock 0.5 % off: with a clock map that errs by 0.15 ms, and with no link at all."""
+    scene = PairScene(frequency_Hz=35.0 * 1.005, amplitude_V=8e-6)
+    errors, sigmas = [], []
+    for seed in range(round(2 * size)):
+        rng = np.random.default_rng(1000 + seed)
+        wobble = {}
+
+        def reference(t_s: float, rng: np.random.Generator = rng, wobble: dict[int, float] = wobble) -> PhaseReference:
+            late = wobble.setdefault(int(t_s), float(rng.normal(0, 0.15e-3)))
+            return PhaseReference(scene.start_s + late, scene.frequency_Hz, sigma_s=0.15e-3)
+
+        for r in stream(record(scene, 120, seed), 0.5, reference, frequency_Hz=35.0)[100::10]:
+            if r.value_V is not None and r.sigma_V is not None:
+                errors.append(r.value_V - scene.amplitude_V)
+                sigmas.append(r.sigma_V)
+    e, s = np.array(errors), np.array(sigmas)
+    print(
+        f"  map error 0.15 ms: variance/bound {np.mean(e**2) / bound(scene, 0.5) ** 2:.3f}"
+        f"  loss of amplitude {-e.mean() / scene.amplitude_V * 100:.2f} %  chi2/dof {np.mean((e / s) ** 2):.3f}"
+    )
+    for offset in (-0.005, 0.0, 0.005):
+        scene = PairScene(frequency_Hz=35.0 * (1 + offset), amplitude_V=8e-6)
+        errors, sigmas, firsts = [], [], []
+        for seed in range(round(2 * size)):
+            result = run(record(scene, 60, seed), 0.5, 0.25, sync="none", frequency_Hz=35.0)
+            good = [r for r in result.readings if r.value_V is not None and r.sigma_V is not None]
+            firsts.append(good[0].newest_s - 0.5 if good else float("inf"))
+            errors += [r.value_V - scene.amplitude_V for r in good[4::2] if r.value_V is not None]
+            sigmas += [r.sigma_V for r in good[4::2] if r.sigma_V is not None]
+        e, s = np.array(errors), np.array(sigmas)
+        print(
+            f"  no link, source {offset * 100:+.1f} % off, signal = noise of a sample: first value after"
+            f" {max(firsts):.2f} s, variance/bound {np.mean(e**2) / bound(scene, 0.5) ** 2:.3f},"
+            f" chi2/dof {np.mean((e / s) ** 2):.3f}, offset found to {abs((result.clock_offset or 9) - offset):.1e}"
+        )
+
+
+def lock_trial(
+    rng: np.random.Generator, amplitude: float, rival: float, windows: int = 4, seconds: float = 0.5
+) -> tuple[int | None, float]:
+    """One acquisition on white noise of unit sigma: (window of lock or None, sign found)."""
+    rate, hops, slots = 885.8, 10, 44
+    tracker = CodeTracker("coded", 35.0)
+    frequency = 35.0 * (1 + rng.uniform(-0.005, 0.005))
+    phase, turn = rng.uniform(), rng.uniform(0, 2 * np.pi)
+    tone = (
+        rng.uniform(20.0, 430.0)
+        if rng.uniform() < 0.5
+        else 35.0 * rng.integers(1, 12) * (1 + rng.uniform(-0.005, 0.005))
+    )
+    for w in range(windows):
+        t = ((w * hops * slots + 1 + np.arange(hops * slots)) / rate).reshape(hops, slots)
+        v = rng.standard_normal((hops, slots))
+        if amplitude:
+            v += amplitude * waveforms.averaged("coded", t * frequency + phase, frequency / rate)
+        if rival:
+            v += rival * np.cos(2 * np.pi * tone * t + turn)
+        tracker.take(t, v, np.ones_like(v), 1 / rate, 1.0)
+        if tracker.locked:
+            found = tracker.reference(float(t[-1, -1]))
+            assert found is not None
+            r = waveforms.averaged("coded", (t - found.start_s) * found.frequency_Hz, found.frequency_Hz / rate)
+            return w, float(np.sign((r * v).sum()))
+    return None, 0.0
+
+
+def section_lock(size: float) -> None:
+    """Acquisition without a clock: time to lock, wrong signs, and that nothing else locks (measured thresholds)."""
+    trials = 100_000 if size > 1 else 1000
+    rng = np.random.default_rng(7)
+    for amplitude in (0.3, 0.42, 1.0):
+        n = max(300, trials // 10)
+        outcome = [lock_trial(rng, amplitude * (1 if k % 2 else -1), 0.0) for k in range(n)]
+        locked = [w for w, _ in outcome if w is not None]
+        wrong = sum(sign != 0 and sign != (1 if k % 2 else -1) for k, (_, sign) in enumerate(outcome))
+        sigma = 1 / np.sqrt(0.5 * 885.8 * waveforms.mean_square("coded", 35 / 885.8))
+        print(
+            f"  amplitude {amplitude:.2f} x noise of a sample ({amplitude / sigma:.1f} sigma of a 0.5 s reading):"
+            f" locked within 2 s in {len(locked) / n * 100:.2f} % of {n},"
+            f" median {0.5 * (1 + np.median(locked)):.1f} s, wrong sign {wrong}"
+        )
+    began = time.process_time()
+    false = sum(lock_trial(rng, 0.0, 0.0)[0] is not None for _ in range(trials))
+    print(f"  noise alone: {false} locks in {trials} trials of 2 s")
+    false = sum(lock_trial(rng, 0.0, float(rng.choice([0.5, 2.0, 10.0])))[0] is not None for _ in range(trials))
+    print(f"  a rival tone of 0.5, 2 or 10 x the noise: {false} locks in {trials} trials of 2 s")
+    print(f"  ({(time.process_time() - began) / trials / 8 * 1e6:.0f} us per window of 0.5 s)")
+    wrong = {}
+    for name, times, n in (("clock known", 4.0, trials), ("clock unknown", 7.5, trials // 10)):
+        sigma = 1.0 / np.sqrt(0.5 * 885.8 * waveforms.mean_square("coded", 35 / 885.8))
+        if name == "clock known":
+            wrong[name] = int(np.count_nonzero(rng.standard_normal(n) * sigma + times * sigma < 0))
+            text = "(of a Gaussian of the reading's sigma; see white and mains for its honesty)"
+        else:
+            outcome = [lock_trial(rng, times * sigma, 0.0) for _ in range(n)]
+            wrong[name] = sum(s < 0 for _, s in outcome)
+            text = f"({sum(w is not None for w, _ in outcome)} locked within 2 s)"
+        print(f"  {name}, amplitude {times} sigma of a 0.5 s reading: wrong sign {wrong[name]} of {n} {text}")
+
+
+def classical(t_s: FloatArray, v: FloatArray, scene: PairScene, window_s: float, poles: int = 4) -> FloatArray:
+    """Multiply by the reference and low-pass with identical poles of the same noise bandwidth as the window."""
+    index, period = index_from_stamps(t_s)
+    even = np.interp(np.arange(index[-1] + 1), index, v)
+    end = t_s[0] + period * np.arange(even.size)
+    r = waveforms.averaged(scene.waveform, (end - scene.start_s) * scene.frequency_Hz, scene.frequency_Hz * period)
+    # Noise bandwidth of n identical poles: 1/(4 tau), 1/(8 tau), 3/(32 tau), 5/(64 tau); of the window 1/(2 T).
+    tau = {1: 1 / 4, 2: 1 / 8, 3: 3 / 32, 4: 5 / 64}[poles] * 2 * window_s
+    decay = np.exp(-period / tau)
+    out = (even - even.mean()) * r / np.mean(r * r)
+    for _ in range(poles):
+        out = scipy.signal.lfilter([1 - decay], [1, -decay], out)
+    return np.asarray(out)
+
+
+def section_rejection(size: float) -> None:
+    """Mains rejection at 0.5 s: what a mains of 50 mV, swinging by 0.2 Hz, leaves in the value."""
+    for name in waveforms.WAVEFORMS:
+        for label, mains in (
+            ("50 Hz", ((50.0, 0.05),)),
+            ("60 Hz", ((60.0, 0.05),)),
+            ("both", ((50.0, 0.05), (60.0, 0.05))),
+        ):
+            scene = PairScene(waveform=name, amplitude_V=1e-9, noise_V=0.5e-6, mains_V=mains, wander_s=(11.0, 7.0))
+            recording = record(scene, 60 * size, 3)
+            result = run(recording, 0.5, 0.25)
+            v = np.array([r.value_V for r in result.readings if r.value_V is not None and r.t_s > 5])
+            s = np.array([r.sigma_V for r in result.readings if r.sigma_V is not None and r.t_s > 5])
+            old = classical(recording.t_s, recording.v_V, scene, 0.5)[4430:]
+            print(
+                f"  {name:6s} {label:5s}: {20 * np.log10(0.05 / np.sqrt(np.mean(v**2))):5.1f} dB"
+                f" (chi2/dof {np.mean((v / s) ** 2):.2f}; white noise alone would leave"
+                f" {20 * np.log10(0.05 / bound(scene, 0.5)):.0f} dB);"
+                f" classical, 4 poles of equal noise bandwidth: {20 * np.log10(0.05 / np.sqrt(np.mean(old**2))):.1f} dB"
+            )
+
+
+DISTORTED: dict[str, PairScene] = {
+    "20 mV mains clipped at 15 mV": PairScene(amplitude_V=300e-6, mains_V=((50.0, 20e-3),), clip_V=15e-3),
+    "both, clipped at 20 mV": PairScene(amplitude_V=300e-6, mains_V=((50.0, 20e-3), (60.0, 15e-3)), clip_V=20e-3),
+    "20 mV modulated 30 % at 3 Hz": PairScene(amplitude_V=300e-6, mains_V=((50.0, 20e-3),), modulation=0.3),
+    "20 mV modulated 30 % at 15 Hz": PairScene(
+        amplitude_V=300e-6, mains_V=((50.0, 20e-3),), modulation=0.3, modulation_Hz=15.0
+    ),
+    "both modulated at 25 Hz and clipped": PairScene(
+        amplitude_V=300e-6, mains_V=((50.0, 20e-3), (60.0, 20e-3)), modulation=0.3, modulation_Hz=25.0, clip_V=25e-3
+    ),
+}
+
+
+def section_distorted(size: float) -> None:
+    """Clipped or amplitude-modulated mains over a true +300 uV: no sign claimed rather than a wrong one."""
+    for wave in waveforms.WAVEFORMS:
+        for name, scene in DISTORTED.items():
+            wrong = claimed = count = 0
+            worst = 0.0
+            for seed in range(round(2 * size)):
+                for r in run(record(replace(scene, waveform=wave), 40, seed), 0.5, 0.25).readings:
+                    count += 1
+                    if r.value_V is None or r.snr is None:
+                        continue
+                    claimed += r.snr > 5
+                    wrong += r.snr > 5 and r.value_V < 0
+                    worst = max(worst, -r.value_V / (r.sigma_V or 1))
+            print(
+                f"  {wave:6s} {name:36s} readings {count}, above 5 sigma {claimed}, of these wrong {wrong};"
+                f" worst wrong {worst:.1f} sigma"
+            )
+
+
+def section_response(size: float) -> None:
+    """Step of the signal: time to 95 %, in windows; and the age of a reading."""
+    for window in (0.25, 0.5, 1.0):
+        scene = PairScene(noise_V=0.2e-6, amplitude_V=100e-6)
+        n = int(20 * scene.rate_Hz)
+        at = int(10 * scene.rate_Hz)
+        amplitude = np.where(np.arange(n) < at, 0.0, 100e-6)
+        recording = record(scene, 20, 1, amplitude)
+        moment = float(recording.end_s[at])
+        reference = PhaseReference(scene.start_s, scene.frequency_Hz)
+        readings = [r for r in stream(recording, window, lambda _t, known=reference: known) if r.value_V is not None]
+        settled = next(
+            r.newest_s for k, r in enumerate(readings)
+            if r.newest_s > moment and all(abs((x.value_V or 0) - 100e-6) < 5e-6 for x in readings[k:])
+        )  # fmt: skip
+        age = np.mean([r.newest_s - r.t_s for r in readings])
+        print(
+            f"  window {window:.2f} s: 95 % after {(settled - moment) / window:.3f} windows;"
+            f" middle of the window is {age:.3f} s before its newest sample (published as t_s and newest_s)"
+        )
+
+
+def section_outside(size: float) -> None:
+    """Against a classical lock-in on clean data, and the variances of the textbooks."""
+    for name in waveforms.WAVEFORMS:
+        scene = PairScene(waveform=name, amplitude_V=100e-6, noise_V=1e-12, stalls_per_s=0, jitter_s=0, rate_Hz=875.0)
+        recording = record(scene, 12, 1)
+        ours = np.array([r.value_V for r in run(recording, 0.5).readings])
+        # scipy.signal: multiply by the reference, moving average over whole periods (25 conversions each).
+        phase = (recording.end_s - scene.start_s) * scene.frequency_Hz
+        r = waveforms.averaged(name, phase, scene.frequency_Hz / scene.rate_Hz)
+        whole = np.ones(425) / 425
+        low = scipy.signal.lfilter(whole, 1, (recording.v_V - scene.offset_V) * r)[3000:]
+        power = scipy.signal.lfilter(whole, 1, r * r)[3000:]
+        old = float(np.mean(low / power))
+        print(
+            f"  {name:6s}: ours {ours.mean() * 1e6:.5f} uV, classical {old * 1e6:.5f} uV,"
+            f" apart {abs(ours.mean() / old - 1):.1e}"
+        )
+    rng = np.random.default_rng(1)
+    n, runs = 860, 20_000
+    phase = (np.arange(n) + 0.5) / 20
+    for label, wave, reference, text in (
+        ("sine", "sine", "sine", "2 s^2/N"),
+        ("square", "square", "square", "s^2/N"),
+        ("square by sine reference", "square", "sine", "1.234 s^2/N"),
+    ):
+        r = waveforms.value("sine" if reference == "sine" else "square", phase)
+        w = waveforms.value("sine" if wave == "sine" else "square", phase)
+        estimates = rng.standard_normal((runs, n)) @ r / float(w @ r)
+        print(f"  variance of {label}: {estimates.var() * n:.3f} s^2/N (book: {text})")
+    for name in waveforms.WAVEFORMS:
+        f = measure(PairScene(waveform=name), 1.0, 100 * size, range(2))
+        scene = PairScene(waveform=name)
+        factor = f.ratio * (bound(scene, 1.0) / scene.noise_V) ** 2 * scene.rate_Hz
+        print(f"  the detector's own variance, {name}, through the converter: {factor:.3f} s^2/N")
+
+
+def section_throughput(size: float) -> None:
+    """One core, everything on: batch and streaming against a scipy lock-in, process CPU time."""
+    for label, mains in (("clean", ()), ("both mains at 100 x", BOTH_MAINS)):
+        scene = PairScene(mains_V=mains)
+        recording = record(scene, 60 * size, 1)
+        reference = PhaseReference(scene.start_s, scene.frequency_Hz)
+        batch, streaming, old = [], [], []
+        for _ in range(3):
+            began = time.process_time()
+            count = len(run(recording, 0.5, 0.05).readings)
+            batch.append(time.process_time() - began)
+            began = time.process_time()
+            updates = len(stream(recording, 0.5, lambda _t, known=reference: known))
+            streaming.append(time.process_time() - began)
+            began = time.process_time()
+            for _ in range(20):
+                classical(recording.t_s, recording.v_V, scene, 0.5)
+            old.append((time.process_time() - began) / 20)
+        b, s, c = min(batch), min(streaming), min(old)
+        seconds = 60 * size
+        print(
+            f"  {label}: batch {seconds / b:.0f} x real time ({count / seconds:.0f} readings/s,"
+            f" {b / count * 1e6:.0f} us each), streaming {seconds / s:.0f} x ({s / updates * 1e6:.0f} us per update),"
+            f" scipy lock-in {seconds / c:.0f} x; scipy / batch = {b / c:.0f}"
+        )
+    began = time.process_time()
+    x = np.ones(43)
+    for _ in range(100_000):
+        x + x
+    print(f"  this machine now: {(time.process_time() - began) * 10:.2f} us for one numpy addition of 43 numbers")
+    print("  mains rejection of each: section rejection")
+
+
+def real_noise() -> tuple[FloatArray, float] | None:
+    """Electrodes on skin, 1000 samples/s, volts: bundled with the package peakdet (Apache-2.0)."""
+    package = importlib.util.find_spec("peakdet")
+    if package is None or not package.submodule_search_locations:
+        return None
+    return np.loadtxt(Path(package.submodule_search_locations[0]) / "tests" / "data" / "ECG.csv") * 1e-3, 1000.0
+
+
+def planted(noise: FloatArray, rate: float, amplitude: float, start_s: float, waveform: Any) -> PairRecording:
+    scene = PairScene(
+        waveform=waveform, amplitude_V=amplitude, start_s=start_s, rate_Hz=rate, noise_V=float(noise.std())
+    )
+    end = 0.5 + (1 + np.arange(noise.size)) / rate
+    rng = np.random.default_rng(round(start_s * 1e6))
+    v = noise + amplitude * waveforms.averaged(waveform, (end - start_s) * 35.0, 35.0 / rate)
+    t = np.maximum.accumulate(end + np.abs(rng.normal(0, 200e-6, end.size)))
+    return PairRecording(scene, t, v, end, np.arange(end.size))
+
+
+def section_real(size: float) -> None:
+    """Waveforms planted in a real electrode recording (package peakdet, Apache-2.0): honesty of sigma."""
+    found = real_noise()
+    if found is None:
+        print("  package peakdet is not installed (extra dev): skipped")
+        return
+    noise, rate = found
+    for name in waveforms.WAVEFORMS:
+        for amplitude in (20e-6, 100e-6):
+            pulls, wrong, count, sigmas = [], 0, 0, []
+            for k in range(round(12 * size)):
+                sign = 1 if k % 2 else -1
+                recording = planted(noise, rate, sign * amplitude, 0.001 + k / 35.0 / 12, name)
+                for r in run(recording, 0.5).readings:
+                    if r.value_V is None or r.sigma_V is None or r.t_s < 3:
+                        continue
+                    count += 1
+                    pulls.append((r.value_V - sign * amplitude) / r.sigma_V)
+                    sigmas.append(r.sigma_V)
+                    wrong += r.value_V * sign < 0 and abs(r.value_V) > 5 * r.sigma_V
+            z = np.array(pulls)
+            print(
+                f"  {name:6s} {amplitude * 1e6:.0f} uV in {noise.std() * 1e6:.0f} uV rms of heart: n {count},"
+                f" median sigma {np.median(sigmas) * 1e6:.2f} uV, chi2/dof {np.mean(z**2):.3f},"
+                f" worst {np.abs(z).max():.1f} sigma, wrong sign above 5 sigma {wrong}"
+            )
+
+
 SECTIONS: dict[str, Callable[[float], None]] = {
     "white": section_white,
     "mains": section_mains,
     "disturbed": section_disturbed,
+    "clock": section_clock,
+    "lock": section_lock,
+    "rejection": section_rejection,
+    "distorted": section_distorted,
+    "response": section_response,
+    "outside": section_outside,
+    "throughput": section_throughput,
+    "real": section_real,
 }
 
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("sections", nargs="*", choices=[*SECTIONS, []], help="default: all")
+    parser.add_argument("sections", nargs="*", help=f"of: {', '.join(SECTIONS)} (default: all)")
     parser.add_argument("--slow", action="store_true", help="ten times the data, 100,000 lock trials")
     args = parser.parse_args()
     for name in args.sections or SECTIONS:
+        if name not in SECTIONS:
+            parser.error(f"no section {name}")
         print(f"{name}: {SECTIONS[name].__doc__}", flush=True)
         SECTIONS[name](10.0 if args.slow else 1.0)
 

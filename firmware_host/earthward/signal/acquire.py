@@ -22,7 +22,7 @@ SEARCH = 0.0055
 #: Thresholds of the lock statistic, in sigmas of noise: whole comb, comb without its two strongest lines, distance
 #: to the best phase of opposite polarity. Measured: tests/benchmarks/bench_detector.py, section lock.
 LOCK_WHOLE = 6.5
-LOCK_COMB = 4.0
+LOCK_COMB = 3.5
 LOCK_POLARITY = 4.5
 #: Seconds of data looked back on while acquiring.
 LOOK_BACK_S = 3.0

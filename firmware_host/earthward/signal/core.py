@@ -262,13 +262,17 @@ class Core:
 
     # ---- a run of hops: rows a..b of the store -------------------------------------------------------------
 
-    def track(self, a: int, b: int, conversion_s: float) -> None:
-        """Bring the mains phases up to date hop by hop; sets the bases of the rows."""
+    def track(self, a: int, b: int) -> None:
+        """Bring the mains phases up to date hop by hop; sets the bases of the rows.
+
+        Time here is counted in conversions times the first estimate of their period: the converter's own clock is
+        steady to a degree that no fit to the host's stamps is, and a microsecond matters beside strong mains.
+        """
         st = self.store
         if not self.families:
             return
         families = self.tracker.families
-        mid = st.end_s[a:b] - 0.5 * conversion_s
+        mid = self.converter_time(np.arange(a, b)[:, None] + st.first, np.arange(self.slots))
         for f, family in enumerate(families):
             st.plain[f, a:b] = np.exp((-2j * np.pi * family.nominal_Hz) * mid)
         m = self.taper_hops
@@ -302,23 +306,26 @@ class Core:
             k = row - lo - m + 1
             if k >= 0 and st.first + row >= m - 1:
                 first = row - m + 1
-                start, stop = float(st.end_s[first, 0]), float(st.end_s[row, -1])
-                centre = 0.5 * (start + stop) - 0.5 * conversion_s
+                centre = (st.first + 0.5 * (first + row + 1)) * self.slots * self.period_s
                 if clean[k]:
                     turned = [
                         x * cmath.exp(2j * math.pi * math.fmod(f.nominal_Hz * centre, 1.0))
                         for x, f in zip(spectrum[k], families, strict=True)
                     ]
-                    self.tracker.step(centre, stop - start + self.period_s, turned, m * self.slots, noise)
+                    self.tracker.step(centre, m * self.slots * self.period_s, turned, m * self.slots, noise)
                 else:
-                    self._track_disturbed(first, row + 1, limit[k : k + m], conversion_s, noise)
+                    self._track_disturbed(first, row + 1, limit[k : k + m], noise)
             polynomials[row - a] = [f.polynomial() for f in families]
         for f in range(len(families)):
             t0, p, w, acceleration = polynomials[:, f, :, None].transpose(1, 0, 2)
             d = mid - t0
             st.base[f, a:b] = np.conj(st.plain[f, a:b]) * np.exp(1j * (p + d * (w + 0.5 * acceleration * d)))
 
-    def _track_disturbed(self, a: int, b: int, limit: FloatArray, conversion_s: float, noise: float) -> None:
+    def converter_time(self, number: NDArray[np.int64], slot: NDArray[np.int64]) -> FloatArray:
+        """Middle of a conversion on the converter's clock, seconds from hop 0's start."""
+        return np.asarray((number * self.slots + slot + 0.5) * self.period_s)
+
+    def _track_disturbed(self, a: int, b: int, limit: FloatArray, noise: float) -> None:
         """One tracking step over rows a..b with samples missing or jumps in them."""
         st = self.store
         v, weight = st.v[a:b].ravel(), st.weight[a:b].ravel()
@@ -329,7 +336,8 @@ class Core:
             for j, (f, k) in enumerate(self.memory.lines)
             if k > 1
         ]
-        self.tracker.step_weighted(st.end_s[a:b].ravel() - 0.5 * conversion_s, v, weight, noise, jumps, known)
+        t = self.converter_time(np.arange(a, b)[:, None] + st.first, np.arange(self.slots)).ravel()
+        self.tracker.step_weighted(t, v, weight, noise, jumps, known)
 
     def fill(self, a: int, b: int) -> None:
         """Columns of rows a..b."""
@@ -616,6 +624,38 @@ class Core:
             beta[where:, self.poly - 1] += theta[self.size + j]
         x = self.store.columns[last - n + 1 : last + 1]
         return np.asarray(x[:, :, Y] - np.matmul(x[:, :, 1:], beta[:, :, None])[:, :, 0])
+
+    def mirrored(self, solution: Solution, last: int, row_span: float) -> float:
+        """Volts by which modulated mains may fake the value: what lies mirrored about the mains fundamentals.
+
+        A modulation puts equal lines on both sides of the mains. One side may fall on a line of the waveform and
+        pass for signal; the other side, at twice the mains less that line, is no line of anything and gives it
+        away. Each mirrored amplitude is counted as the value that its twin would make.
+        """
+        st = self.store
+        rows = slice(last - self.n_hops + 1, last + 1)
+        weight = st.weight[rows]
+        count = float(weight.sum())
+        rest = (self.residual(solution, last) * weight).ravel()
+        turn = np.exp(2j * np.pi * st.phase[rows].ravel())
+        c = waveforms.averaged_spectrum(self.waveform, 8 if self.waveform != "sine" else 1, row_span)
+        power = 2 * np.abs(c) ** 2
+        total = float(power.sum())
+        square = 0.0
+        threshold = 12.0 * 4.0 * solution.noise**2 / count
+        for f, family in enumerate(self.tracker.families):
+            if not family.locked:
+                continue
+            base = np.conj(st.base[f, rows].ravel()) ** 2
+            line = rest * base
+            for k in range(c.size):
+                line = line * turn
+                if power[k] < 0.02 * total:
+                    continue
+                size2 = float(abs(2 * line.sum() / count) ** 2)
+                if size2 > threshold:
+                    square += size2 * (math.sqrt(float(power[k]) / 2) / total) ** 2
+        return math.sqrt(square)
 
     # ---- distrust ------------------------------------------------------------------------------------------
 

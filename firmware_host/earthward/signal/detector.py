@@ -130,8 +130,9 @@ class Detector:
         core = self._core
         if core is None:
             return ()
+        scale = core.period_s / self.clock.period_s
         return tuple(
-            MainsEstimate(f.frequency_Hz, max(core.memory.level(k), f.amplitude_V if f.locked else 0.0))
+            MainsEstimate(f.frequency_Hz * scale, max(core.memory.level(k), f.amplitude_V if f.locked else 0.0))
             for k, f in enumerate(core.tracker.families)
         )
 
@@ -196,7 +197,7 @@ class Detector:
         core.floor_V = 0.29 * float(d.min()) if d.size else 0.0
         good = (self._f & _BAD) == 0
         if good.sum() > 64:
-            core.tracker.initialise(self.clock.time_of(self._i[good]) - 0.5 * self._conversion_s, self._v[good])
+            core.tracker.initialise((self._i[good] - self._base + 0.5) * period, self._v[good])
 
     def _boundary(self) -> int:
         """Number of the hop before which the next run must stop: slow parameters change there."""
@@ -213,7 +214,6 @@ class Detector:
         """Hops self._next .. stop-1, all complete."""
         core = self._core
         assert core is not None
-        conversion = self._conversion_s
         if self._self_synced:
             reference = self._code.reference(self.clock.line(self._base + self._slots * stop)[0])
         elif reference is not None:
@@ -222,7 +222,7 @@ class Detector:
         if reference is None:
             core.referenced = False
         a, b = self._load(stop, reference)
-        core.track(a, b, conversion)
+        core.track(a, b)
         core.fill(a, b)
         core.distrust(a, b)
         core.multiply(a, b)
@@ -354,7 +354,7 @@ class Detector:
         value = quadrature = sigma = snr = p_sign = None
         if reference is None:
             flags.insert(0, "acquiring")
-        elif solution is None or lost > 0.7:
+        elif solution is None or lost > 0.7 or not (solution.unit_value > 0 and solution.unit_quadrature > 0):
             flags.insert(0, "no sign")
         else:
             noise = max(solution.noise, core.floor_V)
@@ -367,8 +367,14 @@ class Detector:
                 if abs(value) * loss > 0.3 * sigma:
                     flags.append("clock old")
                 sigma = math.hypot(sigma, abs(value) * loss)
-            if any(m.amplitude_V > 30 * noise for m in mains):
+            strongest = max((m.amplitude_V for m in mains), default=0.0)
+            if strongest > 30 * noise:
                 flags.append("mains")
+                if strongest > 3 * abs(value):
+                    fake = core.mirrored(solution, row, float(st.span[row]))
+                    if fake > sigma:
+                        flags.append("modulated")
+                    sigma = math.hypot(sigma, fake)
             if abs(quadrature) > max(5 * noise * math.sqrt(solution.unit_quadrature), 0.35 * abs(value)):
                 flags.append("quadrature")
             snr = abs(value) / sigma if sigma > 0 else 0.0

@@ -100,8 +100,8 @@ class MainsFamily:
         """One measured phase error at `t0`."""
         pp, pw, pa, ww, wa, aa = self.c
         s = pp + variance
-        # A glitch (an electrode step in the taper) is let in only as far as three sigma.
-        limit = 3.0 * math.sqrt(s)
+        # A glitch (an electrode step in the taper) is let in only as far as three sigma, or a few degrees.
+        limit = max(3.0 * math.sqrt(s), 0.05)
         e = min(max(error_rad, -limit), limit)
         k0, k1, k2 = pp / s, pw / s, pa / s
         self.p += k0 * e
@@ -221,7 +221,7 @@ class MainsTracker:
             family.advance(centre_s)
             if family.locked:
                 # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
-                family.update(math.remainder(error, _TWO_PI), 3.0 * variance_z / (size * size) + 1e-8)
+                family.update(math.remainder(error, _TWO_PI), 3.0 * variance_z / (size * size) + 1e-9)
 
 
 def _solve_small(matrix: list[list[float]], z: list[complex]) -> list[complex]:
