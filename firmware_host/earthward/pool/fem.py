@@ -31,7 +31,7 @@ from earthward.pool.shape import Pool
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
-_VERSION = 1
+_VERSION = 2
 # Edges of a tet in the order of our edge unknowns.
 _TET_EDGES = ((0, 1), (1, 2), (0, 2), (0, 3), (1, 3), (2, 3))
 _TRIANGLE_EDGES = ((0, 1), (1, 2), (0, 2))
@@ -59,7 +59,7 @@ _QUARTERS = np.array(
 )
 # A part is small enough when its longest side is below this many times its distance to the nearest image.
 _FINENESS = 0.8
-_DEEPEST_CUT = 8
+_DEEPEST_CUT = 11
 
 
 def _quadratic(bary: FloatArray, edges: tuple[tuple[int, int], ...]) -> FloatArray:

@@ -213,6 +213,10 @@ def water_mesh(pool: Pool, size_m: float, layers: int) -> WaterMesh:
     centre = plan[triangles].mean(axis=1)[:, None, :]
     nudged = plan[triangles] + 1e-6 * (centre - plan[triangles])
     corner_depth = pool.depth_at(nudged[..., 0], nudged[..., 1])
+    # Away from risers the floor's own depth, exactly: facets of one slope must lie in one plane, or a sink on it
+    # would see them at slightly different heights.
+    exact = pool.depth_at(plan[:, 0], plan[:, 1])[triangles]
+    corner_depth = np.where(np.abs(corner_depth - exact) < 1e-4, exact, corner_depth)
     terrace = _terraces(triangles, corner_depth)
     levels, layers_wet = _levels(len(plan), triangles, corner_depth, terrace, layers)
     return _extrude(plan, triangles, levels, layers_wet)
