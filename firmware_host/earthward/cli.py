@@ -27,7 +27,6 @@ COMMANDS: dict[str, str] = {
     "field": "forward model: volts per electrode pair",
     "locate": "where the sinks are, how strong and how sure",
     "loss": "level log or bucket test: litres per day with an interval",
-    "bench": "electrode and front-end tests",
     "replay": "run a recording through daemon and display",
     "report": "HTML and PDF report of a survey",
     "export": "a survey in open formats",
