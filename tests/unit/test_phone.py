@@ -180,6 +180,8 @@ async def dump(browser: str, url: str, profile: Path) -> str:
     return out.decode()
 
 
+# The browser's dump races with the first event: unsteady on a busy machine, so not part of the quick run.
+@pytest.mark.slow
 @pytest.mark.realtime
 @pytest.mark.skipif(CHROMIUM is None, reason="no browser: install the Debian package chromium to run this")
 async def test_page_in_a_real_browser(tmp_path: Path) -> None:
