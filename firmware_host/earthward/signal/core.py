@@ -519,6 +519,9 @@ class Core:
         """A window that is noisier than usual: look for steps, then for transients that passed hop by hop."""
         st = self.store
         first = last - self.n_hops + 1
+        # An earlier window of the same run may have lowered weights: start from the products as they are now.
+        w = self.normal_equations(last, last + 1)[0]
+        count = float(st.weight[first : last + 1].sum())
         solution = self._solve_with_breaks(w, first, breaks, prior, pull, count, used)
         if self.noise_V == 0 or solution.noise**2 < SUSPICIOUS * self.noise_V**2:
             return solution
@@ -795,11 +798,24 @@ class Core:
                 power = power * base
                 if (f, int(k)) in self.memory.lines or not (family.locked or k == 1):
                     continue
+                if self._shadowed(f, int(k), [*self.memory.lines, *(line for _, line in found)]):
+                    continue
                 strength = float(abs(np.sum(rest * power)) ** 2) / (count * variance + 1e-300)
                 if strength > threshold / 2:
                     found.append((strength, (f, int(k))))
         found.sort(reverse=True)
         return [line for _, line in found[:most]]
+
+    def _shadowed(self, family: int, number: int, lines: list[tuple[int, int]]) -> bool:
+        """Does this harmonic, folded by the sampling, fall within a quarter bin of a line that is carried?"""
+        rate = 1.0 / self.period_s
+
+        def folded(f: int, k: int) -> float:
+            return abs(math.remainder(k * self.tracker.families[f].frequency_Hz, rate))
+
+        near = 0.25 / (self.n_hops * self.slots * self.period_s)
+        here = folded(family, number)
+        return any(abs(folded(f, k) - here) < near for f, k in lines)
 
     def line_information(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Information matrix and vector (1/V^2) of a window's lines alone, everything else fitted freely."""

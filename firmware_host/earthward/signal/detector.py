@@ -357,7 +357,8 @@ class Detector:
         elif solution is None or lost > 0.7 or not (solution.unit_value > 0 and solution.unit_quadrature > 0):
             flags.insert(0, "no sign")
         else:
-            noise = max(solution.noise, core.floor_V)
+            # A window far quieter than the pool's ordinary noise is a fit gone wrong, not a gift.
+            noise = max(solution.noise, 0.5 * core.noise_V, core.floor_V)
             sigma = noise * math.sqrt(solution.unit_value)
             value, quadrature = solution.value, solution.quadrature
             if reference.sigma_s > 0 or reference.frequency_sigma > 0:
