@@ -112,7 +112,7 @@ def hold(bench: EmulatedBench, place: m.Station) -> None:
     """The virtual technician takes the pole where a client says it is; a place outside leaves it where it was."""
     try:
         bench.technician.hold(
-            place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=0.1 * bench.clock.speed
+            place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=0.15
         )
     except InputError as error:
         logging.getLogger(__name__).warning("%s", error)

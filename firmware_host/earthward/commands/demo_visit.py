@@ -141,7 +141,7 @@ class Walk:
                 lambda: (
                     client.reading is not None
                     and client.reading.source_id == wanted
-                    and client.reading.t_s - client.reading.window_s / 2 >= since_s - STILL_S / 2
+                    and client.reading.t_s - client.reading.window_s / 2 >= since_s
                     and client.reading.value_V is not None
                     and client.reading.current_A is not None
                 ),
