@@ -26,8 +26,10 @@ from earthward.service.messages import (
     Ask,
     Hello,
     Keep,
+    Kept,
     Lost,
     MoveTo,
+    Problem,
     SourceOff,
     State,
     Subscribe,
@@ -353,6 +355,18 @@ async def test_lost_readings_are_told(daemon: FakeDaemon) -> None:
         await until(lambda: "7 readings left out" in text_of(app))
 
 
+async def test_what_the_daemon_answers_to_keep_is_shown(daemon: FakeDaemon) -> None:
+    async with opened(daemon) as (app, pilot), feeding(daemon):
+        await until(lambda: app.client.snapshot.readings)
+        await pilot.press("k")
+        assert "keeping at" in text_of(app)
+        daemon.say(Problem(text="the pole has only just come here"))
+        await until(lambda: "not done: the pole has only just come here" in " ".join(text_of(app).split()))
+        await pilot.press("k")
+        daemon.say(Kept(row=1, station="s7", place=fake_feed.PLACE, value_V=123e-6, sigma_V=2e-6))
+        await until(lambda: "kept +123 µV at deck 2.40 m" in " ".join(text_of(app).split()))
+
+
 async def test_help_on_one_key_and_any_key_closes_it(daemon: FakeDaemon) -> None:
     async with opened(daemon) as (app, pilot):
         await pilot.press("h")
@@ -386,7 +400,8 @@ async def test_lines_of_several_at_once_and_nothing_sent_when_read_only(daemon: 
     async with opened(daemon) as (app, pilot):
         await pilot.press("n", "k", "m", "plus", "e", "space")
         await until(lambda: any(isinstance(m, SourceOff) for m in daemon.heard))
-        assert not any(isinstance(m, Ask) for m in daemon.heard)
+        # Plan and steps are sent when they change: who comes later asks.
+        assert {m.what for m in daemon.heard if isinstance(m, Ask)} == {"plan", "steps"}
         assert app.client.snapshot.hello == Hello(version="0.1.0", emulated=True)
         assert isinstance(app.client.snapshot.state, State)
         assert encode(app.client.snapshot.state)

@@ -13,6 +13,7 @@ from earthward.clock import Clock
 from earthward.display.snapshot import Snapshot, connection, take
 from earthward.errors import InputError
 from earthward.service.messages import (
+    Ask,
     FromClient,
     FromDaemon,
     Hello,
@@ -157,6 +158,8 @@ class Client:
             self._transport = lines.transport
             if self._transport is not None:
                 self._transport.write(encode(self._subscribe))
+                # Sent only when they change: a display that comes later must ask.
+                self._transport.write(encode(Ask(what="plan")) + encode(Ask(what="steps")))
             self._set(connection(take(self.snapshot, message, now), True, now))
             return
         self.snapshot = take(self.snapshot, message, now)

@@ -60,7 +60,10 @@ class Snapshot:
     """Newest last, each with the local moment at which it came."""
     kept: Kept | None = None
     lost: int = 0
+    kept_s: float = -1e9
     problem: str = ""
+    """What the daemon refused last, and when it said so."""
+    problem_s: float = -1e9
 
     @property
     def emulated(self) -> bool:
@@ -89,11 +92,11 @@ def take(snapshot: Snapshot, message: FromDaemon, now_s: float) -> Snapshot:
         case Steps():
             return replace(snapshot, steps=message)
         case Kept():
-            return replace(snapshot, kept=message)
+            return replace(snapshot, kept=message, kept_s=now_s)
         case Lost():
             return replace(snapshot, lost=snapshot.lost + message.readings)
         case Problem():
-            return replace(snapshot, problem=message.text)
+            return replace(snapshot, problem=message.text, problem_s=now_s)
         case Hello():
             return replace(snapshot, hello=message)
         case _:

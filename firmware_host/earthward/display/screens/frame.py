@@ -63,6 +63,14 @@ def message(snapshot: Snapshot, view: View, now_s: float) -> tuple[str, str]:
     if alert is not None and not tripped:
         event = alert[1]
         return words.ALARM.format(_with_remedy(event.text, event.remedy)), "alarm"
+    # The daemon's answer to a press comes after what we said on pressing, and takes its place.
+    answered_s = max(snapshot.kept_s, snapshot.problem_s)
+    if now_s - answered_s < SAID_S and answered_s >= view.said_s > answered_s - SAID_S:
+        if snapshot.problem_s > snapshot.kept_s:
+            return words.REFUSED.format(snapshot.problem), "alarm"
+        if snapshot.kept is not None:
+            at = place_text(snapshot.kept.place, view.system)
+            return words.KEPT.format(units.voltage(snapshot.kept.value_V, signed=True), at), "strong"
     if now_s - view.said_s < SAID_S and view.said:
         return view.said, "alarm" if view.said_bad else "strong"
     caution = next(
