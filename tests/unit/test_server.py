@@ -27,7 +27,7 @@ class Bed:
         self.got: list[FromClient] = []
         self.path = path
         self.server = ClientServer(
-            lambda read_only: Hello(version="t", emulated=True, read_only=read_only), self.on_message, lambda: 0.0
+            lambda read_only: Hello(version="t", emulated=True, read_only=read_only), self.on_message
         )
 
     def on_message(self, message: FromClient) -> list[Message]:

@@ -90,7 +90,3 @@ class InstrumentClient:
                     raise VisitError(f"{otherwise}{why}")
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._news.wait(), 0.25)
-
-    async def ask(self, what: str) -> None:
-        self.send(m.Ask(what=what))  # type: ignore[arg-type]
-        await asyncio.sleep(0)

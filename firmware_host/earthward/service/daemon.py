@@ -127,7 +127,7 @@ class Daemon:
         if wiring.listen_to_contacts is not None:
             wiring.listen_to_contacts(self._contact_moved)
         self.phone = self._make_phone()
-        self.server = ClientServer(self._hello, self._on_message, wiring.clock.now)
+        self.server = ClientServer(self._hello, self._on_message)
         self.recorder: Recorder | None = None
         self._recording_folder = recording
         self._loop: asyncio.AbstractEventLoop | None = None

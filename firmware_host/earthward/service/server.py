@@ -52,11 +52,10 @@ MAX_LINE = 64 * 1024
 class ClientConnection:
     """One client's bounded outbox and its writer task."""
 
-    def __init__(self, writer: asyncio.StreamWriter, read_only: bool, max_readings: int, clock: Callable[[], float]):
+    def __init__(self, writer: asyncio.StreamWriter, read_only: bool, max_readings: int):
         self.writer = writer
         self.read_only = read_only
         self._max_readings = max_readings
-        self._clock = clock
         self._urgent: deque[Message] = deque()
         self._readings: deque[ReadingMessage] = deque()
         self._latest: dict[type[Message], Message] = {}
@@ -124,12 +123,10 @@ class ClientServer:
         self,
         hello: Callable[[bool], Hello],
         on_message: Callable[[FromClient], list[Message]],
-        clock: Callable[[], float],
         max_readings: int = 40,
     ) -> None:
         self._hello = hello
         self._on_message = on_message
-        self._clock = clock
         self._max_readings = max_readings
         self._clients: dict[ClientConnection, None] = {}  # in the order of arrival
         self._servers: list[asyncio.Server] = []
@@ -173,7 +170,7 @@ class ClientServer:
         self._servers.append(await asyncio.start_server(serve, "127.0.0.1", port, limit=MAX_LINE))
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, read_only: bool) -> None:
-        client = ClientConnection(writer, read_only, self._max_readings, self._clock)
+        client = ClientConnection(writer, read_only, self._max_readings)
         writer.write(encode(self._hello(read_only)))
         self._clients[client] = None
         sender = asyncio.create_task(client.run())

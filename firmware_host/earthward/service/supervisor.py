@@ -226,11 +226,6 @@ class Supervisor:
         return self._electrode
 
     @property
-    def limits_text(self) -> str:
-        limits = self._interlock.limits
-        return f"current at most {limits.current_limit_A * 1e3:g} mA, warning {limits.warning_s:g} s"
-
-    @property
     def stray(self) -> StrayVerdict | None:
         return self._stray
 

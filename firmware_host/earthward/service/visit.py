@@ -11,11 +11,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import msgspec
+
 from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
-from earthward.service.locating import remeasure
+from earthward.service.locating import as_located, remeasure
 from earthward.service.proof import ProofReading, ProofResult, RemeasureResult, judge_proof
 from earthward.service.search import Search
 from earthward.service.store import CurrentStep, KeptReading, SafetyCheck, StoredFinding, StoredProof, SurveyStore
@@ -64,7 +66,7 @@ class Visit:
         self._wall_s = wall_s
         self._settings = settings or LocateSettings()
         self._revision = 0
-        self._stations = 0
+        self._stations = self._count_stations()
         self.result: Result | None = None
         self.place: m.Station | None = None
         self.notes: dict[str, str] = {}
@@ -115,8 +117,8 @@ class Visit:
                 finding=finding,
             )
         )
-        self._stations = len({r.station for r in self.store.readings("survey")})
-        self.place = replace_name(place, name)
+        self._stations = self._count_stations()
+        self.place = msgspec.structs.replace(place, name=name)
         return m.Kept(
             row=row,
             station=name,
@@ -131,6 +133,10 @@ class Visit:
     def stations(self) -> int:
         return self._stations
 
+    def _count_stations(self) -> int:
+        """From the record, so that a survey opened again goes on with the next number."""
+        return len({r.station for r in self.store.readings("survey")})
+
     # ---- searching ------------------------------------------------------------------------------------------
 
     def survey_readings(self, purpose: str = "survey") -> tuple[SurveyReading, ...]:
@@ -140,18 +146,8 @@ class Visit:
         for r in self.store.readings(purpose):  # type: ignore[arg-type]
             nominal = stated.get(r.source_id)
             scale = 1.0 if nominal is None or not r.injected_A else nominal / r.injected_A
-            out.append(
-                SurveyReading(
-                    front_m=r.front_m,
-                    back_m=r.back_m,
-                    value_V=r.value_V * scale,
-                    sigma_V=r.sigma_V * scale,
-                    source_id=r.source_id,
-                    station=r.station,
-                    note=r.note,
-                    row=r.row,
-                )
-            )
+            known = as_located(r)
+            out.append(replace(known, value_V=known.value_V * scale, sigma_V=known.sigma_V * scale))
         return tuple(out)
 
     def search(self) -> Search:
@@ -253,13 +249,11 @@ class Visit:
 
     def plan(self, budget: m.Budget | None = None) -> m.Plan:
         result = self.result
-        findings = [_shown(f) for f in self.store.findings()]
+        findings = [_told(f, f.number, f.stage) for f in self.store.findings()]
         tentative: list[m.Finding] = []
         cells: list[m.Cell] = []
         if result is not None:
-            tentative = [
-                _message(0, f, "suspected") for f in result.findings if self._known(f) is None and not f.certain
-            ]
+            tentative = [_told(f, 0, "suspected") for f in result.findings if self._known(f) is None and not f.certain]
             cells = _cells(result)
         shares = {} if result is None else {s.name: s for s in result.budget.fittings}
         return m.Plan(
@@ -360,16 +354,6 @@ class Visit:
         return m.Steps(steps=steps)
 
 
-def replace_name(place: m.Station, name: str) -> m.Station:
-    return m.Station(
-        position_m=place.position_m,
-        bearing_deg=place.bearing_deg,
-        vertical=place.vertical,
-        name=name,
-        text=place.text,
-    )
-
-
 def _all(conditions: Any) -> bool | None:
     listed = list(conditions)
     return True if listed and all(listed) else None
@@ -387,20 +371,7 @@ def _stored(number: int, f: Finding) -> StoredFinding:
     )
 
 
-def _shown(f: StoredFinding) -> m.Finding:
-    return m.Finding(
-        number=f.number,
-        position_m=f.position_m,
-        radius_m=f.radius_m,
-        current_A=f.current_A,
-        current_interval_A=f.current_interval_A,
-        hole_diameter_mm=f.hole_diameter_mm,
-        stage=f.stage,
-        text=f.text,
-    )
-
-
-def _message(number: int, f: Finding, stage: str) -> m.Finding:
+def _told(f: StoredFinding | Finding, number: int, stage: str) -> m.Finding:
     return m.Finding(
         number=number,
         position_m=f.position_m,

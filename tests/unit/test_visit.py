@@ -1,0 +1,91 @@
+"""The visit between daemon and survey file: what is kept keeps its place and number, also after opening again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from earthward.errors import InputError
+from earthward.service import messages as m
+from earthward.service.store import SurveyStore
+from earthward.service.visit import Visit, pair_ends
+
+POOL = """
+[pool]
+name = "test pool"
+shape = "rectangle"
+length_m = 8.0
+width_m = 4.0
+[floor]
+kind = "flat"
+depth_m = 1.4
+[water]
+conductivity_S_per_m = 0.2
+temperature_C = 25.0
+[source]
+position_m = [1.0, 2.0, 0.7]
+current_A = 0.010
+"""
+
+
+def reading(value_V: float | None = 2e-5, current_A: float = 0.005) -> m.ReadingMessage:
+    return m.ReadingMessage(
+        number=1, t_s=1.0, age_s=0.0, window_s=0.5, value_V=value_V, quadrature_V=0.0, sigma_V=1e-6, snr=20.0,
+        p_sign=1.0, lost_fraction=0.0, flags=[], current_A=current_A,
+    )  # fmt: skip
+
+
+def place(x: float) -> m.Station:
+    return m.Station(position_m=(x, 2.0, 0.7), bearing_deg=90.0)
+
+
+def begin(path: Path) -> Visit:
+    store = SurveyStore.create(path, name="t", pool_toml=POOL, emulated=True)
+    return Visit(store, 0.3, lambda: 1.0)
+
+
+def test_front_is_where_the_bearing_points_and_down_when_vertical() -> None:
+    front, back = pair_ends(place(2.0), 0.3)
+    assert front == pytest.approx((2.0, 2.15, 0.7)) and back == pytest.approx((2.0, 1.85, 0.7))
+    front, back = pair_ends(m.Station(position_m=(2.0, 2.0, 0.7), vertical=True), 0.3)
+    assert front[2] == pytest.approx(0.85) and back[2] == pytest.approx(0.55)
+
+
+def test_a_survey_opened_again_goes_on_counting_stations(tmp_path: Path) -> None:
+    visit = begin(tmp_path / "survey.db")
+    assert [visit.keep(place(x), reading()).station for x in (2.0, 3.0)] == ["S1", "S2"]
+    visit.store.close()
+    again = Visit(SurveyStore.open(tmp_path / "survey.db"), 0.3, lambda: 2.0)
+    assert again.stations == 2
+    # A third place must not be taken for one of the first two: rows of one station share its pose errors.
+    assert again.keep(place(4.0), reading()).station == "S3"
+    again.store.close()
+
+
+def test_readings_are_scaled_to_what_the_first_one_injected(tmp_path: Path) -> None:
+    visit = begin(tmp_path / "survey.db")
+    visit.keep(place(2.0), reading(2e-5, 0.005))
+    visit.keep(place(3.0), reading(2e-5, 0.004))
+    first, second = visit.search().readings
+    assert (first.value_V, second.value_V) == pytest.approx((2e-5, 2e-5 * 5 / 4))
+    assert visit.pool.sources[0].current_A == 0.005
+    visit.store.close()
+
+
+@pytest.mark.parametrize(
+    ("where", "what", "names"),
+    [
+        (None, reading(), "where the pole is"),
+        (place(2.0), reading(None), "no reading"),
+        (place(9.0), reading(), "outside"),
+    ],
+)
+def test_what_cannot_be_kept_is_said(
+    tmp_path: Path, where: m.Station | None, what: m.ReadingMessage, names: str
+) -> None:
+    visit = begin(tmp_path / "survey.db")
+    with pytest.raises(InputError, match=names):
+        visit.keep(where, what)
+    assert visit.store.readings() == []
+    visit.store.close()
