@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+from pathlib import Path
 
 from earthward import units
-from earthward.service.level_log import loss_result, read_level_log
+from earthward.service.level_log import loss_result, read_level_log, record_loss_test
+from earthward.service.store import SurveyStore
 from earthward.units import Units
 from earthward.water.loss import LossLog, LossResult, Rate, analyse
 
@@ -16,12 +18,20 @@ SUMMARY = "level log or bucket test: litres per day with an interval"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("log", metavar="LOG.csv", help="the log (docs/formats.md)")
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    parser.add_argument("--survey", metavar="SURVEY", help="keep log and result in this survey file")
+    parser.add_argument(
+        "--moment", choices=("before", "after"), default="before", help="with --survey: before or after the repair"
+    )
     parser.add_argument("--units", choices=("si", "us"), default="si", help="units of the text (JSON is SI)")
 
 
 def run(args: argparse.Namespace) -> int:
     log = read_level_log(args.log)
-    result = analyse(log)
+    if args.survey:
+        with SurveyStore.open(args.survey) as store:
+            result = record_loss_test(store, args.moment, Path(args.log).read_text("utf-8-sig"), args.log)
+    else:
+        result = analyse(log)
     if args.json:
         print(json.dumps(loss_result(log, result), allow_nan=False))
     else:

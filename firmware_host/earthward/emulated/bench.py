@@ -146,6 +146,13 @@ class Technician:
     def repair(self, leak: str) -> None:
         self._bench.pool.set_repaired(leak, True)
 
+    def connect_test_leak(self, position_m: Point3, ohm: float) -> None:
+        """Close the switch in the test leak's lead, on the deck."""
+        self._bench.pool.set_test_leak(position_m, ohm)
+
+    def disconnect_test_leak(self) -> None:
+        self._bench.pool.set_test_leak(None)
+
     # ---- cables and faults --------------------------------------------------------------------------------
 
     def unplug_source(self) -> None:

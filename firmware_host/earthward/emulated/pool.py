@@ -147,6 +147,7 @@ class VirtualPool:
         self.generation = 0
         self._covered: set[str] = set()
         self._repaired: set[str] = set()
+        self._test_leak: Sink | None = None
         self._timeline: OutputTimeline | None = None
         self._drive = Drive()
         self._network = self._build()
@@ -197,6 +198,13 @@ class VirtualPool:
         (self._repaired.add if repaired else self._repaired.discard)(name)
         self._rebuild()
 
+    def set_test_leak(self, position_m: Point3 | None, ohm: float = 0.0) -> None:
+        """Join a test leak (an insulated wire to earth with a bare end in the water) of `ohm`, or None: take it off."""
+        if position_m is not None:
+            self._inside(position_m)
+        self._test_leak = None if position_m is None else Sink("test leak", position_m, ohm)
+        self._rebuild()
+
     @staticmethod
     def _known(name: str, names: list[str], what: str) -> None:
         if name not in names:
@@ -207,6 +215,8 @@ class VirtualPool:
         sinks = [Sink(x.name, x.position_m, s.leak_ohm(x)) for x in s.leaks if x.name not in self._repaired]
         for f in s.fittings:
             sinks.append(Sink(f.name, f.position_m, f.ohm + (COVERED_OHM if f.name in self._covered else 0.0)))
+        if self._test_leak is not None:
+            sinks.append(self._test_leak)
         return Network(self._field, s, sinks)
 
     def _rebuild(self) -> None:
@@ -244,15 +254,28 @@ class VirtualPool:
     def _knots(self, poses: list[Pose], now: float, moving_s: float) -> _Stretch:
         times = now + np.linspace(0.0, moving_s, len(poses))
         volts: dict[str, FloatArray] = {}
+        wanted = [
+            (pair, k, back, front)
+            for k, pose in enumerate(poses)
+            for pair, (front, back) in enumerate(
+                ((pose.front_m, pose.back_m), (pose.crossed_front_m, pose.crossed_back_m))
+            )
+            if front is not None and back is not None
+        ]
+        ends = np.array([(back, front) for _, _, back, front in wanted], dtype=float).reshape(-1, 3)
+        # All places at once, and each sink's field once for both electrodes: moving must not hold up the bench.
+        from_sinks = [self._field.potential(ends, s.position_m) for s in self._network.sinks] if len(ends) else []
         for name in ("A", "B"):
             volts[name] = np.zeros((2, len(poses)))
+            if not from_sinks:
+                continue
             amplitude = self._inject(self._drive, name).current_A
-            for k, pose in enumerate(poses):
-                for pair, (front, back) in enumerate(
-                    ((pose.front_m, pose.back_m), (pose.crossed_front_m, pose.crossed_back_m))
-                ):
-                    if front is not None and back is not None:
-                        volts[name][pair, k] = amplitude * self.transfer_ohm(front, back, name)
+            shares, _ = self._network.shares(name)
+            potential = self._field.potential(ends, self._electrode_m(name))
+            for share, field in zip(shares, from_sinks, strict=True):
+                potential = potential - share * field
+            for (pair, k, _, _), (back_V, front_V) in zip(wanted, potential.reshape(-1, 2), strict=True):
+                volts[name][pair, k] = amplitude * self.scenario.water_ohm_m * (back_V - front_V)
         return _Stretch(now, times, volts, poses[-1].wet, now + moving_s)
 
     def _add(self, stretch: _Stretch) -> None:
@@ -264,7 +287,7 @@ class VirtualPool:
     def transfer_ohm(self, front_m: Point3, back_m: Point3, electrode: str) -> float:
         """V_back - V_front per ampere injected at an electrode."""
         shares, _ = self._network.shares(electrode)
-        where = self.scenario.electrode_A_m if electrode == "A" else self.scenario.electrode_B_m
+        where = self._electrode_m(electrode)
         ends = np.array([back_m, front_m], dtype=float)
         potential = self._field.potential(ends, where)
         for share, sink in zip(shares, self._network.sinks, strict=True):
@@ -272,6 +295,9 @@ class VirtualPool:
         if not len(self._network.sinks):
             return 0.0
         return self.scenario.water_ohm_m * float(potential[0] - potential[1])
+
+    def _electrode_m(self, name: str) -> Point3:
+        return self.scenario.electrode_A_m if name == "A" else self.scenario.electrode_B_m
 
     def true_volts(self, electrode: str = "A", pair: int = 0) -> float:
         """What a perfect instrument would read at the present pose with the source on."""

@@ -172,7 +172,7 @@ def _to_do(record: Record, u: Units) -> list[str]:
     after = last_test(record, "after")
     if repaired and after is None:
         items.append("Log the level for two days or more to see whether the loss has ended.")
-    budget = water_budget(record, u)
+    budget = water_budget(record)
     if after is not None and budget is not None and budget.verdict != "explained":
         items.append(sentence(budget_text(budget, u)))
     if not record.loss_tests:

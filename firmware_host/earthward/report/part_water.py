@@ -49,7 +49,7 @@ def water(record: Record, u: Units) -> list[Block]:
             "Water loss before and after, and what the holes could pass",
         )
     )
-    budget = water_budget(record, u)
+    budget = water_budget(record)
     if budget is not None:
         blocks.append(Paragraph(f"{budget.verdict.capitalize()}: {budget_text(budget, u)}."))
     for test in record.loss_tests:

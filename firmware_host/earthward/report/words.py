@@ -9,10 +9,9 @@ from typing import Any
 from earthward import units
 from earthward.report.plan_figures import marks_of
 from earthward.report.record import Record
-from earthward.service.store import LossTest, StoredFinding
+from earthward.service.store import LossTest, StoredFinding, visit_water_budget
 from earthward.units import Units
-from earthward.water.budget import WaterBudget, by_repair, by_size
-from earthward.water.hole_flow import flow_interval
+from earthward.water.budget import WaterBudget
 
 
 def last_test(record: Record, moment: str) -> LossTest | None:
@@ -92,18 +91,6 @@ def latest_checks(record: Record) -> list[Any]:
     return list(latest.values())
 
 
-def water_budget(record: Record, u: Units = "si") -> WaterBudget | None:
+def water_budget(record: Record) -> WaterBudget | None:
     """By repair if the loss was measured before and after, else by the size of the confirmed holes."""
-    before, after = last_test(record, "before"), last_test(record, "after")
-    if before is None:
-        return None
-    loss = interval_of(before)
-    if after is not None and any(f.stage in ("repaired", "re-measured") for f in record.findings):
-        return by_repair(loss, interval_of(after), float(after.result["worth_L_per_day"]))
-    holes = []
-    for f in record.findings:
-        if f.confirmed and f.hole_diameter_mm is not None:
-            low, high = f.hole_diameter_mm
-            flow = flow_interval((low / 1000, high / 1000), max(0.05, f.position_m[2]))
-            holes.append((flow.low_L_per_day, flow.high_L_per_day))
-    return by_size(loss, holes, float(before.result["worth_L_per_day"]))
+    return visit_water_budget(record.loss_tests, record.findings)

@@ -159,6 +159,8 @@ class Daemon:
     async def start(self) -> None:
         """Everything up; returns when clients may connect. Raises InputError for what cannot be opened."""
         self._loop = asyncio.get_running_loop()
+        if self.visit is not None:
+            self.visit.use_settings(self._measuring_settings())
         if self._recording_folder is not None:
             self.recorder = Recorder(self._recording_folder, self._recording_header())
         await self.server.listen_unix(self.config.service.socket)
@@ -370,6 +372,20 @@ class Daemon:
         self.frequency_Hz = frequency_Hz
         self.supervisor.set_frequency(frequency_Hz)
         self.detection.rebuild()
+        if self.visit is not None:
+            self.visit.use_settings(self._measuring_settings())
+
+    def _measuring_settings(self) -> dict[str, Any]:
+        """What a proof with the test leak holds for: with other settings it must be repeated."""
+        return {
+            "spacing_m": self.config.pair.spacing_m,
+            "waveform": self.config.source.waveform,
+            "frequency_Hz": self.frequency_Hz,
+            "window_s": self.config.detector.window_s,
+            "full_scale_V": self.config.adc.full_scale_V,
+            "front_end_gain": self.config.adc.front_end_gain,
+            "current_limit_A": min(self.config.source.current_limit_A, self.limits.current_limit_A),
+        }
 
     def _pulse(self) -> AdcPulse:
         status = self.wiring.receiver.status

@@ -7,10 +7,11 @@ import math
 import os
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from earthward.errors import InputError
-from earthward.water.loss import EXPOSURE, LogRow, LossLog, LossResult, Rate
+from earthward.service.store import LossTest, SurveyStore
+from earthward.water.loss import EXPOSURE, LogRow, LossLog, LossResult, Rate, analyse
 
 MM_PER_INCH = 25.4
 LITRES_PER_GALLON = 3.785411784
@@ -215,6 +216,16 @@ def _time(record: dict[str, str], start: datetime | None, place: str) -> tuple[f
         start = start or moment
         return (moment - start).total_seconds(), start
     raise InputError(f"{place}: time {cell!r} is not readable: write it as 2026-06-01 08:00")
+
+
+def record_loss_test(
+    store: SurveyStore, moment: Literal["before", "after"], text: str, where: str = "the log", time_s: float = math.nan
+) -> LossResult:
+    """Work a level log out and keep it in a survey, as it was written and with what came of it. InputError as above."""
+    log = parse_level_log(text, where)
+    result = analyse(log)
+    store.add_loss_test(LossTest(moment=moment, log_csv=text, result=loss_result(log, result), time_s=time_s))
+    return result
 
 
 def loss_result(log: LossLog, result: LossResult) -> dict[str, Any]:

@@ -29,6 +29,7 @@ from urllib.parse import quote
 from earthward import clock
 from earthward.errors import InputError
 from earthward.units import Units
+from earthward.water.budget import WaterBudget, of_visit
 
 Point = tuple[float, float, float]
 Purpose = Literal["survey", "test leak", "re-measure"]
@@ -466,10 +467,10 @@ class SurveyStore:
                 ),
             )  # fmt: skip
 
-    def set_covered(self, name: str, covered: bool) -> None:
+    def set_covered(self, name: str, covered: bool, time_s: float = math.nan) -> None:
         with self._write() as db:
             done = db.execute(
-                "UPDATE fitting SET covered = ?, at_s = ? WHERE name = ?", (int(covered), self._wall_s(), name)
+                "UPDATE fitting SET covered = ?, at_s = ? WHERE name = ?", (int(covered), self._time(time_s), name)
             )
             if done.rowcount == 0:
                 raise InputError(f"there is no fitting {name!r} in this survey: add it first")
@@ -814,6 +815,26 @@ class SurveyStore:
 def copy_reading(reading: KeptReading, **changes: Any) -> KeptReading:
     """The same reading with some fields changed and without row and uid, ready to be kept again elsewhere."""
     return replace(reading, **{"uid": "", "row": 0, **changes})
+
+
+def visit_water_budget(tests: Sequence[LossTest], findings: Sequence[StoredFinding]) -> WaterBudget | None:
+    """Do the confirmed holes account for the measured loss? None if the loss was not measured before the work."""
+    latest = {test.moment: test.result for test in tests}
+    if "before" not in latest:
+        return None
+    before, after = latest["before"], latest.get("after")
+    holes = [
+        ((f.hole_diameter_mm[0] / 1000, f.hole_diameter_mm[1] / 1000), f.position_m[2])
+        for f in findings
+        if f.confirmed and f.hole_diameter_mm is not None
+    ]
+    return of_visit(
+        tuple(map(float, before["interval_L_per_day"])),  # type: ignore[arg-type]
+        None if after is None else tuple(map(float, after["interval_L_per_day"])),  # type: ignore[arg-type]
+        holes,
+        repaired=any(f.stage in ("repaired", "re-measured") for f in findings),
+        allowance_L_per_day=float((after or before)["worth_L_per_day"]),
+    )
 
 
 def _reading(r: Sequence[Any]) -> KeptReading:

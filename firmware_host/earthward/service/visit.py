@@ -7,7 +7,7 @@ what it needs and may run in another thread, `adopt()` takes its result.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -18,10 +18,21 @@ from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
 from earthward.service.locating import as_located, remeasure
-from earthward.service.proof import ProofReading, ProofResult, RemeasureResult, judge_proof
+from earthward.service.proof import ProofReading, ProofResult, RemeasureResult, judge_proof, proof_wanted
 from earthward.service.search import Search
-from earthward.service.store import CurrentStep, KeptReading, SafetyCheck, StoredFinding, StoredProof, SurveyStore
-from earthward.survey.types import Finding, LocateSettings, Result
+from earthward.service.store import (
+    CurrentStep,
+    KeptReading,
+    SafetyCheck,
+    SourcePlacement,
+    StoredFinding,
+    StoredFitting,
+    StoredProof,
+    SurveyStore,
+    visit_water_budget,
+)
+from earthward.survey import guide
+from earthward.survey.types import Finding, LocateSettings, Result, Station
 from earthward.survey.types import KeptReading as SurveyReading
 
 #: A new finding nearer than this to a known one is the same one.
@@ -72,6 +83,39 @@ class Visit:
         self.notes: dict[str, str] = {}
         self._done: dict[str, str] = {}
         self._learnt: set[int] = set()
+        self._measuring: dict[str, Any] = {}
+        self._settings_id: int | None = None
+        self._register_places()
+        # Without readings to go by; worked out here, because later the daemon must not be held up.
+        self._first = _told_place(guide.first_place(self.pool, guide.reachable(self.pool)))
+
+    def _register_places(self) -> None:
+        """The pool's fittings and injection electrodes get their rows in the record, unless they have them."""
+        now_s = self._wall_s()
+        fittings = {f.name for f in self.store.fittings()}
+        for fitting in self.pool.fittings:
+            if fitting.name not in fittings:
+                self.store.put_fitting(
+                    StoredFitting(
+                        name=fitting.name,
+                        kind=fitting.kind,
+                        position_m=fitting.position_m,
+                        covered=fitting.covered,
+                        time_s=now_s,
+                    )
+                )
+        sources = {s.source_id for s in self.store.sources()}
+        for source in self.pool.sources:
+            if source.id not in sources:
+                # What is stated here is a plan; what was injected stands beside every reading.
+                self.store.put_source(
+                    SourcePlacement(source_id=source.id, position_m=source.position_m, time_s=now_s)
+                )
+
+    def use_settings(self, settings: Mapping[str, Any]) -> None:
+        """The measuring settings from now on; readings and proofs name them."""
+        self._measuring = dict(settings)
+        self._settings_id = self.store.add_settings(self._measuring)
 
     # ---- keeping ------------------------------------------------------------------------------------------
 
@@ -115,6 +159,7 @@ class Visit:
                 note=note,
                 purpose=purpose,  # type: ignore[arg-type]
                 finding=finding,
+                settings_id=self._settings_id,
             )
         )
         self._stations = self._count_stations()
@@ -139,11 +184,19 @@ class Visit:
 
     # ---- searching ------------------------------------------------------------------------------------------
 
-    def survey_readings(self, purpose: str = "survey") -> tuple[SurveyReading, ...]:
-        """Kept readings in the search's terms, scaled to the placement's stated current."""
+    def _present(self) -> list[KeptReading]:
+        """The survey readings of the pool as it is now. Covering a fitting or patching a hole sends the whole current
+        other ways, so one search cannot take readings from before and after; earlier ones stay in the record."""
+        changed = [f.time_s for f in self.store.fittings()]
+        changed += [h.time_s for f in self.store.findings() for h in f.history if h.stage == "repaired"]
+        since_s = max(changed, default=-math.inf)
+        return [r for r in self.store.readings("survey") if r.time_s >= since_s]
+
+    def survey_readings(self) -> tuple[SurveyReading, ...]:
+        """Readings for the search, scaled to the placement's stated current."""
         stated = {s.id: s.current_A for s in self.pool.sources}
         out = []
-        for r in self.store.readings(purpose):  # type: ignore[arg-type]
+        for r in self._present():
             nominal = stated.get(r.source_id)
             scale = 1.0 if nominal is None or not r.injected_A else nominal / r.injected_A
             known = as_located(r)
@@ -160,13 +213,20 @@ class Visit:
 
         Later readings are scaled to it, so that the problem stays the same one and grows reading by reading.
         """
-        for r in self.store.readings("survey"):
+        for r in self._present():
             if r.injected_A and r.source_id not in self._learnt:
                 self._learnt.add(r.source_id)
                 sources = tuple(
                     replace(s, current_A=r.injected_A) if s.id == r.source_id else s for s in self.pool.sources
                 )
                 self.pool = replace(self.pool, sources=sources)
+                # Into the record as well: whoever searches an export must take the same current.
+                where = self.pool.source(r.source_id).position_m
+                self.store.put_source(
+                    SourcePlacement(
+                        source_id=r.source_id, position_m=where, current_A=r.injected_A, time_s=self._wall_s()
+                    )
+                )
 
     def adopt(self, result: Result) -> None:
         """Take a search's result: findings that are certain enough enter the record as suspected."""
@@ -193,7 +253,9 @@ class Visit:
     # ---- what the person tells ------------------------------------------------------------------------------
 
     def set_stage(self, number: int, stage: str, note: str = "", result: dict[str, Any] | None = None) -> None:
-        self.store.set_finding_stage(number, stage, note, result)
+        self.store.set_finding_stage(number, stage, note, result, self._wall_s())
+        if stage == "repaired":
+            self._learnt.clear()
         self._revision += 1
 
     def set_covered(self, name: str, covered: bool) -> None:
@@ -201,9 +263,12 @@ class Visit:
         if name not in {f.name for f in self.pool.fittings}:
             known = ", ".join(f.name for f in self.pool.fittings) or "none"
             raise InputError(f"there is no fitting named {name!r} in this pool; known are: {known}")
+        if next(f for f in self.pool.fittings if f.name == name).covered == covered:
+            return
         fittings = tuple(replace(f, covered=covered) if f.name == name else f for f in self.pool.fittings)
+        self.store.set_covered(name, covered, self._wall_s())
         self.pool = replace(self.pool, fittings=fittings)
-        self.store.set_covered(name, covered)
+        self._learnt.clear()
         self.store.set_pool_toml(format_pool(self.pool))
         self._revision += 1
 
@@ -229,12 +294,34 @@ class Visit:
         """The proof that a leak would be seen here today, from what was kept at the test leak. Raises InputError."""
         readings = [
             ProofReading(r.value_V, r.sigma_V, r.note == "connected")
-            for r in self.store.readings("test leak")
+            for r in self._unjudged()
             if r.note in ("connected", "disconnected")
         ]
         result = judge_proof(readings, distance_m)
-        self.store.add_proof(StoredProof(ok=result.ok, result={**result.as_dict(), "distance_m": distance_m}))
+        self.store.add_proof(
+            StoredProof(
+                ok=result.ok,
+                result={**result.as_dict(), "distance_m": distance_m},
+                settings_id=self._settings_id,
+                time_s=self._wall_s(),
+            )
+        )
         return result
+
+    def _unjudged(self) -> list[KeptReading]:
+        """Readings at the test leak since the last judgement: a repetition stands on its own."""
+        judged_s = max((p.time_s for p in self.store.proofs()), default=-math.inf)
+        return [r for r in self.store.readings("test leak") if r.time_s > judged_s]
+
+    def proof_wanted(self) -> str | None:
+        """Why the test leak must be read (again) before readings count; None if the last proof holds."""
+        proofs = self.store.proofs()
+        if not proofs:
+            return proof_wanted(self._measuring, None, False, None)
+        last = proofs[-1]
+        # A proof from before settings were recorded cannot be compared: it holds for what is set now.
+        proven = self._measuring if last.settings_id is None else self.store.settings().get(last.settings_id, {})
+        return proof_wanted(self._measuring, proven, last.ok, self._wall_s() - last.time_s)
 
     def remeasure(self, number: int) -> RemeasureResult:
         """Is the repaired sink gone? May take its time; safe in another thread. Raises InputError."""
@@ -286,29 +373,35 @@ class Visit:
         )
 
     def budget(self) -> m.Budget:
+        """Where current and water go, as far as it is known."""
+        tests = self.store.loss_tests()
+        water = visit_water_budget(tests, self.store.findings())
+        parts = [] if water is None else [f"Water: {water.verdict}, {water.text}."]
+        budget = m.Budget(
+            loss_L_per_day=None if not tests else tests[0].result["leak_L_per_day"],
+            loss_interval_L_per_day=None if water is None else water.loss,
+            explained_L_per_day=None if water is None or water.by == "nothing" else water.explained,
+            text=" ".join(["Nothing kept yet.", *parts]),
+        )
         if self.result is None:
-            return m.Budget(text="Nothing kept yet.")
+            return budget
         b = self.result.budget
-        return m.Budget(
+        return msgspec.structs.replace(
+            budget,
             injected_A=b.injected_A,
             fittings_A=sum(s.current_A for s in b.fittings),
             findings_A=b.findings_A,
             unexplained_A=b.unexplained_A,
             unexplained_interval_A=b.unexplained_interval_A,
-            text=b.text,
+            text=". ".join([b.text, *parts]),
         )
 
     def next_station(self) -> m.Station | None:
-        station = None if self.result is None else self.result.next_station
-        if station is None:
-            return None
-        return m.Station(
-            position_m=station.position_m,
-            bearing_deg=station.bearing_deg,
-            vertical=station.vertical,
-            name=station.name,
-            text=station.text,
-        )
+        """Where a reading would say most; the first place while nothing has been searched yet."""
+        if self.result is None:
+            return self._first
+        station = self.result.next_station
+        return None if station is None else _told_place(station)
 
     def _kept_points(self) -> list[m.KeptPoint]:
         points = []
@@ -330,16 +423,21 @@ class Visit:
         store, result = self.store, self.result
         findings = store.findings()
         loss, proofs = store.loss_tests(), store.proofs()
+        wanted = self.proof_wanted()
+        water = visit_water_budget(loss, findings)
+        accounts = "" if result is None else result.budget.text
+        if water is not None:
+            accounts = f"{accounts}. Water: {water.verdict}, {water.text}".removeprefix(". ")
         verdicts: dict[str, tuple[bool | None, str]] = {
             "loss": (True, str(loss[-1].result.get("text", "measured"))) if loss else (None, ""),
             "safe": (None, "not checked yet") if safe is None else (safe, self.notes.get("safe", "")),
             "set up": (healthy or None, self.notes.get("set up", "")),
-            "proof": (proofs[-1].ok, str(proofs[-1].result.get("text", ""))) if proofs else (None, ""),
+            "proof": (None, f"{wanted}.") if not proofs else _proof_step(proofs[-1], wanted),
             "survey": (True if self._stations >= 6 else None, f"{self._stations} stations"),
             "locate": (None, "") if result is None else (True if result.verdict == "found" else None, result.text),
             "dye": (_all(f.stage != "suspected" for f in findings), f"{len(findings)} findings"),
             "repair": (_all(f.stage == "re-measured" for f in findings), ""),
-            "account": (None, "" if result is None else result.budget.text),
+            "account": (None if water is None or water.by != "repair" else _ACCOUNTS[water.verdict], accounts),
             "report": (None, ""),
         }
         steps, now_given = [], False
@@ -352,6 +450,28 @@ class Visit:
                 status, now_given = "now", True
             steps.append(m.Step(key=key, title=title, status=status, text=text))  # type: ignore[arg-type]
         return m.Steps(steps=steps)
+
+
+def _told_place(station: Station) -> m.Station:
+    return m.Station(
+        position_m=station.position_m,
+        bearing_deg=station.bearing_deg,
+        vertical=station.vertical,
+        name=station.name,
+        text=station.text,
+    )
+
+
+#: water budget after a repair -> is that step done, failed, or still open
+_ACCOUNTS: dict[str, bool | None] = {"explained": True, "not explained": False, "undetermined": None}
+
+
+def _proof_step(last: StoredProof, wanted: str | None) -> tuple[bool | None, str]:
+    text = str(last.result.get("text", ""))
+    if wanted is None:
+        return True, text
+    # It held once: to be repeated, not failed.
+    return (None, f"{wanted}.") if last.ok else (False, text)
 
 
 def _all(conditions: Any) -> bool | None:

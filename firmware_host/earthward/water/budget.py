@@ -11,6 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from earthward.water.hole_flow import flow_interval
+
 Verdict = Literal["explained", "not explained", "undetermined"]
 Interval = tuple[float, float]
 
@@ -90,6 +92,27 @@ def by_repair(before: Interval, after: Interval, allowance_L_per_day: float) -> 
             f"below {allowance_L_per_day:.0f} L/day"
         )
     return WaterBudget(before, explained, after, verdict, "repair", text)
+
+
+def of_visit(
+    before: Interval | None,
+    after: Interval | None,
+    holes: Sequence[tuple[Interval, float]],
+    *,
+    repaired: bool,
+    allowance_L_per_day: float,
+) -> WaterBudget | None:
+    """The budget that a visit can give: by repair if it has a log from after one, else by the size of the holes.
+
+    `before`, `after`: intervals of the measured leak, L/day; `holes`: (diameter interval in m, head in m) of every hole
+    confirmed with dye. None without a log from before.
+    """
+    if before is None:
+        return None
+    if after is not None and repaired:
+        return by_repair(before, after, allowance_L_per_day)
+    flows = [flow_interval(diameter_m, max(0.05, head_m)) for diameter_m, head_m in holes]
+    return by_size(before, [(f.low_L_per_day, f.high_L_per_day) for f in flows], allowance_L_per_day)
 
 
 def _check(*intervals: Interval) -> None:
