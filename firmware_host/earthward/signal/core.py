@@ -240,6 +240,8 @@ class Core:
         size = 2 + n_lines + self.n_spline + 2 * f
         self.size = size
         noise2 = max(self.noise_V, self.floor_V, 1e-12) ** 2
+        # Unit-sized, so that they can be fitted together with the other columns of a hop.
+        self._turns = self._bends / (np.sqrt((self._bends**2).sum(axis=0)) + 1e-15)
         prior, pull = np.zeros((size, size)), np.zeros(size)
         spline = slice(2 + n_lines, 2 + n_lines + self.n_spline)
         prior[spline, spline] = self._stiff * noise2
@@ -283,7 +285,7 @@ class Core:
         largest = step.max(axis=1)
         typical = (step.sum(axis=1) - largest) / (self.slots - 2)
         edge = np.abs(v[1:, 0] - v[:-1, -1])
-        limit = 12.0 * typical + 1e-12
+        limit = 6.0 * typical + 1e-12
         smooth = (weight.sum(axis=1) == self.slots) & (largest <= limit)
         smooth[1:] &= edge <= limit[1:]
         rows = b - lo - m + 1  # windows of m hops that end in this run
@@ -676,10 +678,15 @@ class Core:
         y = x[:, :, Y]
         if self.n_lines:
             y = y - x[:, :, LINES : self.poly] @ self.memory.mean
-        few = np.concatenate([x[:, :, [REF, QUAD]], x[:, :, self.poly : self.poly + 2]], axis=2)
+        parts = [x[:, :, [REF, QUAD]], x[:, :, self.poly : self.poly + 2]]
+        if self.n_bends:
+            # The mains phase may be off a little, and turn: of strong mains that is far more than the noise.
+            turned = x[:, :, LINES : self.poly] @ self._turns
+            parts += [turned, turned * self._s[:, None]]
+        few = np.concatenate(parts, axis=2)
         weight = st.weight[a:b]
         wf = few * weight[:, :, None]
-        gram = np.matmul(wf.transpose(0, 2, 1), few) + 1e-6 * self.slots * np.eye(4)
+        gram = np.matmul(wf.transpose(0, 2, 1), few) + 1e-6 * self.slots * np.eye(few.shape[2])
         right = np.matmul(wf.transpose(0, 2, 1), y[:, :, None])
         rest = np.abs(y - np.matmul(few, np.linalg.solve(gram, right))[:, :, 0]) * (weight > 0)
         limit = OUTLIER_SIGMA * noise
@@ -693,8 +700,7 @@ class Core:
             return
         x, y = few[good], y[good]
         # From neighbours' differences: a step or a burst does not raise it, mains not yet known does.
-        noise = max(noise, 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2))
-        step = _find_step(y, noise)
+        step = _find_step(y, max(noise, 1.4826 * float(np.median(np.abs(np.diff(y)))) / np.sqrt(2)))
         if step is not None:
             cut = int(good[step])
             if 2 * step >= good.size:
@@ -707,6 +713,7 @@ class Core:
             st.transients[row] += 1
             return
         rest = np.abs(_robust_rest(x, y, noise))
+        noise = max(noise, 1.4826 * float(np.median(rest)))
         worst = rest > OUTLIER_SIGMA * noise
         if worst.any() and worst.mean() < 0.4:
             u = np.minimum(rest / (1.5 * OUTLIER_SIGMA * noise), 1.0)

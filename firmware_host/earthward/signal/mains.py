@@ -22,6 +22,10 @@ MAX_DEVIATION_HZ = 1.5
 TAPER_S = 0.2
 #: Drift of frequency wanders by this much in a second, Hz/s: a supply that swings by +-0.2 Hz in seconds.
 DRIFT_WALK = 0.25
+#: What a strong supply, its frequency swinging, leaves in the other's place: less than this is not believed.
+LEAKAGE = 6e-4
+#: So many phase errors out of reach, and the filter starts anew: longer than a glitch stays in the taper.
+LOST_AFTER = 6
 _TWO_PI = 2 * math.pi
 
 
@@ -43,6 +47,7 @@ class MainsFamily:
         self.p = self.w = self.a = 0.0
         self.amplitude_V = 0.0
         self.locked = False
+        self.beyond = 0
         # Covariance, upper triangle.
         self.c = [math.pi**2, 0.0, 0.0, (_TWO_PI * 0.3) ** 2, 0.0, (_TWO_PI * 0.2) ** 2]
 
@@ -103,6 +108,13 @@ class MainsFamily:
         # A glitch (an electrode step in the taper) is let in only as far as three sigma, or a few degrees.
         limit = max(3.0 * math.sqrt(s), 0.05)
         e = min(max(error_rad, -limit), limit)
+        # Beyond it time after time is no glitch: what was believed is wrong, and is given up by degrees.
+        self.beyond = self.beyond + 1 if e != error_rad else max(self.beyond - 1, 0)
+        if self.beyond >= LOST_AFTER:
+            self.beyond = 0
+            self.p, self.w, self.a = self.p + error_rad, 0.5 * self.w, 0.0
+            self.c = [0.3**2, 0.0, 0.0, (_TWO_PI * 0.5) ** 2, 0.0, (_TWO_PI * 0.15) ** 2]
+            return
         k0, k1, k2 = pp / s, pw / s, pa / s
         self.p += k0 * e
         self.w += k1 * e
@@ -215,9 +227,10 @@ class MainsTracker:
 
     def _update(self, centre_s: float, sizes: list[float], errors: list[float], spread: float, noise_V: float) -> None:
         variance_z = 2.0 * spread * max(noise_V, 1e-9) ** 2
+        leak2 = (LEAKAGE * max(sizes, default=0.0)) ** 2
         for family, size, error in zip(self.families, sizes, errors, strict=True):
             family.amplitude_V = size
-            family.locked = size * size > (16.0 if family.locked else 30.0) * variance_z
+            family.locked = size * size > (16.0 if family.locked else 30.0) * variance_z + leak2
             family.advance(centre_s)
             if family.locked:
                 # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
