@@ -110,6 +110,10 @@ class PacedClock:
         while (left_s := end_s - self.now()) > 0:
             time.sleep(max(left_s / self.speed, 2e-4))
 
+    def real_s(self) -> float:
+        """The machine's own seconds: for how long somebody has been waited for."""
+        return time.monotonic()
+
     def brake(self) -> Brake:
         """A new brake, not holding anything yet."""
         made = Brake(self)

@@ -57,6 +57,8 @@ class SourceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     frequency_Hz: Annotated[float, Meta(ge=5.0, le=100.0)] = 36.0
     """Repetition frequency of one period."""
     current_limit_A: Annotated[float, Meta(gt=0.0, le=0.02)] = 0.010
+    listen: bool = True
+    """Listen with the source off before it first comes on, and take the quietest repetition frequency."""
 
 
 class PairConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

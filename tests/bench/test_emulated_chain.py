@@ -18,10 +18,10 @@ import pytest
 
 from earthward.clock import Clock, PacedClock
 from earthward.devices.adc import AdcReader
-from earthward.devices.gpio import PoolSide
+from earthward.devices.gpio import PoolSide, open_sync_pin
 from earthward.devices.link import SourceLink
 from earthward.devices.protocol import BoardState, Trip
-from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.emulated.board import CHIPS
 from earthward.emulated.scenario import FittingSpec, LeakSpec, Scenario
 from earthward.signal.types import FloatArray, SampleFlag
@@ -201,6 +201,29 @@ def test_the_emergency_stop_is_seen_on_both_sides_and_drops_the_output(wired: Ch
     assert until(lambda: (t := wired.link.telemetry) is not None and t.state is BoardState.OFF)
     wired.energise()
     assert wired.bench.board.energised
+
+
+def test_the_sync_wire_sharpens_the_clock_map() -> None:
+    clock = PacedClock(SPEED)
+    with (
+        EmulatedBench(SCENARIO, clock, pins=BenchPins(sync=23)) as bench,
+        SourceLink(bench.port, clock) as link,
+        open_sync_pin(23, clock, link.sync_edge, pin_factory=bench.pin_factory) as wire,
+    ):
+        assert link.wait_connected(5.0)
+        link.configure("coded", 36.0, 0.010)
+        link.arm()
+        bench.technician.press_enable()
+        link.energise()
+        assert until(lambda: wire.edges > 40 and (link.status.clock_error_s or 1.0) < 60e-6)
+        reference = link.phase_reference()
+        report = link.telemetry
+        assert reference is not None
+        assert report is not None
+        board = bench.board
+        periods = (board.clock.ticks(reference.start_s) - board._first_tick) / report.period_ticks
+        # A ceramic resonator's map over a wire: well within the tenths of a millisecond that round trips leave.
+        assert abs(periods - round(periods)) / reference.frequency_Hz < 60e-6
 
 
 def test_letting_go_of_the_enable_drops_the_output(wired: Chain) -> None:

@@ -143,6 +143,8 @@ class AdcStatus:
     """At the pair."""
     saturated: bool = False
     last_sample_age_s: float | None = None
+    starting: bool = False
+    """It is being set up for the first time: not ok yet, and no fault either."""
 
 
 class ChipError(Exception):
@@ -251,6 +253,8 @@ class AdcReader:
         self.settings = settings or AdcSettings()
         self._bus = _DeadlineBus(bus, clock)
         self._clock = clock
+        # It guards against a hanging bus, which hangs in real time: a hurried clock must not shorten it.
+        self._talk_s = TALK_S * max(1.0, clock.speed)
         self._ready = ready
         self._on_block = on_block
         self._on_status = on_status
@@ -267,7 +271,8 @@ class AdcReader:
         self._index = -1
         """Number of the newest conversion that was counted."""
         self._pacing: Literal["", "ready wire", "rate", "single shot"] = ""
-        self._trouble = "The converter has not been opened yet."
+        self._trouble = ""
+        """Why the converter is not up; empty while it is being set up for the first time."""
         self._note = ""
         self._up = False
         self._last_sample_s = -1e9
@@ -339,7 +344,7 @@ class AdcReader:
                     rate = (c1 - c0) / (t1 - t0) if t1 > t0 else None
             saturated = now - self._saturated_s < 0.5
             if not self._up:
-                ok, text = False, self._trouble
+                ok, text = False, self._trouble or "The converter is being set up."
             elif stalled:
                 ok, text = False, f"No sample from the converter for {age:.1f} s: check its wires and supply."
             elif saturated and self._gain == self._widest():
@@ -363,6 +368,7 @@ class AdcReader:
                 full_scale_V=FULL_SCALE_V[self._gain] / self.settings.front_end_gain,
                 saturated=saturated,
                 last_sample_age_s=age if self._last_sample_s > -1e8 else None,
+                starting=not self._up and not self._trouble,
             )
 
     def _watch(self) -> None:
@@ -371,7 +377,7 @@ class AdcReader:
             status = self.status
             # Numbers in the sentence change all the time; say each kind of trouble once.
             key = (status.ok, "".join(c for c in status.text if not c.isdigit()))
-            if key != before:
+            if key != before and not status.starting:
                 before = key
                 log.log(logging.INFO if status.ok else logging.WARNING, "%s", status.text)
                 if self._on_status is not None:
@@ -517,7 +523,7 @@ class AdcReader:
             try:
                 number, at = edges.get(timeout=patience / clock.speed)
             except queue.Empty:
-                bus.allow(TALK_S)
+                bus.allow(self._talk_s)
                 self._verify()
                 if clock.now() - silent_since > 2 * patience + 0.05:
                     self._ready_dead_until_s = clock.now() + 20.0
@@ -534,7 +540,7 @@ class AdcReader:
             silent_since = at
             if number < skip_to:
                 continue
-            bus.allow(TALK_S)
+            bus.allow(self._talk_s)
             try:
                 code = convert(result(True))
             except OSError:
@@ -557,7 +563,7 @@ class AdcReader:
                 or len(channel.index) >= BLOCK_SAMPLES
                 or done - self._block_since_s > BLOCK_S
             ):
-                bus.allow(TALK_S)
+                bus.allow(self._talk_s)
                 self._verify()
                 self._mark_up(self._note if self._ready_dead_until_s < clock.now() else "")
                 self._emit()
@@ -582,7 +588,7 @@ class AdcReader:
             wait = pacer.next_read_s(clock.now()) - clock.now()
             if wait > 0:
                 clock.sleep(wait)
-            bus.allow(TALK_S)
+            bus.allow(self._talk_s)
             before = clock.now()
             try:
                 code = convert(result(True))
@@ -596,7 +602,7 @@ class AdcReader:
             done = clock.now()
             found = pacer.add(before, done, code)
             if done - self._block_since_s > BLOCK_S or code > limit or code < -limit:
-                bus.allow(TALK_S)
+                bus.allow(self._talk_s)
                 self._verify()
                 if not pacer.locked and not pacer.moving:
                     note_now = "The converter's input does not move at all: check that the pair is connected."
@@ -638,7 +644,7 @@ class AdcReader:
             wait = due - clock.now()
             if wait > 0:
                 clock.sleep(wait)
-            bus.allow(TALK_S)
+            bus.allow(self._talk_s)
             channel = self._channels[which]
             try:
                 config = self._read_config()
@@ -681,7 +687,7 @@ class AdcReader:
                     due = started + slot
 
     def _start_single(self, mux: int) -> float:
-        self._bus.allow(TALK_S)
+        self._bus.allow(self._talk_s)
         config = self._wanted_config(mux) | _START
         with self._device as device:
             device.write(bytes((_CONFIG_REGISTER, config >> 8, config & 0xFF)))
@@ -779,7 +785,7 @@ class AdcReader:
         return False
 
     def _set_gain(self, gain: float) -> None:
-        self._bus.allow(TALK_S)
+        self._bus.allow(self._talk_s)
         self._ads.gain = gain
         self._gain = gain
         if self._pacing != "single shot":

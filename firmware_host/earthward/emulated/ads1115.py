@@ -345,7 +345,7 @@ class ReadyPulses:
     """
 
     #: real seconds to wait for a reader before time goes on without it
-    PATIENCE_S = 0.25
+    PATIENCE_S = 1.0
 
     def __init__(self, clock: Clock, chip: EmulatedAds, pulse: Callable[[float], None]) -> None:
         self._clock = clock

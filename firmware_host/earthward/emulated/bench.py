@@ -42,6 +42,8 @@ class BenchPins:
     beacon: int = 22
     ready: int = 25
     crossed_ready: int = 24
+    sync: int | None = None
+    """Where the board's sync wire goes, if there is one."""
     switches: dict[str, int] = field(default_factory=dict)
 
 
@@ -223,6 +225,9 @@ class EmulatedBench:
                 path=port,
             )
         self.board.battery_V = scenario.battery_V
+        if self.pins.sync is not None and isinstance(self.board, EmulatedBoard):
+            sync_pin: Any = self.pin_factory.pin(self.pins.sync)
+            self.board.on_sync = sync_pin.pulse_high
         self.pool.connect(self.board.timeline, self.board.drive)
         self._ready_wire = ready_wire
         self._pulses: list[ReadyPulses] = []

@@ -61,6 +61,10 @@ DEADMAN_S = 0.5
 TELEMETRY_S = 0.1
 #: how far paced bench time may run ahead of the board
 PACE_S = 0.03
+#: ... and while the heartbeat is late it waits for a busy machine at this share of the dead-man's time,
+WAIT_AT = 0.7
+#: but no longer than so many real seconds: then there is a fault, and the dead-man shall see it.
+PATIENCE_S = 1.5
 FIRST_PERIOD_S = 0.010
 BOOT_S = 0.065
 RELEASE_SEEN_S = 0.05
@@ -434,6 +438,10 @@ class EmulatedBoard:
         self._cycles_kept = 0
         self._cycle_tick_kept = 0
         self._first_tick = 0.0
+        self.on_sync: Callable[[float], None] | None = None
+        """The sync wire: told of each period start (host time), from the board's thread."""
+        self._synced_cycle = -1
+        self._waiting_since_s: float | None = None
         self._switch_event: tuple[float, float] | None = None
         self._peak_A = 0.0
         self._release_seen = False
@@ -717,9 +725,9 @@ class EmulatedBoard:
         with self._lock:
             now = self._clock.now()
             if brake is not None:
-                brake.hold(now + PACE_S)
+                brake.hold(self._may_run_to(now))
             self._turn(now)
-            due = self._telemetry_due_s
+            due = min(self._telemetry_due_s, self._next_sync_s(now))
             if self._outbox:
                 due = min(due, self._outbox[0][0])
             if self._boot_due_s is not None:
@@ -747,6 +755,7 @@ class EmulatedBoard:
             self._boot_due_s = None
             self._queue(Frame(Type.BOOT, self._next_seq(), self.identity.pack()), now)
         self._supervise(now)
+        self._raise_sync(now)
         if self._switch_event is not None and now >= self._switch_event[0]:
             tick = self._switch_event[1]
             self._switch_event = None
@@ -767,6 +776,35 @@ class EmulatedBoard:
             except OSError as error:
                 if error.errno not in (errno.EIO, errno.EBADF):
                     raise
+
+    def _may_run_to(self, now: float) -> float:
+        """How far a paced bench's time may go until this board is looked at again."""
+        clock = self._clock
+        assert isinstance(clock, PacedClock)
+        until = self._heartbeat_s + WAIT_AT * DEADMAN_S
+        live = self.state in (BoardState.ARMED, BoardState.ENERGISED) and self._master >= 0
+        if not live or now + PACE_S < until:
+            self._waiting_since_s = None
+            return now + PACE_S
+        real_s = clock.real_s()
+        if self._waiting_since_s is None:
+            self._waiting_since_s = real_s
+        return until if real_s - self._waiting_since_s < PATIENCE_S else now + PACE_S
+
+    def _raise_sync(self, now: float) -> None:
+        if self.on_sync is None or self.state is not BoardState.ENERGISED:
+            return
+        cycles, tick = self._cycles(now)
+        if cycles != self._synced_cycle and tick >= self._first_tick and self.clock.host_s(tick) <= now:
+            self._synced_cycle = cycles
+            self.on_sync(self.clock.host_s(tick))
+
+    def _next_sync_s(self, now: float) -> float:
+        if self.on_sync is None or self.state is not BoardState.ENERGISED:
+            return math.inf
+        _, tick = self._cycles(now)
+        start_s = self.clock.host_s(tick)
+        return start_s if start_s > now else self.clock.host_s(tick + self._configuration.period_ticks)
 
     def _receive(self, master: int) -> None:
         with self._lock:

@@ -55,6 +55,15 @@ class EmulatedPin(MockPWMPin):  # type: ignore[misc]
         finally:
             self._at_s = None
 
+    def pulse_high(self, at_s: float) -> None:
+        """A short high pulse, its rising edge stamped `at_s` as a kernel would."""
+        self._at_s = at_s
+        try:
+            self.drive_high()
+            self.drive_low()
+        finally:
+            self._at_s = None
+
 
 class EmulatedPins(MockFactory):  # type: ignore[misc]
     """A pin factory for `pin_factory=` of everything in `earthward.devices.gpio`."""

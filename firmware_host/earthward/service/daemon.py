@@ -31,6 +31,7 @@ from earthward.safety.stray import StrayMeasurement, StrayVerdict, judge
 from earthward.service import messages as m
 from earthward.service.current_log import CurrentLog
 from earthward.service.detection import Detection, SourceNow, Tail
+from earthward.service.listening import choose, seconds_needed
 from earthward.service.phone import PhonePage
 from earthward.service.recorder import Recorder
 from earthward.service.search import SearchWorker
@@ -145,6 +146,7 @@ class Daemon:
         self._last_reference_s = -math.inf
         self._moved_s = -math.inf
         self._failed = False
+        self._listen_wanted = config.source.listen and not wiring.playback
         self._currents = CurrentLog()
         self._remeasuring: asyncio.Task[None] | None = None
         self._worker = SearchWorker()
@@ -423,6 +425,7 @@ class Daemon:
         """With the source off, look at the quiet water once a second; the verdict is the interlock's."""
         while True:
             await self._pause(STRAY_EVERY_S)
+            self._listen()
             measurement = self.measure_stray()
             if measurement is None:
                 continue
@@ -464,6 +467,25 @@ class Daemon:
             directions=len(self._quiet),
             saturated=saturated,
         )
+
+    def _listen(self) -> None:
+        """Once before the source first comes on, and when asked for."""
+        if not self._listen_wanted or self.detection.source.energised:
+            return
+        window_s = self.config.detector.window_s
+        if self._quiet[0].span_s < seconds_needed(window_s):
+            return
+        block = self._quiet[0].block()
+        report = self.wiring.board.telemetry
+        if block is None or report is None or report.energised:
+            return
+        choice = choose(block, self.config.source.waveform, self.frequency_Hz, window_s)
+        if choice is None:
+            return
+        self._listen_wanted = False
+        if choice.changed:
+            self.set_frequency(choice.frequency_Hz)
+        self.event("info", "listening", choice.text)
 
     def _record_stray(self, verdict: StrayVerdict) -> None:
         if self.visit is None:
@@ -508,7 +530,7 @@ class Daemon:
                 self.supervisor.reset_pressed()
             self.event(link_event.severity, link_event.code, link_event.text, link_event.remedy, link_event.t_s)
         status = self.wiring.receiver.status
-        if status.ok != self._last_adc_ok:
+        if status.ok != self._last_adc_ok and not status.starting:
             if not status.ok:
                 self.event("alarm", "receiver", status.text, "Check the receiver's plug and wires.")
             elif self._last_adc_ok is False:
@@ -648,6 +670,10 @@ class Daemon:
             case m.SetSound(volume=volume, dead_band_sigma=band):
                 if self.wiring.ear is not None:
                     self.wiring.ear.set(volume, band)
+            case m.Listen():
+                if self.detection.source.energised:
+                    raise InputError("listening needs quiet water: switch the source off first")
+                self._listen_wanted = True
             case m.Ask(what="state"):
                 return [self.state()]
             case _ if self.visit is None:

@@ -1,7 +1,8 @@
 """From blocks of samples to readings: one lock-in for each pair, told when the source came on, went off or switched.
 
 A reading never mixes two states of the source: one whose window began before the host time from which the present
-state holds is left out. The lock-in itself goes on, because what it has learnt of mains and noise still holds.
+state holds is left out. The lock-in itself goes on, because what it has learnt of mains and noise still holds; so does
+the delay between the board's clock and the samples, which the readings themselves tell.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ import numpy as np
 
 from earthward.service.messages import ReadingMessage
 from earthward.signal.detector import Detector, DetectorSettings
+from earthward.signal.trim import PhaseTrim
 from earthward.signal.types import PhaseReference, Reading, SampleBlock
 
 ElectrodeName = Literal["A", "B"]
@@ -40,10 +42,15 @@ class Detection:
     def __init__(self, make_settings: Callable[[int], DetectorSettings], channels: int, spacing_m: float) -> None:
         self._make_settings = make_settings
         self._spacing_m = spacing_m
-        self._detectors = [Detector(make_settings(channel)) for channel in range(channels)]
         self._source = SourceNow(False, 0.0)
+        self._make_detectors(channels)
         self._number = 0
         self.latest: dict[int, ReadingMessage] = {}
+
+    def _make_detectors(self, channels: int) -> None:
+        settings = [self._make_settings(channel) for channel in range(channels)]
+        self._detectors = [Detector(s) for s in settings]
+        self._trims = [PhaseTrim(s.waveform) for s in settings]
 
     def detector(self, channel: int = 0) -> Detector:
         return self._detectors[channel]
@@ -60,7 +67,7 @@ class Detection:
 
     def rebuild(self) -> None:
         """Fresh lock-ins after a change of settings (frequency, window)."""
-        self._detectors = [Detector(self._make_settings(channel)) for channel in range(len(self._detectors))]
+        self._make_detectors(len(self._detectors))
         self.latest.clear()
 
     def push(self, block: SampleBlock, reference: PhaseReference | None, now_s: float) -> list[ReadingMessage]:
@@ -70,9 +77,18 @@ class Detection:
             return []
         pure_s = source.since_s + SETTLE_S
         out = []
-        for reading in self._detectors[block.channel].push(block, reference):
+        detector, trim = self._detectors[block.channel], self._trims[block.channel]
+        if reference is None:
+            trim.reset()
+        else:
+            reference = trim.apply(reference)
+        for reading in detector.push(block, reference):
             if reading.t_s - reading.window_s / 2 < pure_s:
                 continue
+            if reference is not None:
+                rate_Hz = detector.sample_rate_Hz
+                span = 0.0 if rate_Hz is None else reference.frequency_Hz / rate_Hz
+                trim.learn(reading, reference.frequency_Hz, span)
             message = self._message(reading, source, now_s)
             self.latest[block.channel] = message
             out.append(message)

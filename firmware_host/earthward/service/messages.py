@@ -400,6 +400,10 @@ class SetSound(Message, tag="set_sound", frozen=True, kw_only=True):
     dead_band_sigma: float | None = None
 
 
+class Listen(Message, tag="listen", frozen=True, kw_only=True):
+    """Source off: hear what the water carries and take the quietest repetition frequency; an event says why."""
+
+
 class Ask(Message, tag="ask", frozen=True, kw_only=True):
     """Send one message of this kind now."""
 
@@ -419,6 +423,7 @@ FromClient = (
     | StepDone
     | Note
     | SetSound
+    | Listen
     | Ask
 )
 

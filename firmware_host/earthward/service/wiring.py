@@ -14,7 +14,7 @@ from typing import Any, Literal
 from earthward.clock import Clock, wall_s
 from earthward.config import Config
 from earthward.devices.adc import AdcReader, AdcSettings, AdcStatus, Bus
-from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin
+from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
 from earthward.devices.link import SourceLink
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import CueSettings, Output, Sounder
@@ -163,6 +163,14 @@ def wire(
     contacts = ContactSplitter()
     pool_side = make_pool_side(config, contacts.moved, pin_factory)
     ear = make_ear(config, clock, pin_factory)
+    opened: list[Callable[[], None]] = [pool_side.close]
+    if config.link.sync_pin is not None:
+        opened.append(open_sync_pin(config.link.sync_pin, clock, link.sync_edge, pin_factory=pin_factory).close)
+
+    def close_pins() -> None:
+        for close in opened:
+            close()
+
     return Wiring(
         receiver=make_receiver(config, bus, clock, pin_factory),
         board=link,
@@ -175,7 +183,7 @@ def wire(
         channels=2 if config.adc.crossed_address is not None else 1,
         wall_s=wall_s,
         listen_to_contacts=contacts.listen,
-        close_pins=pool_side.close,
+        close_pins=close_pins,
     )
 
 
