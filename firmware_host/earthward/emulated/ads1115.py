@@ -12,6 +12,7 @@ a thread (`ReadyPulses`).
 from __future__ import annotations
 
 import errno
+import logging
 import threading
 from collections.abc import Callable
 from typing import Protocol
@@ -20,6 +21,8 @@ import numpy as np
 
 from earthward.clock import Clock, PacedClock
 from earthward.signal.types import FloatArray
+
+log = logging.getLogger(__name__)
 
 RATES_ADS1115 = (8, 16, 32, 64, 128, 250, 475, 860)
 RATES_ADS1015 = (128, 250, 490, 920, 1600, 2400, 3300, 3300)
@@ -383,6 +386,17 @@ class ReadyPulses:
             self._brake.release()
 
     def _run(self) -> None:
+        while not self._stop.is_set():
+            try:
+                self._follow()
+            except Exception:
+                # A defect of the emulation must not hold bench time for ever.
+                log.exception("the emulated ready line failed; it goes on")
+                if self._brake is not None:
+                    self._brake.release()
+                self._stop.wait(0.05)
+
+    def _follow(self) -> None:
         chip, clock = self._chip, self._clock
         while not self._stop.is_set():
             end = chip.next_end_s

@@ -132,6 +132,7 @@ class Supervisor:
         self._lock = threading.RLock()
         self._wake = threading.Event()
         self._closing = False
+        self._ended = threading.Event()
         self._state = interlock.initial(clock.now())
         self._inputs = Inputs()
         self._events: deque[Event] = deque()
@@ -155,8 +156,10 @@ class Supervisor:
     def close(self) -> None:
         """Output off, then stop both threads."""
         self.request_stop()
-        self._clock.sleep(2 * self.PERIOD_S)
+        # In real time: on the emulated bench time may stand still, and the end must not wait for it.
+        self._ended.wait(2 * self.PERIOD_S / self._clock.speed)
         self._closing = True
+        self._ended.set()
         self._wake.set()
         self._thread.join(timeout=5)
         self._messenger.close()
