@@ -92,7 +92,7 @@ async def measure(seconds: float, seed: int) -> None:
             visit.store.close()
     emulation = sum(s for name, s in spent.items() if name.startswith("emulated"))
     ours = sum(spent.values()) - emulation
-    print(f"EMULATED bench, {took:.0f} s on the wall, {passed:.1f} s of bench time, {status.rate_Hz or 0:.0f} samples/s,")
+    print(f"EMULATED bench, {took:.0f} s, {passed:.1f} s of bench time, {status.rate_Hz or 0:.0f} samples/s,")
     print(f"lost {status.lost - samples.lost}, load of the machine {os.getloadavg()[0]:.1f}")
     print(f"daemon     memory {rss / MB:6.1f} MB (first {first / MB:.1f})   CPU {ours:6.1%} of a core   goals < 150 MB")
     print(f"dashboard  memory {watch_rss / MB:6.1f} MB                 CPU {display:6.1%}")
