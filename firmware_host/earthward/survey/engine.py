@@ -354,23 +354,28 @@ def search_one(
     *,
     forbidden_m: Sequence[FloatArray] = (),
     warm: Candidates | None = None,
+    near: tuple[FloatArray, float] | None = None,
     effort: int = 2,
 ) -> SinkSearch:
     """Look for one more sink beside `known` ones, starting from the model fitted without it.
 
-    `warm`: candidates of an earlier look at fewer readings, whose estimates are taken over.
+    `warm`: candidates of an earlier look at fewer readings, whose estimates are taken over. `near`: a place and a
+    current (mA) to start from instead of looking everywhere.
     """
     grid = problem.grid
     coarse, fine = grid.coarse, grid.fine
-    first = scan(problem, rows, leads, known, base)
     seed_score = np.full(len(coarse), -1e12)
-    seed_score[problem.thin] = first.score
     seed_current = np.full(len(coarse), 0.5)
-    seed_current[problem.thin] = first.current_mA
+    if near is None:
+        first = scan(problem, rows, leads, known, base)
+        seed_score[problem.thin] = first.score
+        seed_current[problem.thin] = first.current_mA
+    else:
+        seed_current[:] = near[1]
     for place in forbidden_m:
         seed_score[np.linalg.norm(coarse.centre_m - place, axis=1) < 0.6] = -np.inf
     state = base.state
-    if base.chi2 > 3 * int(rows.use.sum()):
+    if near is None and base.chi2 > 3 * int(rows.use.sum()):
         state = State(np.zeros_like(state.pose), np.zeros_like(state.offset_m), state.current_mA)
 
     def advance(c: Candidates, steps: int, sigma: float) -> None:
@@ -385,6 +390,8 @@ def search_one(
         # Most of the net was looked at before: a quarter of it each time keeps watch.
         net = net[rows.stations % 4 :: 4]
     seeds = np.unique(np.concatenate([_spread(seed_score, coarse.centre_m, 12 if warm is None else 6, 0.45), net]))
+    if near is not None:
+        seeds = np.flatnonzero(np.linalg.norm(coarse.centre_m - near[0], axis=1) < 0.35)
     seeds = seeds[np.isfinite(seed_score[seeds])]
     if warm is not None:
         seeds = np.setdiff1d(seeds, warm.cell)
@@ -538,10 +545,11 @@ def _carry_over(problem: Problem, leads: Leads, warm: Candidates) -> Candidates:
 def _spread(score: FloatArray, place_m: FloatArray, count: int, apart_m: float) -> IntArray:
     """Indices of the highest scores that are at least `apart_m` from each other."""
     order = np.argsort(-score)[: 40 * count]
+    order = order[np.isfinite(score[order])]
     chosen: list[int] = []
-    for k in order:
-        if len(chosen) >= count or not np.isfinite(score[k]):
-            break
-        if all(np.linalg.norm(place_m[k] - place_m[j]) >= apart_m for j in chosen):
-            chosen.append(int(k))
+    while len(order) and len(chosen) < count:
+        k = int(order[0])
+        chosen.append(k)
+        gap = place_m[order] - place_m[k]
+        order = order[np.einsum("nj,nj->n", gap, gap) >= apart_m**2]
     return np.array(chosen, dtype=np.int64)

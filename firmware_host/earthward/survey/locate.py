@@ -301,6 +301,7 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None) -
     doubtful: Leak | None = None
     known: tuple[Sink, ...] = fittings
     solved = base
+    turns = 0
     while len(leaks) < settings.max_leaks:
         found = engine.search_one(
             problem, rows, leads, known, base,
@@ -319,14 +320,17 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None) -
             doubtful = leak
             break
         leaks.append(leak)
-        if len(leaks) > 1:
-            leaks = _polish(problem, rows, leads, leaks)
-        known = (*fittings, *[_as_sink(problem, one) for one in leaks])
         c, k = found.candidates, found.best
-        state = State(c.pose[k], c.offset_m[k], c.current_mA[k])
-        solved = base = model.fit(
-            leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, state, iterations=4
-        )
+        known, solved = _joint(problem, rows, leads, leaks, State(c.pose[k], c.offset_m[k], c.current_mA[k]))
+        if len(leaks) > 1:
+            leaks, known, solved = _polish(problem, rows, leads, leaks, solved)
+            leaks, known, solved = _drop_unearned(problem, rows, leads, leaks, known, solved)
+            if len(leaks) < len(gains):
+                gains, trail = [one.log_evidence for one in leaks], trail[: len(leaks)]
+        base = solved
+        turns += 1
+        if turns >= settings.max_leaks + 2:
+            break
     return Answer(rows, leads, tuple(leaks), doubtful, tuple(gains), known, solved, (), tuple(trail), null)
 
 
@@ -338,17 +342,77 @@ def _as_sink(problem: Problem, leak: Leak) -> Sink:
     return engine.leak_sink(problem, leak.position_m, leak.cell, max(engine.LEAK_SIGMA_M, 0.6 * leak.radius_m))
 
 
-def _polish(problem: Problem, rows: Rows, leads: Leads, leaks: list[Leak]) -> list[Leak]:
-    """Look again for each leak while the others are held (but free to move a little)."""
-    for k in range(len(leaks) - 1):
+def _joint(
+    problem: Problem, rows: Rows, leads: Leads, leaks: list[Leak], state: State
+) -> tuple[tuple[Sink, ...], Solved]:
+    """All sinks together, from a state whose last leak now has its own best place as origin."""
+    known = (*problem.fittings, *[_as_sink(problem, one) for one in leaks])
+    offset = state.offset_m.copy()
+    offset[-1] = 0.0
+    start = State(state.pose, offset, state.current_mA)
+    solved = model.fit(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=4)
+    return known, solved
+
+
+def _polish(
+    problem: Problem, rows: Rows, leads: Leads, leaks: list[Leak], joint: Solved
+) -> tuple[list[Leak], tuple[Sink, ...], Solved]:
+    """Look again for each leak with the others free to move a little: the earlier ones anywhere, because alone they
+    had to stand for all; then each once more around its place. Returns leaks, all sinks, the joint fit."""
+    first = len(problem.fittings)
+    known: tuple[Sink, ...] = ()
+    order = [(k, False) for k in range(len(leaks) - 1)] + [(k, True) for k in reversed(range(len(leaks)))]
+    for k, local in order:
         others = [leak for j, leak in enumerate(leaks) if j != k]
         known = (*problem.fittings, *[_as_sink(problem, one) for one in others])
-        base = model.fit(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, iterations=5)
+        keep = [j for j in range(first + len(leaks)) if j != first + k]
+        state = State(joint.state.pose, joint.state.offset_m[keep], joint.state.current_mA[:, keep])
+        linear = model.linearise(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, state)
+        base = replace(model.solve(rows, linear, problem.priors), state=state)
+        sink = _as_sink(problem, leaks[k])
+        place = sink.position_m + joint.state.offset_m[first + k] @ sink.tangent
         found = engine.search_one(
-            problem, rows, leads, known, base, forbidden_m=[o.position_m for o in others], effort=1
+            problem,
+            rows,
+            leads,
+            known,
+            base,
+            forbidden_m=[o.position_m for o in others],
+            near=(place, float(joint.state.current_mA[:, first + k].mean())) if local else None,
+            effort=1,
         )
-        leaks[k] = make_leak(problem, found, leaks[k].log_evidence)
-    return leaks
+        without = engine.fit_without(problem, rows, leads, known, found, base)
+        leaks[k] = make_leak(problem, found, found.evidence - without.log_evidence)
+        c, n = found.candidates, found.best
+        # Put the moved leak back at its place among the sinks; its own best place is the new origin.
+        back = list(range(first + len(leaks) - 1))
+        back.insert(first + k, first + len(leaks) - 1)
+        offset = c.offset_m[n][back].copy()
+        offset[first + k] = 0.0
+        known = (*problem.fittings, *[_as_sink(problem, one) for one in leaks])
+        start = State(c.pose[n], offset, c.current_mA[n][:, back])
+        joint = model.fit(
+            leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=4
+        )
+    return leaks, known, joint
+
+
+def _drop_unearned(
+    problem: Problem, rows: Rows, leads: Leads, leaks: list[Leak], known: tuple[Sink, ...], joint: Solved
+) -> tuple[list[Leak], tuple[Sink, ...], Solved]:
+    """Without the leaks that stood in for others found since: beside those they no longer earn their place."""
+    needed = problem.settings.gate + SECOND_EXTRA
+    kept = [k for k, one in enumerate(leaks) if one.log_evidence >= needed]
+    if len(kept) == len(leaks):
+        return leaks, known, joint
+    if not kept:
+        kept = [int(np.argmax([one.log_evidence for one in leaks]))]
+    first = len(problem.fittings)
+    index = [*range(first), *[first + k for k in kept]]
+    known = tuple(known[j] for j in index)
+    start = State(joint.state.pose, joint.state.offset_m[index], joint.state.current_mA[:, index])
+    solved = model.fit(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=4)
+    return [leaks[k] for k in kept], known, solved
 
 
 def make_leak(problem: Problem, found: SinkSearch, log_evidence: float) -> Leak:
