@@ -132,12 +132,11 @@ class FiniteElementField:
         return found
 
     def _pair_row(self, front_m: ArrayLike, back_m: ArrayLike, targets_m: FloatArray) -> FloatArray:
-        (front, rule_front), (back, rule_back) = (self._analytic(np.asarray(p, dtype=float)) for p in (front_m, back_m))
-        load = self._load(front, rule_front) - self._load(back, rule_back)
-        rest = self._back_substitute(load)
-        offset = self._mean(front) - self._mean(back)
+        front, back, rule = self._analytic_pair(front_m, back_m)
+        both = front.minus(back)
+        rest = self._back_substitute(self._load(both, rule))
         smooth: FloatArray = self._interpolation(targets_m) @ rest
-        return front.potential(targets_m) - back.potential(targets_m) + smooth - offset
+        return both.potential(targets_m) + smooth - self._mean(both)
 
     def pair_row_derivatives(self, front_m: ArrayLike, back_m: ArrayLike, targets_m: FloatArray) -> PairRow:
         key = row_key("derivatives", front_m, back_m, targets_m)
@@ -152,11 +151,10 @@ class FiniteElementField:
 
         Fitted image strengths are held: the sum of analytic and smooth part does not depend on them.
         """
-        both = [self._analytic(np.asarray(p, dtype=float)) for p in (front_m, back_m)]
-        loads = [self._load_with_gradient(images, rule) for images, rule in both]
+        front, back, rule = self._analytic_pair(front_m, back_m)
+        loads = [self._load_with_gradient(images, rule) for images in (front, back)]
         columns = np.column_stack([loads[0][:, 0] - loads[1][:, 0], loads[0][:, 1:], -loads[1][:, 1:]])
         smooth: FloatArray = self._interpolation(targets_m) @ self._back_substitute(columns)
-        front, back = both[0][0], both[1][0]
         value = front.potential(targets_m) - back.potential(targets_m) + smooth[:, 0]
         value -= self._mean(front) - self._mean(back)
         slopes = []
@@ -197,6 +195,13 @@ class FiniteElementField:
         if not candidates.needs_fit:
             return candidates.images, rule
         return candidates.fitted(rule.points_m, rule.area), rule
+
+    def _analytic_pair(self, front_m: ArrayLike, back_m: ArrayLike) -> tuple[Images, Images, _Rule]:
+        """The images of both ends and one quadrature that resolves them all: the ends share most of the liner."""
+        ends = [images_of(self._pool, self._faces, np.asarray(p, dtype=float)) for p in (front_m, back_m)]
+        rule = self._rule(np.concatenate([e.images.position_m for e in ends]))
+        front, back = (e.fitted(rule.points_m, rule.area) if e.needs_fit else e.images for e in ends)
+        return front, back, rule
 
     def _solve(self, source_m: FloatArray) -> _Solution:
         key = source_m.tobytes()

@@ -71,6 +71,50 @@ class Faces:
     centre_m: FloatArray
     radius_m: FloatArray
     edges: tuple[Edge, ...]
+    plates: Plates
+
+
+@dataclass(frozen=True)
+class Plates:
+    """What the distance to a facet needs, worked out once. corner, side (f, 3, 3); the rest by facet."""
+
+    corner_m: FloatArray
+    side: FloatArray
+    side2: FloatArray
+    unit: FloatArray
+    to_u: FloatArray
+    to_v: FloatArray
+
+    def distance(self, points_m: FloatArray, facet: IntArray) -> FloatArray:
+        """Exact distance (n,) from points (n, 3) or one point (3,) to the facets (n,)."""
+        side = self.side[facet]
+        to_point = points_m[..., None, :] - self.corner_m[facet]
+        along = np.einsum("fij,fij->fi", to_point, side)
+        along /= self.side2[facet]
+        np.clip(along, 0.0, 1.0, out=along)
+        gap = to_point - along[..., None] * side
+        rim2 = np.einsum("fij,fij->fi", gap, gap).min(axis=1)
+        w = to_point[:, 0]
+        s, t = np.einsum("fj,fj->f", w, self.to_u[facet]), np.einsum("fj,fj->f", w, self.to_v[facet])
+        height = np.abs(np.einsum("fj,fj->f", w, self.unit[facet]))
+        result: FloatArray = np.where((s >= 0) & (t >= 0) & (s + t <= 1), height, np.sqrt(rim2))
+        return result
+
+
+def plates_of(triangles_m: FloatArray) -> Plates:
+    side = np.roll(triangles_m, -1, axis=1) - triangles_m
+    u, v = side[:, 0], -side[:, 2]
+    uu, vv, uv = (np.einsum("fj,fj->f", p, q)[:, None] for p, q in ((u, u), (v, v), (u, v)))
+    det = uu * vv - uv * uv
+    cross = np.cross(u, v)
+    return Plates(
+        triangles_m,
+        side,
+        np.einsum("fij,fij->fi", side, side),
+        cross / np.linalg.norm(cross, axis=1, keepdims=True),
+        (vv * u - uv * v) / det,
+        (uu * v - uv * u) / det,
+    )
 
 
 def group_faces(triangles_m: FloatArray, normal: FloatArray) -> Faces:
@@ -82,7 +126,8 @@ def group_faces(triangles_m: FloatArray, normal: FloatArray) -> Faces:
     face_of = inverse.reshape(-1).astype(np.int64)
     radius = np.linalg.norm(triangles_m - centre[:, None], axis=2).max(axis=1)
     edges = _oblique_edges(triangles_m, centre, face_of, normal[first])
-    return Faces(triangles_m, face_of, normal[first], offset[first], centre, radius, edges)
+    plates = plates_of(triangles_m)
+    return Faces(triangles_m, face_of, normal[first], offset[first], centre, radius, edges, plates)
 
 
 def _oblique_edges(
@@ -132,28 +177,7 @@ def nearest_m(point_m: FloatArray, faces: Faces, limit_m: float) -> tuple[FloatA
     """Exact distances to, and numbers of, the facets that can be nearer than `limit_m`."""
     gap = faces.centre_m - point_m
     close = np.flatnonzero(np.einsum("fj,fj->f", gap, gap) < (limit_m + faces.radius_m) ** 2)
-    return distance_to_triangles(point_m, faces.triangles_m[close]), close
-
-
-def distance_to_triangles(point_m: FloatArray, triangles_m: FloatArray) -> FloatArray:
-    """Distance (f,) from one point (3,) to each triangle (f, 3, 3)."""
-    a = triangles_m[:, 0]
-    sides = np.roll(triangles_m, -1, axis=1) - triangles_m
-    to_point = point_m - triangles_m
-    along = np.clip(np.einsum("fij,fij->fi", to_point, sides) / np.einsum("fij,fij->fi", sides, sides), 0.0, 1.0)
-    gap = to_point - along[..., None] * sides
-    rim = np.sqrt(np.min(np.einsum("fij,fij->fi", gap, gap), axis=1))
-    u, v = sides[:, 0], -sides[:, 2]
-    w = point_m - a
-    uu, vv, uv = (np.einsum("fj,fj->f", p, q) for p, q in ((u, u), (v, v), (u, v)))
-    wu, wv = np.einsum("fj,fj->f", w, u), np.einsum("fj,fj->f", w, v)
-    det = uu * vv - uv * uv
-    s, t = (vv * wu - uv * wv) / det, (uu * wv - uv * wu) / det
-    above = (s >= 0) & (t >= 0) & (s + t <= 1)
-    cross = np.cross(u, v)
-    height = np.abs(np.einsum("fj,fj->f", w, cross)) / np.sqrt(np.einsum("fj,fj->f", cross, cross))
-    distance: FloatArray = np.where(above, height, rim)
-    return distance
+    return faces.plates.distance(point_m, close), close
 
 
 @dataclass(frozen=True)
@@ -163,6 +187,14 @@ class Images:
     position_m: FloatArray
     turn: FloatArray
     strength: FloatArray
+
+    def minus(self, other: Images) -> Images:
+        """This source and the other with its sign turned, all images together."""
+        return Images(
+            np.concatenate([self.position_m, other.position_m]),
+            np.concatenate([self.turn, other.turn]),
+            np.concatenate([self.strength, -other.strength]),
+        )
 
     def potential(self, points_m: FloatArray) -> FloatArray:
         """Sum (m,) of strength/(4 pi r) over all images, 1/m; infinite at the source itself."""
@@ -311,12 +343,13 @@ def images_of(pool: Pool, faces: Faces, source_m: FloatArray, reach_m: float = I
     it faces one already taken (the series would not end), or when an image would fall into or too near the
     water. Oblique edges nearby add images whose strengths are to be fitted.
     """
-    for edge in faces.edges:
+    near_edges = [e for e in faces.edges if _edge_distance_m(e, source_m) < EDGE_REACH_m + 2 * _OFF_EDGE_m]
+    for edge in near_edges:
         source_m = _off_the_edge(edge, source_m)
     facet_distance, close = nearest_m(source_m, faces, reach_m)
     distance = np.full(len(faces.normal), np.inf)
     np.minimum.at(distance, faces.face_of[close], facet_distance)
-    edges = [e for e in faces.edges if _edge_distance_m(e, source_m) < EDGE_REACH_m]
+    edges = [e for e in near_edges if _edge_distance_m(e, source_m) < EDGE_REACH_m]
     oblique = {face for e in edges for face in e.faces}
 
     fixed = [_Motion(np.eye(3), np.zeros(3))]
@@ -342,7 +375,7 @@ def images_of(pool: Pool, faces: Faces, source_m: FloatArray, reach_m: float = I
         if pool.contains(landed, slack_m=-1e-6).any():
             continue
         # An image that sees water around a corner nearer than through its own face would do more harm than good.
-        if own > 1e-3 and any(_sees_water(place, faces, _CLEAR * own) for place in landed):
+        if own > 1e-3 and _see_water(landed, faces, np.full(len(landed), _CLEAR * own)).any():
             continue
         inward = probe
         taken += 1
@@ -368,10 +401,11 @@ def images_of(pool: Pool, faces: Faces, source_m: FloatArray, reach_m: float = I
             groups.append(copies)
             clear.append(_EDGE_CLEAR * _edge_distance_m(edge, source_m))
     if groups:
-        wet = pool.contains(np.array([m(inward) for copies in groups for m in copies]), slack_m=0.005)
-        ends = np.cumsum([len(copies) for copies in groups])
-        for copies, part, room in zip(groups, np.split(wet, ends[:-1]), clear, strict=True):
-            if not part.any() and not any(_sees_water(m(inward), faces, room) for m in copies):
+        landed = np.array([m(inward) for copies in groups for m in copies])
+        sizes = [len(copies) for copies in groups]
+        wet = pool.contains(landed, slack_m=0.005) | _see_water(landed, faces, np.repeat(clear, sizes))
+        for copies, part in zip(groups, np.split(wet, np.cumsum(sizes)[:-1]), strict=True):
+            if not part.any():
                 columns.append(copies)
     motions = [m for column in columns for m in column]
     column = np.repeat(np.arange(len(columns)), [len(c) for c in columns])
@@ -389,9 +423,13 @@ def images_of(pool: Pool, faces: Faces, source_m: FloatArray, reach_m: float = I
     )
 
 
-def _sees_water(place: FloatArray, faces: Faces, limit_m: float) -> bool:
-    found, _ = nearest_m(place, faces, limit_m)
-    return bool(found.size and float(found.min()) < limit_m)
+def _see_water(places_m: FloatArray, faces: Faces, limit_m: FloatArray) -> BoolArray:
+    """Which of the places (n, 3) are nearer to the liner than their limits (n,)."""
+    reach = limit_m[:, None] + faces.radius_m
+    place, facet = np.nonzero(squared_distance(places_m, faces.centre_m) < reach * reach)
+    result = np.zeros(len(places_m), dtype=bool)
+    result[place[faces.plates.distance(places_m[place], facet) < limit_m[place]]] = True
+    return result
 
 
 def _off_the_edge(edge: Edge, point_m: FloatArray) -> FloatArray:
@@ -409,8 +447,7 @@ def _edge_distance_m(edge: Edge, point_m: FloatArray) -> float:
     offset = point_m - edge.point_m
     along = float(offset @ edge.along)
     beyond = max(0.0, edge.stretch_m[0] - along, along - edge.stretch_m[1])
-    across = offset - along * edge.along
-    return math.hypot(float(np.linalg.norm(across)), beyond)
+    return math.sqrt(max(float(offset @ offset) - along * along, 0.0) + beyond * beyond)
 
 
 def _edge_motions(edge: Edge, faces: Faces, source_m: FloatArray, mirrored: set[int]) -> list[_Motion]:

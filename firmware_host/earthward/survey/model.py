@@ -135,7 +135,10 @@ def interpolation(coarse: CellSet, fine: CellSet) -> tuple[IntArray, FloatArray,
         if k < 8:
             table = table[..., :3]
         gauss = np.exp(-0.125 * (u * u + v * v))[..., None]
-        solution = np.linalg.pinv(table * gauss, rcond=1e-6) * gauss.swapaxes(1, 2)
+        weighted = table * gauss
+        # Cells in a row leave some terms undetermined: a pseudo-inverse, of the small normal matrix because that is fast.
+        normal = np.linalg.pinv(weighted.swapaxes(1, 2) @ weighted, rcond=1e-11, hermitian=True)
+        solution = normal @ (weighted * gauss).swapaxes(1, 2)
         index[mine, :k] = ids
         weight[mine, :k] = solution[:, 0]
         slope[mine, :k] = solution[:, 1:3].swapaxes(1, 2) / coarse.size_m
