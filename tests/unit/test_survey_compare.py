@@ -1,62 +1,71 @@
-"""Before and after a patch or a cover."""
+"""Before and after a patch or a cover: verdicts and error rates."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from earthward.survey.compare import current_drop, sink_gone
-from earthward.survey.types import KeptReading
+from earthward.errors import InputError
+from earthward.survey.compare import StationPair, current_drop, judge_remeasure
+
+SHARE = 0.1
 
 
-def readings(
-    strength: float, rng: np.random.Generator, background: float = 2e-4
-) -> tuple[list[KeptReading], list[float]]:
-    rows, signature = [], []
-    for k in range(8):
-        s = 3e-4 / (1 + k)
-        spread = 0.05 * (s * strength + background)
-        value = background + s * strength + rng.normal(0, spread) + rng.normal(0, 1e-6)
-        rows.append(KeptReading((k, 1.0, 0.5), (k + 0.3, 1.0, 0.5), value, 1e-6, row=k))
-        signature.append(s)
-    return rows, signature
+def stations(left: float, rng: np.random.Generator, n: int = 8, noise: float = 5e-4) -> list[StationPair]:
+    """Stations round a sink that takes a tenth of the current; fittings take the rest; the pole is never held twice
+    the same way."""
+    out = []
+    for _ in range(n):
+        sink = float(rng.choice([-1, 1]) * rng.uniform(0.05, 0.4))
+        rest = float(rng.normal(0, 0.03))
+
+        before, after = (
+            float(((1 - s) * rest + s * sink) * rng.normal(1, 0.08) + rng.normal(0, noise))
+            for s in (SHARE, SHARE * left)
+        )
+        out.append(StationPair(before, noise, after, noise, sink * float(rng.normal(1, 0.05))))
+    return out
 
 
-def test_gone_weaker_and_still_there() -> None:
-    rng = np.random.default_rng(3)
-    before, signature = readings(1.0, rng)
-    assert "gone" in sink_gone(before, readings(0.0, rng)[0], signature).text
-    weaker = sink_gone(
-        before,
-        readings(
-            0.45,
-            rng,
-        )[0],
-        signature,
-        repeat_error=0.07,
-    )
-    assert "weaker" in weaker.text and 0.2 < weaker.remaining < 0.7
-    assert "still there" in sink_gone(before, readings(1.0, rng)[0], signature).text
+def test_gone_still_there_and_smaller() -> None:
+    rng = np.random.default_rng(5)
+    outcomes = {
+        left: [judge_remeasure(stations(left, rng), SHARE).outcome for _ in range(300)] for left in (0.0, 0.5, 1.0)
+    }
+    assert outcomes[0.0].count("gone") > 0.75 * 300 and outcomes[0.0].count("still there") == 0
+    assert outcomes[1.0].count("still there") > 0.75 * 300 and outcomes[1.0].count("gone") == 0
+    assert outcomes[0.5].count("smaller") > 0.6 * 300 and outcomes[0.5].count("gone") <= 1
 
 
-def test_p_values_are_honest_when_nothing_changed() -> None:
-    """Under "unchanged" with the stated repeat error the p value is uniform or larger: few small ones."""
-    small = 0
-    for seed in range(300):
-        rng = np.random.default_rng(seed)
-        before, signature = readings(1.0, rng)
-        after = readings(1.0, rng)[0]
-        small += sink_gone(before, after, signature, repeat_error=0.08).p_unchanged < 0.05
-    assert small <= 0.09 * 300
+def test_interval_of_what_is_left_holds_the_truth() -> None:
+    rng = np.random.default_rng(6)
+    held = 0
+    for _ in range(500):
+        left = float(rng.uniform(0, 1))
+        low, high = judge_remeasure(stations(left, rng), SHARE).left_interval
+        held += low <= left <= high
+    assert held / 500 > 0.92
 
 
-def test_readings_must_pair_up() -> None:
-    before, signature = readings(1.0, np.random.default_rng(0))
-    moved = [replace(r, front_m=(r.front_m[0], 3.0, 0.5), back_m=(r.back_m[0], 3.0, 0.5)) for r in before]
-    with pytest.raises(ValueError, match="no reading"):
-        sink_gone(before, moved, signature)
+def test_exact_readings_give_exactly_what_is_left() -> None:
+    for left in (0.0, 0.3, 1.0):
+        pairs = []
+        for sink, rest in ((0.3, 0.02), (-0.2, 0.05), (0.1, -0.04)):
+            s = SHARE * left
+            before, after = (1 - SHARE) * rest + SHARE * sink, (1 - s) * rest + s * sink
+            pairs.append(StationPair(before, 1e-6, after, 1e-6, sink))
+        assert judge_remeasure(pairs, SHARE, pose_share=0.0).left == pytest.approx(left, abs=1e-9)
+
+
+def test_far_stations_cannot_tell() -> None:
+    pair = StationPair(1e-3, 5e-4, 1e-3, 5e-4, 4e-3)
+    assert judge_remeasure([pair], SHARE).outcome == "cannot tell"
+    with pytest.raises(InputError, match="do not see"):
+        judge_remeasure([StationPair(1e-3, 1e-4, 1e-3, 1e-4, 1e-3)], SHARE)
+    with pytest.raises(InputError, match="nothing to compare"):
+        judge_remeasure([], SHARE)
+    with pytest.raises(InputError, match="between 0 and 1"):
+        judge_remeasure([pair], 1.5)
 
 
 def test_current_drop_is_a_difference_with_its_error() -> None:

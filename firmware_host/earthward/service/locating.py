@@ -9,8 +9,8 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.pool.field import Field, make_field
 from earthward.pool.shape import Pool
-from earthward.service.proof import RemeasureResult, StationPair, judge_remeasure
 from earthward.service.store import KeptReading, Point, StoredFinding, SurveyStore
+from earthward.survey.compare import RemeasureResult, StationPair, judge_remeasure
 from earthward.survey.locate import locate
 from earthward.survey.types import KeptReading as LocatedReading
 from earthward.survey.types import LocateSettings, Result

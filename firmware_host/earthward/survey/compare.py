@@ -1,19 +1,29 @@
 """Before and after: did covering a fitting, or a patch, change what it should?
 
 Two questions a repair visit asks. How large was a sink's share, by the drop of the injected current when it was
-covered? And is the sink gone, by reading the same stations again? Both give a number with an error and a p value.
+covered? And is the sink gone, by reading the same stations again, with the rest of the current redistributed as charge
+conservation demands? Both give a number with its error.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
 
-import numpy as np
 from scipy.stats import norm
 
-from earthward.survey.types import KeptReading
+from earthward.errors import InputError
+
+#: half-width of the 95 % band in standard errors
+BAND = 1.96
+#: relative error of what the field model says about the sink (its located position is not exact)
+MODEL_SHARE = 0.08
+#: a rest of the signature that the model of the field cannot tell from none
+NEGLIGIBLE = 0.05
+
+Outcome = Literal["gone", "smaller", "still there", "cannot tell"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,69 +64,84 @@ def current_drop(
 
 
 @dataclass(frozen=True, slots=True)
-class Gone:
-    """Is the sink gone? remaining: fitted fraction of the expected change still missing (0 = gone, 1 = unchanged)."""
+class StationPair:
+    """One pair position before and after a repair, volts per injected ampere (transfer resistance, ohm).
 
-    remaining: float
-    sigma: float
-    p_unchanged: float
-    """Probability of these readings if the sink were as strong as before."""
-    p_gone: float
-    """Probability of these readings if the sink were gone altogether."""
-    matched: int
+    `sink_ohm`: what the pair would read there per ampere if all of the current went from the injection electrode to
+    this sink (the field model at the located position). `strength_ohm`: size of the field at that station, the root of
+    the sum of squares of its readings on all axes: a pole turned by some degrees mixes one axis into the other.
+    """
+
+    before_ohm: float
+    before_sigma_ohm: float
+    after_ohm: float
+    after_sigma_ohm: float
+    sink_ohm: float
+    strength_ohm: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class RemeasureResult:
+    """`left`: the sink's share of the current afterwards over its share before (1 unchanged, 0 gone)."""
+
+    outcome: Outcome
+    left: float
+    left_sigma: float
+    left_interval: tuple[float, float]
+    chi_square_per_dof: float | None
     text: str
 
+    def as_dict(self) -> dict[str, Any]:
+        return {**asdict(self), "left_interval": list(self.left_interval)}
 
-def sink_gone(
-    before: Sequence[KeptReading],
-    after: Sequence[KeptReading],
-    signature_V: Sequence[float],
-    *,
-    repeat_error: float = 0.15,
-    scale: float = 1.0,
-) -> Gone:
-    """Compare the same stations before and after a patch.
 
-    `signature_V`: for each reading of `before`, the volts that the sink alone contributed (from the fitted model, or
-    the reading itself beside a strong sink). `repeat_error`: how well a reading repeats when the pole is put back,
-    as a fraction of its change over the pole's position error (default 15 % of the larger of reading and
-    signature). `scale`: injected current after / before. Readings pair up by place (within 0.15 m), direction and
-    source. ValueError if none pair up.
+def judge_remeasure(
+    pairs: Sequence[StationPair], share: float, pose_share: float = 0.12, gone_below: float = 0.25
+) -> RemeasureResult:
+    """Is the sink gone? Needs no model of the fittings: what they do at each station is taken from the first reading.
+
+    With s the sink's share of the current before, F what the rest does at a station and g = `sink_ohm`: before =
+    (1 - s) F + s g, after = (1 - l s) F + l s g. F drops out and l, what is left, follows by weighted least squares.
+    `pose_share`: error from holding the pole a little differently, relative to the field at the station. *Gone*: the
+    95 % interval of l ends below `gone_below` and reaches a negligible rest; *still there*: it holds 1 and stays above
+    `gone_below`; *smaller*: neither none nor all of it can be left; else *cannot tell*.
     """
-    values = []
-    for r, s in zip(before, signature_V, strict=True):
-        partner = next((q for q in after if _same(r, q)), None)
-        if partner is not None:
-            spread = repeat_error * max(abs(r.value_V), abs(s))
-            values.append((r.value_V - partner.value_V / scale, s, math.hypot(r.sigma_V, partner.sigma_V, spread)))
-    if not values:
-        raise ValueError("no reading after the repair was taken at a station read before it")
-    change, signature, sigma = (np.array(v) for v in zip(*values, strict=True))
-    information = float(((signature / sigma) ** 2).sum())
-    if information <= 0:
-        raise ValueError("the stations read again are too far from the sink to tell")
-    removed = float((change * signature / sigma**2).sum()) / information
-    error = 1 / math.sqrt(information)
-    remaining = 1 - removed
-    p_unchanged = float(norm.sf(removed / error))
-    p_gone = float(norm.sf(remaining / error))
-    if error > 0.5:
-        text = "cannot tell, because the stations read again are too far from the sink or too few"
-    elif p_unchanged < 0.01 and p_gone > 0.05:
-        text = "the sink is gone as far as these stations can tell"
-    elif p_unchanged < 0.01:
-        text = f"the sink is weaker but not gone: {100 * max(remaining, 0):.0f} % is left"
+    if not pairs:
+        raise InputError("nothing to compare: read at least one of the earlier stations again after the repair")
+    if not 0.0 < share < 1.0:
+        raise InputError(f"the sink's share of the current must lie between 0 and 1, not {share:g}")
+    rows = []
+    for p in pairs:
+        rest = (p.before_ohm - share * p.sink_ohm) / (1.0 - share)
+        slope = share * (p.sink_ohm - rest)
+        own = p.after_sigma_ohm**2 + (p.before_sigma_ohm / (1.0 - share)) ** 2
+        size = max(abs(p.before_ohm), p.strength_ohm)
+        variance = own + 2.0 * (pose_share * size) ** 2 + (MODEL_SHARE * slope) ** 2
+        if not variance > 0.0:
+            raise InputError("a reading without uncertainty cannot be compared")
+        rows.append((p.after_ohm - rest, slope, variance))
+    information = sum(g * g / v for _, g, v in rows)
+    if information <= 0.0:
+        raise InputError("the stations read again do not see this sink: choose stations close to the finding")
+    left = sum(d * g / v for d, g, v in rows) / information
+    sigma = 1.0 / math.sqrt(information)
+    dof = len(rows) - 1
+    chi = sum((d - left * g) ** 2 / v for d, g, v in rows) / dof if dof else None
+    if chi is not None and chi > 1.0:
+        sigma *= math.sqrt(chi)
+    low, high = left - BAND * sigma, left + BAND * sigma
+    percent = [f"{100 * max(0.0, v):.0f}" for v in (left, low, high)]
+    amount = f"{percent[0]} % of the signal is left ({percent[1]} to {percent[2]} %)"
+    outcome: Outcome
+    if low <= NEGLIGIBLE and high < gone_below:
+        outcome, text = "gone", f"The sink is gone: {amount}."
+    elif low <= 1.0 <= high and low > gone_below:
+        outcome, text = "still there", f"The sink is still there: {amount}."
+    elif low > NEGLIGIBLE and high < 1.0:
+        outcome, text = "smaller", f"The sink is smaller but not gone: {amount}. A second hole, or a poor patch?"
+    elif low >= 1.0:
+        outcome, text = "still there", f"The sink is still there: {amount}."
     else:
-        text = "the sink is still there"
-    return Gone(remaining, error, p_unchanged, p_gone, len(values), text)
-
-
-def _same(a: KeptReading, b: KeptReading) -> bool:
-    if a.source_id != b.source_id:
-        return False
-    fa, ba, fb, bb = (np.array(p) for p in (a.front_m, a.back_m, b.front_m, b.back_m))
-    if float(np.linalg.norm(0.5 * (fa + ba - fb - bb))) > 0.15:
-        return False
-    u, v = fa - ba, fb - bb
-    cosine = float(u @ v) / max(float(np.linalg.norm(u) * np.linalg.norm(v)), 1e-12)
-    return cosine > math.cos(math.radians(20))
+        outcome = "cannot tell"
+        text = f"Cannot tell whether the sink is gone: {amount}. Read more stations within half a metre of it."
+    return RemeasureResult(outcome, left, sigma, (low, high), chi, text)
