@@ -192,8 +192,7 @@ def image_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float | None =
 def damped_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float, reach_m: float) -> FloatArray:
     """Sum over images (k, m, 3) of erfc(kappa r)/(4 pi r) to targets (n, 3) -> (m, n); nothing is left of it beyond
     `reach_m`, so only near couples are visited."""
-    k, m, _ = images_m.shape
-    value = np.zeros((m, len(targets_m)))
+    value = np.zeros((images_m.shape[1], len(targets_m)))
     for image in images_m:
         centre = image.mean(axis=0)
         wide = reach_m + float(np.sqrt(((image - centre) ** 2).sum(1).max()))

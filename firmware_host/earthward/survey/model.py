@@ -136,7 +136,7 @@ def interpolation(coarse: CellSet, fine: CellSet) -> tuple[IntArray, FloatArray,
             table = table[..., :3]
         gauss = np.exp(-0.125 * (u * u + v * v))[..., None]
         weighted = table * gauss
-        # Cells in a row leave some terms undetermined: a pseudo-inverse, of the small normal matrix because that is fast.
+        # Cells in a row leave some terms undetermined: a pseudo-inverse, of the small normal matrix for speed.
         normal = np.linalg.pinv(weighted.swapaxes(1, 2) @ weighted, rcond=1e-11, hermitian=True)
         solution = normal @ (weighted * gauss).swapaxes(1, 2)
         index[mine, :k] = ids
