@@ -99,6 +99,8 @@ class PacedClock:
             # Many threads ask many times a millisecond: a long silence means that the whole process had no processor.
             bench_s = self._bench_s + min(real_s - self._real_s, self._LONGEST_STEP_S) * self.speed
             # Where it is held it stands; the time lost there is not made up for.
+            if bench_s > self._limit_s:
+                self._limit_s = self._limit(real_s)
             self._bench_s = max(self._bench_s, min(bench_s, self._limit_s))
             self._real_s = real_s
             return self._bench_s
@@ -125,7 +127,10 @@ class PacedClock:
         """Brakes have changed."""
         self.now()
         with self._lock:
-            self._limit_s = min((b.until_s for b in self._brakes), default=math.inf)
+            self._limit_s = self._limit(time.monotonic())
+
+    def _limit(self, real_s: float) -> float:
+        return min((b.until_s for b in self._brakes if real_s < b.gives_way_s), default=math.inf)
 
 
 class Brake:
@@ -134,10 +139,12 @@ class Brake:
     def __init__(self, clock: PacedClock) -> None:
         self._clock = clock
         self.until_s = math.inf
+        self.gives_way_s = math.inf
 
-    def hold(self, until_s: float) -> None:
-        """Time may run to `until_s` and no further."""
+    def hold(self, until_s: float, patience_s: float = math.inf) -> None:
+        """Time may run to `until_s` and no further, unless this is not called again for `patience_s` real seconds."""
         self.until_s = until_s
+        self.gives_way_s = self._clock.real_s() + patience_s
         self._clock.apply()
 
     def release(self) -> None:

@@ -40,6 +40,10 @@ from earthward.service.wiring import SUPERVISED_S, wire
 
 #: Bench seconds per second on the wall when nobody watches.
 HEADLESS_SPEED = 3.0
+#: Bench time goes so far without a look of the interlock ...
+LOOK_S = 0.12
+#: ... unless it stays away for so many real seconds: that is a fault, and the faults' rules shall see it.
+LOOK_PATIENCE_S = 2.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -105,6 +109,9 @@ def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
     link = SourceLink(bench.port, clock, supervised_s=SUPERVISED_S * max(1.0, clock.speed), expect_emulated=True)
     wiring = wire(config, clock, bench.i2c, link, emulated=True, pin_factory=bench.pin_factory)
     wiring.on_move = lambda place: hold(bench, place)
+    if isinstance(clock, PacedClock):
+        brake = clock.brake()
+        wiring.on_supervised = lambda: brake.hold(clock.now() + LOOK_S, LOOK_PATIENCE_S)
     return wiring
 
 

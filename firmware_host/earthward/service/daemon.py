@@ -94,6 +94,8 @@ class Wiring:
     #: Takes a function that is told of contacts and switches, from any thread: (name, active).
     listen_to_contacts: Callable[[Callable[[str, bool], None]], None] | None = None
     close_pins: Callable[[], None] | None = None
+    #: Called after each look of the interlock: the emulated bench's time waits for it on a busy machine.
+    on_supervised: Callable[[], None] | None = None
 
 
 class Daemon:
@@ -124,6 +126,7 @@ class Daemon:
             warning=wiring.warning,
             adc=self._pulse,
             on_change=self._nudge,
+            on_step=wiring.on_supervised,
         )
         if wiring.listen_to_contacts is not None:
             wiring.listen_to_contacts(self._contact_moved)

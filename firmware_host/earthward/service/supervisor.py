@@ -120,7 +120,9 @@ class Supervisor:
         warning: Warning | None = None,
         adc: Callable[[], AdcPulse],
         on_change: Callable[[], None] | None = None,
+        on_step: Callable[[], None] | None = None,
     ) -> None:
+        self._on_step = on_step
         self._interlock = interlock
         self._board = board
         self._clock = clock
@@ -250,6 +252,8 @@ class Supervisor:
             self._wake.clear()
             try:
                 self._step()
+                if self._on_step is not None:
+                    self._on_step()
             except Exception:
                 # Never silently: without `feed` the heartbeat stops and the board takes its output off.
                 log.exception("the interlock's step failed: the output goes off")
