@@ -117,6 +117,18 @@ def test_electrodes_are_switched_cold_and_break_before_make(build: Build, freque
     assert cold_s >= 0, "drives low before a relay moves"
 
 
+@pytest.mark.parametrize("waveform", [WaveformCode.SINE, WaveformCode.CODED])
+def test_no_overflow_of_the_tick_counter_is_lost(build: Build, waveform: WaveformCode) -> None:
+    """The counter's high part is counted in a handler; one that is missed makes the clock 32.8 ms late for ever."""
+    rig = FirmwareRig(build)
+    rig.energise(rig.configuration(waveform, 36.0))
+    tick, cycle = rig.beat().tick, rig.mcu.cycle
+    rig.run(6.0)
+    ticks, cycles = rig.beat().tick - tick, rig.mcu.cycle - cycle
+    rig.close()
+    assert ticks == pytest.approx(cycles / 8, abs=2000), "1 ms: both ends of the span are heartbeats on the wire"
+
+
 # ---- faults, timed ----------------------------------------------------------------------------------------
 
 

@@ -8,12 +8,16 @@ were written. What flows in the water is the `Load`'s; what the output does is r
 
 from __future__ import annotations
 
+import array
 import errno
+import fcntl
 import math
 import os
 import select
 import tempfile
+import termios
 import threading
+import time
 import tty
 from dataclasses import dataclass
 from pathlib import Path
@@ -57,8 +61,11 @@ SLICE_S = 0.5e-3
 #: ... and this often while bytes pass, so that an answer is not late by a slice.
 TALKING_SLICE_S = 0.1e-3
 TALKING_S = 4e-3
-#: Bench time may run ahead of the chip by no more than this where the clock can be held.
-PACE_S = 0.02
+#: Bench time may run ahead of the chip by no more than this where the clock can be held: what a request may be late
+#: by, and so what the clock map may be wrong by (a chip of the code lasts 2.8 ms).
+PACE_S = 1e-3
+#: Real seconds that such a clock waits for the host to read an answer.
+PATIENCE_S = 0.25
 LOAD_EVERY_S = 0.05
 #: A machine that slept longer than this is not caught up with: the board's clock jumps, as after a real stall.
 LONGEST_BURST_S = 0.5
@@ -136,6 +143,8 @@ class FirmwareBoard:
         self.identity: Identity | None = None
         self._configuration = Configuration(WaveformCode.CODED, 0, TICK_HZ // 36, 1)
         self._awaiting_first_edge = False
+        self._answered = False
+        self._patience_s = PATIENCE_S
         self._electrode = "A"
         self._load_due_s = -math.inf
         self._talking_until_s = -math.inf
@@ -313,12 +322,15 @@ class FirmwareBoard:
         out = b""
         try:
             while not self._stop.is_set():
-                now = self._clock.now()
-                if brake is not None:
-                    brake.hold(now + PACE_S)
                 with self._lock:
-                    out = self._turn(now, out)
+                    now, out = self._turn(out)
                     master = self._master
+                if brake is not None:
+                    if self._answered:
+                        # A host that is slow to wake must not stamp the answer late: time waits until it has read.
+                        brake.hold(now)
+                        self._wait_for_reader()
+                    brake.hold(now + PACE_S)
                 wait = (TALKING_SLICE_S if now < self._talking_until_s else SLICE_S) / self._clock.speed
                 try:
                     select.select([master] if master >= 0 else [], [], [], wait)
@@ -330,8 +342,16 @@ class FirmwareBoard:
             if brake is not None:
                 brake.release()
 
-    def _turn(self, now: float, out: bytes) -> bytes:
-        """Bring the chip up to now, then hand over the bytes that have come; bytes from the chip that wait to go."""
+    def _turn(self, out: bytes) -> tuple[float, bytes]:
+        """Take the bytes that have come, bring the chip up to now, hand them over, pass on what it says.
+
+        Bytes are taken *before* the time is looked at: so they reach the chip after they were written, never before.
+
+        Returns:
+            the bench time up to which the chip has run, and bytes from the chip that still wait to go.
+        """
+        came = self._read()
+        now = self._clock.now()
         behind = (self._due_cycle(now) - self._mcu.cycle) / HZ
         self.late_s = max(self.late_s, behind)
         if behind > LONGEST_BURST_S:
@@ -342,27 +362,60 @@ class FirmwareBoard:
             self._load_due_s = now + LOAD_EVERY_S
         self._mcu.run_until(self._due_cycle(now))
         self._follow(self._mcu.edges(forget=True))
-        if self._master >= 0:
+        if came:
+            self._talking_until_s = now + TALKING_S
             try:
-                self._mcu.send(os.read(self._master, 4096))
-                self._talking_until_s = now + TALKING_S
-            except BlockingIOError:
-                pass  # nothing has come
+                self._mcu.send(came)
             except BufferError:
                 pass  # a flood: the chip's line cannot carry it, as a real one could not
-            except OSError as error:
-                if error.errno not in (errno.EIO, errno.EBADF):
-                    raise
         fresh = self._mcu.receive()
         for frame in self._snoop.feed(fresh):
             self._listen(frame)
-        out += fresh
-        if out and self._master >= 0:
-            try:
-                return out[os.write(self._master, out) :]
-            except BlockingIOError:
-                return out[-4096:]  # nobody reads: the line does not wait, old bytes are lost
-            except OSError as error:
-                if error.errno not in (errno.EIO, errno.EBADF):
-                    raise
-        return b""
+        self._answered = b"\0" in fresh
+        return now, self._write(out + fresh)
+
+    def _read(self) -> bytes:
+        if self._master < 0:
+            return b""
+        try:
+            return os.read(self._master, 4096)
+        except BlockingIOError:
+            return b""  # nothing has come
+        except OSError as error:
+            if error.errno not in (errno.EIO, errno.EBADF):
+                raise
+            return b""
+
+    def _write(self, out: bytes) -> bytes:
+        """What could not be written yet."""
+        if not out or self._master < 0:
+            return b""
+        try:
+            return out[os.write(self._master, out) :]
+        except BlockingIOError:
+            return out[-4096:]  # nobody reads: the line does not wait, old bytes are lost
+        except OSError as error:
+            if error.errno not in (errno.EIO, errno.EBADF):
+                raise
+            return b""
+
+    def _wait_for_reader(self) -> None:
+        """Until nothing waits at the host's end of the line. One that does not read is waited for less and less."""
+        end_s = time.monotonic() + self._patience_s
+        while not self._stop.is_set():
+            with self._lock:
+                waiting = self._unread()
+            if not waiting:
+                self._patience_s = min(PATIENCE_S, max(2.0 * self._patience_s, 0.002))
+                return
+            if time.monotonic() > end_s:
+                self._patience_s = self._patience_s / 4.0 if self._patience_s > 0.002 else 0.0
+                return
+            time.sleep(1e-4)
+
+    def _unread(self) -> int:
+        if self._slave < 0:
+            return 0
+        count = array.array("i", [0])
+        fcntl.ioctl(self._slave, termios.FIONREAD, count)
+        return count[0]

@@ -43,6 +43,8 @@ struct vm {
 	int feeding; /* a byte is on the line */
 	avr_irq_t *uart_in, *analog, *compare_out, *compare_pin[2];
 	avr_timer_t *timer;
+	avr_io_write_t clear_flags; /* the simulator's own */
+	void *clear_flags_param;
 	pin_ref_t compare_ref[2];
 	uint64_t edge_cycle; /* when the edge being reported really happened; 0 = now */
 	pin_ref_t pins[PORTS][8];
@@ -232,6 +234,24 @@ static void part_compare_units(vm_t *vm)
 		avr_unconnect_irq(vm->compare_out + unit, vm->compare_pin[unit]);
 }
 
+/* Writing a one to a flag of Timer 1 clears that flag. The simulator (1.6) clears every flag that is up, whatever was
+ * written: an overflow that waited while a handler acknowledged its compare match was lost, and 32.8 ms of the
+ * firmware's time with it. What was not written is put up again. */
+static void on_flags(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+	vm_t *vm = param;
+	avr_int_vector_t *vectors[] = {
+		&vm->timer->overflow, &vm->timer->comp[0].interrupt, &vm->timer->comp[1].interrupt,
+	};
+	uint8_t up = avr->data[address];
+	vm->clear_flags(avr, address, value, vm->clear_flags_param);
+	for (size_t k = 0; k < sizeof vectors / sizeof *vectors; k++) {
+		uint8_t bit = (uint8_t)(1 << vectors[k]->raised.bit);
+		if (up & bit & (uint8_t)~value)
+			avr_raise_interrupt(avr, vectors[k]);
+	}
+}
+
 /* Pins that become inputs fall by their pull-downs; the simulator says nothing about those. */
 static void on_direction(avr_irq_t *irq, uint32_t value, void *param)
 {
@@ -388,6 +408,11 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 		avr_irq_register_notify(vm->compare_out + unit, on_compare, &vm->compare_ref[unit]);
 	}
 	part_compare_units(vm);
+	avr_io_addr_t flags_at = AVR_DATA_TO_IO(vm->timer->overflow.raised.reg);
+	vm->clear_flags = avr->io[flags_at].w.c;
+	vm->clear_flags_param = avr->io[flags_at].w.param;
+	avr->io[flags_at].w.c = on_flags;
+	avr->io[flags_at].w.param = vm;
 	/* Unused here, but a low level on their pins would be polled every cycle. */
 	avr_extint_set_strict_lvl_trig(avr, 0, 0);
 	avr_extint_set_strict_lvl_trig(avr, 1, 0);
