@@ -44,11 +44,11 @@ def test_one_hole_by_hand() -> None:
     hole = 5 / (4 * 0.5e-3) + 5 * 0.5e-3 / (math.pi * 0.5e-3**2) + 60 / (4 * 0.5e-3)
     assert hole == pytest.approx(35_683, abs=1)
     # The water's own spreading resistance shifts it by far less than a permille.
-    expected = 10.0 / (1000 + 25 + hole + 120)
+    expected = 10.0 / (1040 + 25 + hole + 120)
     assert pool.sink_currents_A()["leak 1"] == pytest.approx(expected, rel=1e-3)
     told = pool.inject(DRIVE, "A")
     assert told.current_A == pytest.approx(expected, rel=1e-3)
-    assert told.voltage_V == pytest.approx(10.0 - 1000 * told.current_A, rel=1e-6)
+    assert told.voltage_V == pytest.approx(10.0 - 1040 * told.current_A, rel=1e-6)
     assert not told.open_circuit
     assert not told.limiting
 

@@ -25,10 +25,11 @@ from earthward.devices import protocol
 from earthward.safety import causes, interlock
 from earthward.safety.interlock import Action, Interlock, InterlockState
 from earthward.safety.limits import Limits
-from earthward.safety.permissives import BoardReport, Inputs
+from earthward.safety.permissives import BoardReport, Inputs, Phase, evaluate
 from earthward.safety.stray import StrayMeasurement, judge
 
 LIMITS = Limits()
+PHASE_ON = Phase("energised", 0.0, confirmed=True)
 CLEAN = StrayMeasurement(0.0, 0.001, 0.01, 0.05, 0.2, directions=2)
 
 
@@ -176,7 +177,8 @@ class Watch:
             reasons.append("current")
         if w.board_state == 2 and not abs(w.voltage_V) <= 12.0:
             reasons.append("voltage")
-        if not 9.0 <= w.battery_V <= 15.0 or not w.temperature_C <= 60.0:
+        lowest_V = 10.5 if self.state.name == "energised" else 11.0
+        if not lowest_V <= w.battery_V <= 15.0 or not w.temperature_C <= 60.0:
             reasons.append("battery")
         if not w.now_s - w.adc_t_s <= 1.0:
             reasons.append("adc")
@@ -327,7 +329,8 @@ DISTURBANCES = {
     "current right": lambda w: setattr(w, "current_A", 0.006),
     "voltage high": lambda w: setattr(w, "voltage_V", 12.3),
     "voltage right": lambda w: setattr(w, "voltage_V", 10.0),
-    "battery low": lambda w: setattr(w, "battery_V", 8.5),
+    "battery low": lambda w: setattr(w, "battery_V", 10.4),
+    "battery worn": lambda w: setattr(w, "battery_V", 10.8),
     "battery right": lambda w: setattr(w, "battery_V", 12.5),
     "hot": lambda w: setattr(w, "temperature_C", 75.0),
     "cool": lambda w: setattr(w, "temperature_C", 30.0),
@@ -540,9 +543,10 @@ MUTANTS = {
     "over-voltage ignored": ("permissives", "elif not volts <= limits.voltage_trip_V:", "elif False:"),
     "battery ignored": (
         "permissives",
-        "if not limits.battery_min_V <= board.battery_V <= limits.battery_max_V:",
+        "if not lowest_V <= board.battery_V <= limits.battery_max_V:",
         "if False:",
     ),
+    "battery may be worn at the start": ("permissives", 'if phase.name != "energised":\n        lowest_V', "if False:\n        lowest_V"),
     "heat ignored": ("permissives", "if not board.temperature_C <= limits.temperature_max_C:", "if False:"),
     "dead converter ignored": ("permissives", "ok = alive and inputs.adc_ok", "ok = True"),
     "broken beacon ignored": ("permissives", "ok = inputs.warning_devices_ok is not False", "ok = True"),
@@ -720,6 +724,28 @@ def test_an_enable_that_is_already_held_at_power_up_starts_nothing() -> None:
     watch.run(20.0)
     assert watch.names == ["off"]
     assert "Let go of the enable once" in watch.machine.view(watch.state, world.inputs(), world.now_s).text
+
+
+def test_a_worn_battery_ends_a_run_later_than_it_prevents_one() -> None:
+    """One set of numbers: 10.5 V is the board's own trip and the host's, 11.0 V is needed to start."""
+    watch = Watch(interlock, World())
+    watch.world.battery_V = 10.9
+    watch.prepare()
+    watch.run(0.4)
+    watch.world.enable = True
+    watch.run(10.0)
+    assert "energised" not in watch.names
+    watch = started()
+    watch.world.battery_V = 10.6
+    watch.run(2.0)
+    assert watch.state.name == "energised"
+    told = [p for p in evaluate(watch.world.inputs(), Limits(), PHASE_ON, watch.world.now_s) if p.code == "battery low"]
+    assert [p.text for p in told] == ["Source battery 10.6 V, low: charge it soon."]
+    # a board that says that it trips earlier is believed
+    board = replace(watch.world.inputs().board, battery_min_V=10.8)  # type: ignore[type-var]
+    inputs = replace(watch.world.inputs(), board=board)
+    told = [p for p in evaluate(inputs, Limits(), PHASE_ON, watch.world.now_s) if p.code == "battery low"]
+    assert [(p.ok, p.text) for p in told] == [(False, "Source battery 10.6 V, allowed 10.8 to 15 V.")]
 
 
 def test_renewing_a_statement_does_not_switch_on_again() -> None:

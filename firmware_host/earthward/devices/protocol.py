@@ -203,7 +203,8 @@ class Identity(_Body):
     deadman_ms: int
     build: int
     limits_crc: int
-    spare: int = 0
+    battery_min_mV: int = 0
+    """Below this the board trips; 0 = it does not say."""
 
     def expected_limits_crc(self) -> int:
         return zlib.crc32(struct.pack("<IHH", self.max_current_uA, self.max_voltage_mV, self.deadman_ms))

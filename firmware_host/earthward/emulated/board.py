@@ -68,6 +68,9 @@ PATIENCE_S = 1.5
 FIRST_PERIOD_S = 0.010
 BOOT_S = 0.065
 RELEASE_SEEN_S = 0.05
+# as hardware/source_board/firmware/limits.h
+BATTERY_MIN_V = 10.5
+HOT_DEG_C = 70.0
 
 #: the code's ten chips, charge balanced
 CHIPS = (1, 1, 1, 1, -1, -1, 1, -1, -1, -1)
@@ -78,7 +81,7 @@ class Drive:
     """What the output stage can do: a regulated bridge behind series resistors and a limiter."""
 
     voltage_V: float = 10.0
-    series_ohm: float = 1000.0
+    series_ohm: float = 1040.0
     limit_A: float = 0.012
 
 
@@ -305,6 +308,7 @@ class EmulatedBoard:
             deadman_ms=round(DEADMAN_S * 1e3),
             build=0xE1A7ED,
             limits_crc=0,
+            battery_min_mV=round(BATTERY_MIN_V * 1e3),
         )
         self._begin(ResetCause.POWER_ON)
         self.timeline = OutputTimeline(self._segment(self._clock.now(), on=False))
@@ -501,9 +505,9 @@ class EmulatedBoard:
         if live and not self._heartbeat_fresh(now):
             self._trip(Trip.HEARTBEAT_LOST)
             return
-        if live and self.battery_V < 9.5:
+        if live and self.battery_V < BATTERY_MIN_V:
             self._trip(Trip.BATTERY_LOW)
-        elif live and self.temperature_C > 70.0:
+        elif live and self.temperature_C > HOT_DEG_C:
             self._trip(Trip.TOO_HOT)
         if self.state is not BoardState.ENERGISED:
             if abs(self.current_error_A) > 0.5e-3:

@@ -17,7 +17,6 @@ import select
 import tempfile
 import termios
 import threading
-import time
 import tty
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,7 +36,8 @@ from earthward.devices.protocol import (
     Type,
     WaveformCode,
 )
-from earthward.emulated.board import BoardClock, Drive, Load, OutputSegment, OutputTimeline
+from earthward.emulated.board import DEADMAN_S, WAIT_AT, BoardClock, Drive, Load, OutputSegment, OutputTimeline
+from earthward.emulated.board import PATIENCE_S as HEARTBEAT_PATIENCE_S
 from earthward.emulated.virtual_mcu import (
     BRIDGE,
     CYCLES_PER_TICK,
@@ -144,6 +144,8 @@ class FirmwareBoard:
         self._configuration = Configuration(WaveformCode.CODED, 0, TICK_HZ // 36, 1)
         self._awaiting_first_edge = False
         self._answered = False
+        self._heartbeat_s = -math.inf
+        self._waiting_since_s: float | None = None
         self._patience_s = PATIENCE_S
         self._electrode = "A"
         self._load_due_s = -math.inf
@@ -297,7 +299,9 @@ class FirmwareBoard:
 
     def _listen(self, frame: Frame) -> None:
         """What passes on the wire tells the waveform and the state; nothing is done about it."""
-        if frame.type == Type.CONFIGURE | REPLY:
+        if frame.type == Type.HEARTBEAT | REPLY:
+            self._heartbeat_s = self._clock.now()
+        elif frame.type == Type.CONFIGURE | REPLY:
             self._configuration = Configuration.unpack(frame.body)
         elif frame.type in (Type.HELLO | REPLY, Type.BOOT):
             self.identity = Identity.unpack(frame.body)
@@ -318,19 +322,20 @@ class FirmwareBoard:
     # ---- the thread ---------------------------------------------------------------------------------------
 
     def _run(self) -> None:
-        brake = self._clock.brake() if isinstance(self._clock, PacedClock) else None
+        paced = self._clock if isinstance(self._clock, PacedClock) else None
+        brake = None if paced is None else paced.brake()
         out = b""
         try:
             while not self._stop.is_set():
                 with self._lock:
                     now, out = self._turn(out)
                     master = self._master
-                if brake is not None:
+                if paced is not None and brake is not None:
                     if self._answered:
                         # A host that is slow to wake must not stamp the answer late: time waits until it has read.
                         brake.hold(now)
-                        self._wait_for_reader()
-                    brake.hold(now + PACE_S)
+                        self._wait_for_reader(paced)
+                    brake.hold(self._may_run_to(now, paced))
                 wait = (TALKING_SLICE_S if now < self._talking_until_s else SLICE_S) / self._clock.speed
                 try:
                     select.select([master] if master >= 0 else [], [], [], wait)
@@ -399,19 +404,30 @@ class FirmwareBoard:
                 raise
             return b""
 
-    def _wait_for_reader(self) -> None:
+    def _may_run_to(self, now: float, paced: PacedClock) -> float:
+        """How far a paced bench's time may go until the chip is looked at again; a busy host's heartbeat is waited for."""
+        until = self._heartbeat_s + WAIT_AT * DEADMAN_S
+        if not self.energised or self._master < 0 or now + PACE_S < until:
+            self._waiting_since_s = None
+            return now + PACE_S
+        real_s = paced.real_s()
+        if self._waiting_since_s is None:
+            self._waiting_since_s = real_s
+        return until if real_s - self._waiting_since_s < HEARTBEAT_PATIENCE_S else now + PACE_S
+
+    def _wait_for_reader(self, paced: PacedClock) -> None:
         """Until nothing waits at the host's end of the line. One that does not read is waited for less and less."""
-        end_s = time.monotonic() + self._patience_s
+        end_s = paced.real_s() + self._patience_s
         while not self._stop.is_set():
             with self._lock:
                 waiting = self._unread()
             if not waiting:
                 self._patience_s = min(PATIENCE_S, max(2.0 * self._patience_s, 0.002))
                 return
-            if time.monotonic() > end_s:
+            if paced.real_s() > end_s:
                 self._patience_s = self._patience_s / 4.0 if self._patience_s > 0.002 else 0.0
                 return
-            time.sleep(1e-4)
+            self._stop.wait(1e-4)
 
     def _unread(self) -> int:
         if self._slave < 0:

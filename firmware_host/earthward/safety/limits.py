@@ -162,7 +162,9 @@ OPERATING: tuple[Limit, ...] = (
         "own choice",
         "lower",
     ),
-    Limit("battery_min_V", 9.0, "V", "battery of the source, lowest", "", _OWN, "own choice", "higher"),
+    Limit("battery_min_V", 10.5, "V", "battery of the source, lowest while energised: the board's own trip, usual end of"
+          " discharge of a 12 V lead battery (common practice)", "", _OWN, "own choice", "higher"),
+    Limit("battery_start_V", 11.0, "V", "battery of the source, lowest to start with", "", _OWN, "own choice", "higher"),
     Limit("battery_max_V", 15.0, "V", "battery of the source, highest", "", _OWN, "own choice", "lower"),
     Limit("temperature_max_C", 60.0, "degC", "source board, hottest", "", _OWN, "own choice", "lower"),
     Limit("link_age_s", 1.0, "s", "newest report of the source board, oldest allowed", "", _OWN, "own choice", "lower"),
@@ -258,7 +260,8 @@ class Limits:
     current_trip_A: float = 0.012
     net_current_trip_A: float = 0.001
     voltage_trip_V: float = 12.0
-    battery_min_V: float = 9.0
+    battery_min_V: float = 10.5
+    battery_start_V: float = 11.0
     battery_max_V: float = 15.0
     temperature_max_C: float = 60.0
     link_age_s: float = 1.0

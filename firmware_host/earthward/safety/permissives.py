@@ -36,7 +36,7 @@ class BoardReport:
 
     boot: any number that changes with every restart of the board; None while it is not known who is at the other
     end (cable out, no identity yet). state and trip are the protocol's numbers.
-    The last three are what the board says about itself in its identity.
+    max_current_A to battery_min_V are what the board says about itself in its identity.
     """
 
     t_s: float
@@ -56,6 +56,7 @@ class BoardReport:
     max_current_A: float = HARDWARE_CURRENT_A
     max_voltage_V: float = HARDWARE_VOLTAGE_V
     deadman_s: float = 0.5
+    battery_min_V: float = 0.0
     open_circuit: bool = False
     current_limiting: bool = False
 
@@ -120,7 +121,7 @@ def evaluate(inputs: Inputs, limits: Limits, phase: Phase, now_s: float) -> tupl
         _water_clear(inputs, limits, now_s),
         _stray(inputs, limits, now_s),
         _electrical(inputs, limits, phase),
-        _battery(inputs, limits),
+        _battery(inputs, limits, phase),
         _adc(inputs, limits, now_s),
         _warning_devices(inputs),
     )
@@ -307,19 +308,23 @@ def _electrical(inputs: Inputs, limits: Limits, phase: Phase) -> Permissive:
     return Permissive(name, ok, text, remedy, "trip", code)
 
 
-def _battery(inputs: Inputs, limits: Limits) -> Permissive:
+def _battery(inputs: Inputs, limits: Limits, phase: Phase) -> Permissive:
+    """Never below the board's own threshold; to start, some charge must be left."""
     board = inputs.board
     name, code = "battery and temperature", "battery low"
     if board is None:
         return Permissive(name, False, "Not known: no source board.", "Connect the source board.", "trip", "no board")
-    if not limits.battery_min_V <= board.battery_V <= limits.battery_max_V:
+    lowest_V = max(limits.battery_min_V, board.battery_min_V)
+    if phase.name != "energised":
+        lowest_V = max(lowest_V, limits.battery_start_V)
+    if not lowest_V <= board.battery_V <= limits.battery_max_V:
         return Permissive(
             name,
             False,
-            f"Source battery {board.battery_V:.1f} V, allowed {limits.battery_min_V:g} to {limits.battery_max_V:g} V.",
+            f"Source battery {board.battery_V:.1f} V, allowed {lowest_V:g} to {limits.battery_max_V:g} V.",
             f"Charge or change the battery. {causes.PRESS}",
             "trip",
-            code if board.battery_V < limits.battery_min_V else "battery high",
+            code if board.battery_V < lowest_V else "battery high",
         )
     if not board.temperature_C <= limits.temperature_max_C:
         return Permissive(
@@ -330,7 +335,8 @@ def _battery(inputs: Inputs, limits: Limits) -> Permissive:
             "trip",
             "too hot",
         )
-    return Permissive(name, True, f"Source battery {board.battery_V:.1f} V.", "", "trip", code)
+    low = ", low: charge it soon" if board.battery_V < limits.battery_start_V else ""
+    return Permissive(name, True, f"Source battery {board.battery_V:.1f} V{low}.", "", "trip", code)
 
 
 def _adc(inputs: Inputs, limits: Limits, now_s: float) -> Permissive:

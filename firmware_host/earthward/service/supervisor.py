@@ -99,6 +99,7 @@ def board_report(report: SourceReport, identity: Identity | None, restarts: int)
         max_current_A=report.current_peak_A if identity is None else identity.max_current_uA * 1e-6,
         max_voltage_V=12.4 if identity is None else identity.max_voltage_mV * 1e-3,
         deadman_s=0.5 if identity is None else identity.deadman_ms * 1e-3,
+        battery_min_V=0.0 if identity is None else identity.battery_min_mV * 1e-3,
         open_circuit=report.open_circuit,
         current_limiting=report.current_limiting,
     )

@@ -37,7 +37,7 @@
 
 /* What the output stage is: used only to judge whether measured and commanded output agree. */
 #define BRIDGE_MV        10000 /* regulated bridge supply */
-#define SERIES_OHM       1000  /* both poles together, current sense included */
-#define LIMITER_UA       12000L/* the output stage's own limiter acts above this */
+#define SERIES_OHM       1040   /* rail to rail: 996 ohm of resistors, current sense included, the rest in transistors */
+#define LIMITER_UA       11000L /* from here on (to 13.5 mA) the output stage's own limiters may act */
 
 #endif

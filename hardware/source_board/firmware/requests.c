@@ -34,7 +34,7 @@ struct identity {
 	uint32_t tick_Hz, max_current_uA;
 	uint16_t max_voltage_mV, deadman_ms;
 	uint32_t build, limits_crc;
-	uint16_t spare;
+	uint16_t battery_min_mV;
 } __attribute__((packed));
 _Static_assert(sizeof(struct identity) == 30, "identity body");
 
@@ -79,6 +79,7 @@ void requests_init(uint16_t boots)
 	identity.max_current_uA = MAX_CURRENT_UA;
 	identity.max_voltage_mV = MAX_VOLTAGE_MV;
 	identity.deadman_ms = DEADMAN_MS;
+	identity.battery_min_mV = BATTERY_MIN_MV;
 	identity.build = BUILD_HASH;
 	identity.limits_crc = crc32(&identity.max_current_uA, 8);
 }

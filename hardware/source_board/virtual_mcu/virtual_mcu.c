@@ -380,7 +380,7 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 	free(program);
 
 	vm->world = (vm_world_t){
-		.bridge_V = 10, .series_ohm = 1000, .limit_A = 0.018, .load_ohm = { 1000, 1000 },
+		.bridge_V = 10, .series_ohm = 1040, .limit_A = 0.0135, .load_ohm = { 1000, 1000 },
 		.positive_gain = 1, .negative_gain = 1, .negative_load = 1, .stray_Hz = 60, .sense_tau_s = 10e-6,
 		.battery_V = 12.6, .temperature_C = 30, .supply_V = 5,
 		.stuck_mV = { -1, -1, -1, -1, -1, -1, -1, -1 },
