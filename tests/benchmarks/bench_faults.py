@@ -4,8 +4,11 @@
     python tests/benchmarks/bench_faults.py                 every fault once, table printed
     python tests/benchmarks/bench_faults.py --only cable    one fault
     python tests/benchmarks/bench_faults.py --repeat 3      the worst of three
+    python tests/benchmarks/bench_faults.py --firmware      the board is its real firmware on a virtual chip
+                                                            (first: make -C hardware/source_board)
 
-The emulated source board lives in this process, on a pseudo-terminal, with 1 kohm as water. The daemon (with emulated
+The emulated source board lives in this process, on a pseudo-terminal, with 1 kohm as water. With --firmware the end of
+its output is the edge at the chip's pin, by its cycle. The daemon (with emulated
 converter and pool-side contacts of its own) runs in a child process, so that it can be killed and stopped. Times are
 between the fault and the end of the board's output, on the machine's monotonic clock; the second time is when the
 daemon's interlock had named the cause.
@@ -35,6 +38,9 @@ sys.path.insert(0, str(ROOT / "firmware_host"))
 from earthward.clock import SystemClock  # noqa: E402
 from earthward.devices.protocol import ResetCause  # noqa: E402
 from earthward.emulated.board import EmulatedBoard, ResistorLoad  # noqa: E402
+from earthward.emulated.firmware_board import FirmwareBoard  # noqa: E402
+from earthward.emulated.virtual_mcu import Build, find_build  # noqa: E402
+from earthward.errors import InputError  # noqa: E402
 
 # ---- the child: the daemon --------------------------------------------------------------------------------------
 
@@ -118,12 +124,17 @@ class NotReady(RuntimeError):
 
 
 class FaultBench:
-    """An emulated board here, the daemon there, both brought to energised."""
+    """A board here (emulated, or the real firmware on a virtual chip), the daemon there, both brought to energised."""
 
-    def __init__(self, load_ohm: float = 1000.0) -> None:
+    def __init__(self, load_ohm: float = 1000.0, firmware: Build | None = None) -> None:
         self.folder = tempfile.TemporaryDirectory(prefix="earthward-faults-")
         self.clock = SystemClock()
-        self.board = EmulatedBoard(self.clock, ResistorLoad(load_ohm), path=str(Path(self.folder.name) / "source"))
+        load, path = ResistorLoad(load_ohm), str(Path(self.folder.name) / "source")
+        self.board: EmulatedBoard | FirmwareBoard
+        if firmware is None:
+            self.board = EmulatedBoard(self.clock, load, path=path)
+        else:
+            self.board = FirmwareBoard(self.clock, load, build=firmware, path=path)
         self.offs: list[float] = []
         self.states: list[dict[str, Any]] = []
         self._changed = threading.Condition()
@@ -145,9 +156,10 @@ class FaultBench:
         threading.Thread(target=self._listen, daemon=True).start()
 
     def _output_changed(self) -> None:
-        # The listener is called inside the board's own step, at the moment its output changes.
-        if not self.board.timeline.segments()[-1].on:
-            self.offs.append(time.monotonic())
+        # `from_s` is the moment at the output on the machine's own clock: for the firmware its pin's edge.
+        segment = self.board.timeline.segments()[-1]
+        if not segment.on:
+            self.offs.append(segment.from_s)
 
     def _listen(self) -> None:
         assert self.process.stdout is not None
@@ -276,6 +288,18 @@ CASES: tuple[Case, ...] = (
 )
 
 
+def _hang(bench: FaultBench) -> None:
+    assert isinstance(bench.board, FirmwareBoard)
+    bench.board.hang(interrupts_live=False)
+
+
+#: What only a chip with a program can have. Its watchdog is set to 30 ms (an oscillator good to +-10 %, from memory).
+FIRMWARE_CASES: tuple[Case, ...] = (
+    *CASES,
+    Case("board's program hangs, interrupts off", _hang, 0.1, "board's watchdog"),
+)
+
+
 @dataclass(frozen=True)
 class Result:
     case: Case
@@ -288,9 +312,9 @@ class Result:
         return self.off_s is not None and self.off_s <= self.case.within_s
 
 
-def measure(case: Case, timeout_s: float = 10.0) -> Result:
+def measure(case: Case, timeout_s: float = 10.0, firmware: Build | None = None) -> Result:
     """Energise, do it, time it. Raises NotReady."""
-    with FaultBench() as bench:
+    with FaultBench(firmware=firmware) as bench:
         bench.energise()
         at_s = time.monotonic()
         case.do(bench)
@@ -303,9 +327,9 @@ def measure(case: Case, timeout_s: float = 10.0) -> Result:
         return Result(case, off_s, told["t"] - at_s, told["code"])
 
 
-def stuck_enable_starts_nothing(seconds: float = 8.0) -> bool:
+def stuck_enable_starts_nothing(seconds: float = 8.0, firmware: Build | None = None) -> bool:
     """An enable that stays closed after a stop: nothing comes on again, however long and whatever is stated."""
-    with FaultBench() as bench:
+    with FaultBench(firmware=firmware) as bench:
         bench.energise()
         bench.tell("off")
         if bench.wait_off(time.monotonic() - 0.5, 5.0) is None:
@@ -323,19 +347,28 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--only", default="")
     parser.add_argument("--repeat", type=int, default=1)
+    parser.add_argument("--firmware", action="store_true", help="the real firmware on a virtual chip")
     parser.add_argument("--daemon", nargs=2, metavar=("PORT", "FOLDER"), help=argparse.SUPPRESS)
     args = parser.parse_args()
     if args.daemon:
         sys.setswitchinterval(0.0005)
         asyncio.run(_daemon(args.daemon[0], Path(args.daemon[1])))
         return 0
-    print("EMULATED source board, real daemon in a process of its own")
+    firmware = None
+    if args.firmware:
+        try:
+            firmware = find_build()
+        except InputError as error:
+            print(error, file=sys.stderr)
+            return 2
+    board = "EMULATED source board" if firmware is None else "Source board's firmware on an EMULATED chip"
+    print(f"{board}, real daemon in a process of its own")
     print(f"{'fault':46s} {'off after':>10s} {'stated':>8s} {'named after':>12s}  as")
     failed = 0
-    for case in CASES:
+    for case in CASES if firmware is None else FIRMWARE_CASES:
         if args.only.lower() not in case.name.lower():
             continue
-        results = [measure(case) for _ in range(args.repeat)]
+        results = [measure(case, firmware=firmware) for _ in range(args.repeat)]
         worst = max(results, key=lambda r: float("inf") if r.off_s is None else r.off_s)
         failed += not worst.held
         off = "NOT OFF" if worst.off_s is None else f"{worst.off_s * 1e3:.0f} ms"
@@ -344,7 +377,7 @@ def main() -> int:
         stated = f"{case.within_s * 1e3:.0f} ms"
         print(f"{case.name:46s} {off:>10s} {stated:>8s} {named:>12s}  {worst.code}, by {case.by}{mark}", flush=True)
     if not args.only:
-        nothing = stuck_enable_starts_nothing()
+        nothing = stuck_enable_starts_nothing(firmware=firmware)
         failed += not nothing
         print(f"enable stuck closed after a stop: {'stays off' if nothing else 'CAME ON AGAIN'}")
     return 1 if failed else 0

@@ -3,6 +3,8 @@
 The stated times are those of tests/benchmarks/bench_faults.py, which measures and prints them. Here the margins are
 wide, so that only an output that *stays* on fails, never a machine that is slow. One bring-up serves several faults:
 after each the board is reset by its button and energised again, the whole way.
+
+Everything runs twice: against the emulated board (the slow run) and against the real firmware on the virtual chip.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
+from board_rig import build_or_skip
 
 pytestmark = pytest.mark.realtime
 
@@ -37,9 +40,10 @@ faults = _load()
 CASES = {case.name: case for case in faults.CASES}
 
 
-@pytest.fixture(scope="module")
-def bench() -> Iterator[Any]:
-    with faults.FaultBench() as one:
+@pytest.fixture(scope="module", params=[pytest.param("emulated", marks=pytest.mark.slow), "firmware"])
+def bench(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Any]:
+    firmware = build_or_skip(tmp_path_factory.mktemp("board-build")) if request.param == "firmware" else None
+    with faults.FaultBench(firmware=firmware) as one:
         yield one
 
 
@@ -73,6 +77,20 @@ def test_output_goes_off_and_the_cause_is_named(bench: Any, name: str, codes: se
     # Right again for the next one.
     bench.board.set_emergency_stop(True)
     bench.tell("unstop")
+
+
+def test_a_hanging_program_is_ended_by_its_watchdog_and_named(bench: Any) -> None:
+    """Interrupts off, in the middle of a period: the board restarts, says so, and nobody switches it on again."""
+    if isinstance(bench.board, faults.EmulatedBoard):
+        pytest.skip("the emulated board has no program that could hang")
+    _energise(bench)
+    at_s = time.monotonic()
+    bench.board.hang(interrupts_live=False)
+    assert bench.wait_off(at_s, PATIENCE_S) is not None
+    told = bench.wait_state("tripped", PATIENCE_S, at_s)
+    assert told is not None and told["code"] in {"board restarted", "watchdog"}
+    time.sleep(1.0)
+    assert not bench.board.energised
 
 
 def test_an_enable_that_stays_closed_starts_nothing(bench: Any) -> None:

@@ -178,6 +178,12 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
 
         return act
 
+    def stop_converter(rig: FirmwareRig) -> None:
+        # Twice: the first may fall into the handler that starts the next conversion.
+        rig.mcu.poke(ADCSRA, 0)
+        rig.wait(40e-6)
+        rig.mcu.poke(ADCSRA, 0)
+
     acts: dict[str, Callable[[FirmwareRig], object]] = {
         "emergency stop opened": lambda r: r.set_stop(False),
         "enable released": lambda r: r.set_enable(False),
@@ -187,7 +193,7 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
         "square: negative half dead": world(negative_gain=0.0),
         "negative half meets three times the load": world(negative_load=3.0),
         "bridge stuck positive": world(stuck_drive=1),
-        "converter stopped": lambda r: r.mcu.poke(ADCSRA, 0),
+        "converter stopped": stop_converter,
         "current input stuck at rest": world(stuck_mV0=2500),
         "voltage input stuck at rest": world(stuck_mV1=2500),
         "current input stuck at 0 V": world(stuck_mV0=0),

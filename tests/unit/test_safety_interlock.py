@@ -546,7 +546,11 @@ MUTANTS = {
         "if not lowest_V <= board.battery_V <= limits.battery_max_V:",
         "if False:",
     ),
-    "battery may be worn at the start": ("permissives", 'if phase.name != "energised":\n        lowest_V', "if False:\n        lowest_V"),
+    "battery may be worn at the start": (
+        "permissives",
+        'if phase.name != "energised":\n        lowest_V',
+        "if False:\n        lowest_V",
+    ),
     "heat ignored": ("permissives", "if not board.temperature_C <= limits.temperature_max_C:", "if False:"),
     "dead converter ignored": ("permissives", "ok = alive and inputs.adc_ok", "ok = True"),
     "broken beacon ignored": ("permissives", "ok = inputs.warning_devices_ok is not False", "ok = True"),

@@ -9,6 +9,7 @@ were written. What flows in the water is the `Load`'s; what the output does is r
 from __future__ import annotations
 
 import array
+import contextlib
 import errno
 import fcntl
 import math
@@ -369,10 +370,8 @@ class FirmwareBoard:
         self._follow(self._mcu.edges(forget=True))
         if came:
             self._talking_until_s = now + TALKING_S
-            try:
+            with contextlib.suppress(BufferError):  # a flood: the line cannot carry it, as a real one could not
                 self._mcu.send(came)
-            except BufferError:
-                pass  # a flood: the chip's line cannot carry it, as a real one could not
         fresh = self._mcu.receive()
         for frame in self._snoop.feed(fresh):
             self._listen(frame)
@@ -405,7 +404,7 @@ class FirmwareBoard:
             return b""
 
     def _may_run_to(self, now: float, paced: PacedClock) -> float:
-        """How far a paced bench's time may go until the chip is looked at again; a busy host's heartbeat is waited for."""
+        """How far a paced bench's time may go until the next turn; a busy host's heartbeat is waited for."""
         until = self._heartbeat_s + WAIT_AT * DEADMAN_S
         if not self.energised or self._master < 0 or now + PACE_S < until:
             self._waiting_since_s = None

@@ -162,9 +162,18 @@ OPERATING: tuple[Limit, ...] = (
         "own choice",
         "lower",
     ),
-    Limit("battery_min_V", 10.5, "V", "battery of the source, lowest while energised: the board's own trip, usual end of"
-          " discharge of a 12 V lead battery (common practice)", "", _OWN, "own choice", "higher"),
-    Limit("battery_start_V", 11.0, "V", "battery of the source, lowest to start with", "", _OWN, "own choice", "higher"),
+    Limit(
+        "battery_min_V",
+        10.5,
+        "V",
+        "battery of the source, lowest while energised: the board's own trip, usual end of discharge of a 12 V lead"
+        " battery (common practice)",
+        "",
+        _OWN,
+        "own choice",
+        "higher",
+    ),
+    Limit("battery_start_V", 11.0, "V", "battery of the source, lowest to start", "", _OWN, "own choice", "higher"),
     Limit("battery_max_V", 15.0, "V", "battery of the source, highest", "", _OWN, "own choice", "lower"),
     Limit("temperature_max_C", 60.0, "degC", "source board, hottest", "", _OWN, "own choice", "lower"),
     Limit("link_age_s", 1.0, "s", "newest report of the source board, oldest allowed", "", _OWN, "own choice", "lower"),

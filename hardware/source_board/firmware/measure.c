@@ -237,7 +237,7 @@ static void judge_half(int32_t uA, int32_t mV, bool negative)
 	const int32_t full_mV = BRIDGE_MV;
 	int32_t drive_uA = negative ? -uA : uA;
 	int32_t drive_mV = negative ? -mV : mV;
-	int32_t explained_mV = labs(mV) + labs(uA) * (SERIES_OHM / 100) / 10;
+	int32_t explained_mV = labs(mV) + labs(uA) * (SERIES_OHM / 10) / 100;
 
 	now.open_circuit = labs(uA) < 80 && drive_mV > full_mV * 3 / 4;
 	now.limiting = labs(mV) < full_mV / 4 && labs(uA) > full_mV * 500 / SERIES_OHM;

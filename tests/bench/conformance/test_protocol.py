@@ -247,7 +247,7 @@ def test_energising_needs_the_enable_held_and_seen_released(rig: Rig) -> None:
 
 @pytest.mark.parametrize("waveform", WAVEFORMS)
 def test_energised_board_reports_what_flows(rig: Rig, waveform: WaveformCode) -> None:
-    rig.set_load(1000.0)
+    rig.set_load(960.0)
     wanted = rig.energise(rig.configuration(waveform))
     rig.run(0.6)
     rig.take(Type.TELEMETRY)
@@ -255,13 +255,13 @@ def test_energised_board_reports_what_flows(rig: Rig, waveform: WaveformCode) ->
     telemetry = Telemetry.unpack(rig.take(Type.TELEMETRY)[-1].body)
     assert telemetry.state == BoardState.ENERGISED
     assert (telemetry.waveform, telemetry.period_ticks) == (waveform, wanted.period_ticks)
-    # 10 V behind 1 kohm into 1 kohm: 5 mA and 5 V; `sine` is made with 80 % of that in the firmware. The
+    # 10 V behind 1040 ohm into 960 ohm: 5 mA and 4.8 V; `sine` is made with 80 % of that in the firmware. The
     # converter's step is 49 uA and 31 mV.
     amplitude = 0.8 if waveform == WaveformCode.SINE and rig.name == "firmware" else 1.0
     assert telemetry.current_positive_uA == pytest.approx(5000 * amplitude, rel=0.03)
     assert telemetry.current_negative_uA == pytest.approx(-5000 * amplitude, rel=0.03)
-    assert telemetry.voltage_positive_mV == pytest.approx(5000 * amplitude, rel=0.03)
-    assert telemetry.voltage_negative_mV == pytest.approx(-5000 * amplitude, rel=0.03)
+    assert telemetry.voltage_positive_mV == pytest.approx(4800 * amplitude, rel=0.03)
+    assert telemetry.voltage_negative_mV == pytest.approx(-4800 * amplitude, rel=0.03)
     assert 4900 < telemetry.current_peak_uA < 5150
     want = TelemetryFlag.EMERGENCY_STOP_CLOSED | TelemetryFlag.ENABLE_HELD | TelemetryFlag.HEARTBEAT_FRESH
     assert telemetry.flags == want
@@ -453,6 +453,18 @@ def test_current_while_commanded_off(rig: Rig) -> None:
     rig.set_leak(0.8e-3)
     rig.wait(0.1)
     assert rig.tripped_by() == Trip.DISAGREEMENT
+
+
+def test_battery_threshold_is_the_one_that_the_identity_names(rig: Rig) -> None:
+    threshold_V = rig.hello().battery_min_mV / 1e3
+    assert threshold_V == 10.5
+    rig.energise(rig.configuration())
+    rig.set_battery(threshold_V + 0.15)
+    rig.run(0.5)
+    assert rig.status().state == BoardState.ENERGISED
+    rig.set_battery(threshold_V - 0.15)
+    rig.wait(0.3)
+    assert rig.tripped_by() == Trip.BATTERY_LOW
 
 
 def test_low_battery_and_heat_are_no_trip_while_off(rig: Rig) -> None:
