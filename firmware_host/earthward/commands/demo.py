@@ -15,15 +15,18 @@ import os
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import msgspec
 
+from earthward import __version__
 from earthward.clock import Clock, PacedClock, wall_s
 from earthward.commands.behind import dashboard_over, end_with_parent
 from earthward.commands.demo_client import VisitError
-from earthward.commands.demo_visit import Walk
+from earthward.commands.demo_visit import WholeVisit
+from earthward.commands.demo_walk import Walk
+from earthward.commands.demo_world import Calendar
 from earthward.config import Config
 from earthward.devices.link import SourceLink
 from earthward.emulated.bench import EmulatedBench
@@ -44,6 +47,8 @@ HEADLESS_SPEED = 3.0
 LOOK_S = 0.12
 #: ... unless it stays away for so many real seconds: that is a fault, and the faults' rules shall see it.
 LOOK_PATIENCE_S = 2.0
+#: How many fittings the pool of the headless visit has.
+VISIT_FITTINGS = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -52,7 +57,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", metavar="DIR", help="where recording, survey and summary go (default: not kept)")
     parser.add_argument("--json", action="store_true", help="with --headless: one JSON object on stdout")
     parser.add_argument("--speed", type=float, help="bench seconds per second (default 1, headless 3)")
-    parser.add_argument("--fittings", type=int, default=0, help="how many fittings the pool has")
+    parser.add_argument(
+        "--job",
+        choices=("visit", "walk"),
+        default="visit",
+        help="with --headless: the whole visit (default), or only a walk along the pool's edge",
+    )
+    parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 0; headless visit 3)")
     parser.add_argument(
         "--firmware",
         action="store_true",
@@ -85,7 +96,7 @@ def _out_folder(wanted: str | None) -> Iterator[Path]:
         folder_kept.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"the folder {wanted} cannot be made ({error}); choose another with --out") from error
-    taken = [n for n in ("recording", "survey.db", "summary.json") if (folder_kept / n).exists()]
+    taken = [n for n in ("recording", "survey.db", "summary.json", "report") if (folder_kept / n).exists()]
     if taken:
         raise InputError(f"the folder {wanted} already holds {taken[0]}: choose an empty one with --out")
     yield folder_kept
@@ -118,24 +129,24 @@ def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
 def hold(bench: EmulatedBench, place: m.Station) -> None:
     """The virtual technician takes the pole where a client says it is; a place outside leaves it where it was."""
     try:
-        bench.technician.hold(
-            place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=0.15
-        )
+        bench.technician.hold(place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=0.15)
     except InputError as error:
         logging.getLogger(__name__).warning("%s", error)
 
 
-def new_visit(scenario: Scenario, config: Config, out: Path) -> Visit:
+def new_visit(scenario: Scenario, config: Config, out: Path, calendar_s: Callable[[], float] = wall_s) -> Visit:
     pool = format_pool(scenario.known_pool())
     write_whole(out / "pool.toml", pool.encode())
     store = SurveyStore.create(
-        out / "survey.db", name=scenario.name, pool_toml=pool, emulated=True, technician="scripted technician"
-    )
-    return Visit(store, config.pair.spacing_m, wall_s)
+        out / "survey.db", name=scenario.name, pool_toml=pool, emulated=True, technician="scripted technician",
+        software=f"earthward {__version__}", wall_s=calendar_s,
+    )  # fmt: skip
+    return Visit(store, config.pair.spacing_m, calendar_s)
 
 
 def make_scenario(args: argparse.Namespace) -> Scenario:
-    return Scenario.random(args.seed, fittings=args.fittings)
+    usual = VISIT_FITTINGS if args.headless and args.job == "visit" else 0
+    return Scenario.random(args.seed, fittings=usual if args.fittings is None else args.fittings)
 
 
 # ---- headless ---------------------------------------------------------------------------------------------------
@@ -152,14 +163,20 @@ async def _headless(args: argparse.Namespace, out: Path) -> int:
     ):
         config = demo_config(scenario, Path(private) / "socket")
         wiring = bench_wiring(bench, config, clock)
-        visit = new_visit(scenario, config, out)
+        calendar = Calendar(clock)
+        visit = new_visit(scenario, config, out, calendar if args.job == "visit" else wall_s)
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
         say = (lambda text: None) if args.json else (lambda text: print(text, flush=True))
         await daemon.start()
         try:
-            walk = Walk(bench, daemon, Path(config.service.socket), say)
-            summary = await walk.run()
-            walk.write_csv(out / "readings.csv")
+            socket = Path(config.service.socket)
+            job = (
+                WholeVisit(bench, daemon, socket, say, calendar=calendar, out=out)
+                if args.job == "visit"
+                else Walk(bench, daemon, socket, say)
+            )
+            summary = await job.run()
+            job.write_csv(out / "readings.csv")
         except VisitError as error:
             print(f"earthward: the demo's visit ended early: {error}", file=sys.stderr)
             return 1
@@ -168,6 +185,7 @@ async def _headless(args: argparse.Namespace, out: Path) -> int:
             visit.store.close()
     summary = {
         "emulated": True,
+        "job": args.job,
         "seed": args.seed,
         "speed": clock.speed,
         "seconds": round(time.monotonic() - started, 2),
@@ -177,7 +195,8 @@ async def _headless(args: argparse.Namespace, out: Path) -> int:
     if args.json:
         print(json.dumps(summary))
     elif args.out:
-        print(f"Recording, survey, readings and summary are in {args.out}.")
+        what = "Recording, survey, report, readings" if args.job == "visit" else "Recording, survey, readings"
+        print(f"{what} and summary are in {args.out}.")
     return 0
 
 
@@ -209,7 +228,7 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
 
 
 def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
-    arguments = ["demo", "--seed", str(args.seed), "--fittings", str(args.fittings), "--out", str(out / "visit")]
+    arguments = ["demo", "--seed", str(args.seed), "--fittings", str(args.fittings or 0), "--out", str(out / "visit")]
     arguments += ["--firmware"] if args.firmware else []
     if args.speed is not None:
         arguments += ["--speed", str(args.speed)]

@@ -1,7 +1,7 @@
-"""The scripted technician of the demo: walks, holds still, keeps readings; knows nothing that a person would not.
+"""The demo's whole visit, as a technician makes it: is it leaking, is it safe, test leak, cover what can be covered, be
+guided to the leak, dye, repair, read again, account for current and water, report.
 
-Hands act on the emulated bench (contacts, pole); everything else goes through the daemon's socket, as a display's
-requests would. The truth is read only at the end, to print it beside the estimate.
+The truth decides what the emulated world does (dye, patch, level); it is shown only beside the result, at the end.
 """
 
 from __future__ import annotations
@@ -12,252 +12,341 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from earthward.commands.demo_client import InstrumentClient, VisitError
+import numpy as np
+
+from earthward.commands.demo_client import InstrumentClient
+from earthward.commands.demo_hands import Hands, in_words
+from earthward.commands.demo_walk import told
+from earthward.commands.demo_world import Calendar, PoleErrors, dye_drawn, leak_L_per_day, level_log
 from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.scenario import Point3
+from earthward.report.build import build_report
 from earthward.service import messages as m
 from earthward.service.daemon import Daemon
+from earthward.service.level_log import record_loss_test
 from earthward.service.recorder import write_whole
+from earthward.service.store import visit_water_budget
+from earthward.survey.types import Result
 
-#: How far from the wall, how far apart, how deep (as a share of the depth) a sweep of the edge is read.
-OFF_WALL_M = 0.45
-APART_M = 1.6
-STILL_S = 0.25
+#: The technician gives up being guided after so many stations.
+MOST_STATIONS = 18
+#: Stations this near to a finding see it well; at least so many are read before dye, and again after the repair.
+NEAR_M, ENOUGH_NEAR = 1.0, 3
+#: The test leak: a bare wire end with a resistor in its lead, about a 1 mm hole; so far from the pair's middle.
+TEST_LEAK_OHM, TEST_LEAK_M = 27e3, 0.45
+#: What can be covered or plugged, in the order in which it usually takes most. Never a bonded electrode.
+COVERABLE = ("light", "ladder", "drain", "return", "skimmer")
+LOG_BEFORE_H, LOG_AFTER_H = 48, 72
 
 
-class Walk:
-    """A sweep along the pool's edge, both electrodes, three directions at each station."""
+class WholeVisit(Hands):
+    """One emulated visit from the complaint to the report. `run` returns what goes into the summary."""
 
-    def __init__(self, bench: EmulatedBench, daemon: Daemon, socket: Path, say: Callable[[str], None]) -> None:
-        self._bench = bench
-        self._daemon = daemon
-        self._socket = socket
-        self._say = say
-        self._rows: list[dict[str, Any]] = []
-
-    # ---- courses ------------------------------------------------------------------------------------------
+    def __init__(
+        self,
+        bench: EmulatedBench,
+        daemon: Daemon,
+        socket: Path,
+        say: Callable[[str], None],
+        *,
+        calendar: Calendar,
+        out: Path,
+    ) -> None:
+        super().__init__(bench, daemon, socket, say)
+        assert daemon.visit is not None
+        self._visit = daemon.visit
+        self._scenario = bench.scenario
+        self._calendar = calendar
+        self._out = out
+        self._draw = np.random.default_rng([bench.scenario.seed, 7])
+        self._errors = PoleErrors.draw(self._draw)
+        self._places: dict[str, tuple[m.Point, float]] = {}
+        self._repaired = False
+        daemon.wiring.on_move = self._hold
 
     async def run(self) -> dict[str, Any]:
-        """The whole walk; returns what goes into the summary."""
-        scenario = self._bench.scenario
-        self._say(f"EMULATED bench. {scenario.name}: {scenario.length_m} x {scenario.width_m} x {scenario.depth_m} m.")
+        s = self._scenario
+        self._say(f"EMULATED bench. {s.name}: {s.length_m} x {s.width_m} x {s.depth_m} m.")
+        summary: dict[str, Any] = {"loss_before": self.loss("before", LOG_BEFORE_H)}
         async with InstrumentClient(self._socket, self._bench.clock) as client:
+            client.send(m.Ask(what="plan"))
+            await client.wait(lambda: client.plan is not None, 10.0, "the daemon tells no plan")
             await self.begin(client)
-            places = edge_places(scenario.length_m, scenario.width_m, scenario.depth_m)
-            for number, (x, y, z, bearing) in enumerate(places, 1):
-                await self.station(client, f"S{number}", (x, y, z), bearing)
-            await self._daemon.search_done()
-            await asyncio.sleep(0.1)
-            self._release()
-            await client.wait(
-                lambda: client.state is not None and not client.state.source.energised, 3.0, "the source stays on"
-            )
-            return self._summary(client)
-
-    async def stroll(self) -> None:
-        """For the dashboard: everything is made ready, then the pole moves slowly along the edge, for ever."""
-        while not self._socket.exists():
-            await asyncio.sleep(0.1)
-        scenario = self._bench.scenario
-        async with InstrumentClient(self._socket, self._bench.clock) as client:
-            await self.begin(client)
-            places = edge_places(scenario.length_m, scenario.width_m, scenario.depth_m, 0.4)
-            while True:
-                for x, y, z, bearing in places:
-                    client.send(m.MoveTo(place=m.Station(position_m=(x, y, z), bearing_deg=bearing)))
-                    await self._pause(3.0)
-                    if client.state is not None and client.state.interlock.water_clear_left_s is not None:
-                        left = client.state.interlock.water_clear_left_s
-                        if 0 < left < 60:
-                            client.send(m.WaterClear(by="scripted technician"))
-
-    # ---- pieces -------------------------------------------------------------------------------------------
-
-    async def _pause(self, seconds: float) -> None:
-        clock = self._bench.clock
-        end_s = clock.now() + seconds
-        while (left_s := end_s - clock.now()) > 0:
-            await asyncio.sleep(max(left_s / clock.speed, 0.002))
-
-    async def begin(self, client: InstrumentClient) -> None:
-        """Pair into the water, everything healthy, stray-voltage check, water stated clear, enable held."""
-        scenario = self._bench.scenario
-        client.send(
-            m.MoveTo(
-                place=m.Station(
-                    position_m=(scenario.length_m / 2, scenario.width_m / 2, scenario.depth_m / 2), bearing_deg=0.0
-                )
-            )
-        )
-
-        def ok(name: str) -> bool:
-            return client.state is not None and any(p.name == name and p.ok for p in client.state.interlock.permissives)
-
-        await client.wait(lambda: ok("link") and ok("receiver"), 20.0, "board or receiver did not come up")
-        await client.wait(lambda: ok("stray voltage"), 20.0, "the stray-voltage check did not pass")
-        client.send(m.WaterClear(by="scripted technician"))
-        await asyncio.to_thread(self._bench.technician.press_enable)
-        self._say("Checks passed, water stated clear, enable held: warning sounds.")
-        await client.wait(
-            lambda: client.state is not None and client.state.interlock.state == "energised" and _on(client),
-            20.0,
-            "the source did not come on",
-        )
-        state = client.state
-        assert state is not None
-        self._say(f"Source on, {(state.source.current_A or 0) * 1e3:.2f} mA.")
-
-    def _release(self) -> None:
-        self._bench.technician.release_enable()
-
-    async def station(self, client: InstrumentClient, name: str, position_m: m.Point, bearing_deg: float) -> None:
-        """Front end toward the bearing, then across, then down; electrode A, then B, with the pole unmoved."""
-        for turn in (0.0, 90.0, None):
-            vertical = turn is None
-            place = m.Station(
-                position_m=position_m,
-                bearing_deg=None if turn is None else (bearing_deg + turn) % 360.0,
-                vertical=vertical,
-                name=name,
-            )
-            client.send(m.MoveTo(place=place))
-            await self._pause(STILL_S)
-            order = ("A", "B") if _electrode(client) == "A" else ("B", "A")
-            for electrode in order:
-                await self._electrode(client, electrode)
-                await self.keep(client, place)
-
-    async def _electrode(self, client: InstrumentClient, electrode: str) -> None:
-        if _electrode(client) == electrode:
-            return
-        client.send(m.SelectElectrode(electrode=electrode))  # type: ignore[arg-type]
-        await client.wait(lambda: _electrode(client) == electrode, 5.0, f"electrode {electrode} was not selected")
-
-    async def keep(self, client: InstrumentClient, place: m.Station) -> m.Kept:
-        """Wait for a reading that began here, with this electrode, then keep it."""
-        since_s = self._bench.clock.now()
-        wanted = 0 if _electrode(client) == "A" else 1
-        for _ in range(20):
-            await client.wait(
-                lambda: (
-                    client.reading is not None
-                    and client.reading.source_id == wanted
-                    and client.reading.t_s - client.reading.window_s / 2 >= since_s
-                    and client.reading.value_V is not None
-                    and client.reading.current_A is not None
-                ),
-                10.0,
-                f"no reading at {place.name}",
-            )
-            kept, problems = len(client.kept), len(client.problems)
-            client.send(m.Keep(place=place))
-            await client.wait(
-                lambda k=kept, p=problems: len(client.kept) > k or len(client.problems) > p,  # type: ignore[misc]
-                10.0,
-                f"the reading at {place.name} was neither kept nor refused",
-            )
-            if len(client.kept) > kept:
-                self._note(client.kept[-1], client.reading)
-                return client.kept[-1]
-            await self._pause(0.1)
-        raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1]}")
-
-    def _note(self, kept: m.Kept, reading: m.ReadingMessage | None) -> None:
-        pose = self._bench.technician.pose
-        assert pose.front_m is not None and pose.back_m is not None
-        truth = self._bench.pool.true_volts("A" if kept.source_id == 0 else "B")
-        sigmas = kept.value_V / kept.sigma_V
-        self._rows.append(
-            {
-                "station": kept.station,
-                "row": kept.row,
-                "front_m": list(pose.front_m),
-                "back_m": list(pose.back_m),
-                "value_V": kept.value_V,
-                "sigma_V": kept.sigma_V,
-                "source_id": kept.source_id,
-                "true_V": truth,
-            }
-        )
-        way = "no direction" if abs(sigmas) < 2 else "toward the front end" if sigmas > 0 else "toward the back end"
-        self._say(
-            f"{kept.station:>4} electrode {'AB'[kept.source_id]}"
-            f" {kept.value_V * 1e6:+9.2f} uV +- {kept.sigma_V * 1e6:.2f}  {way}"
-        )
-
-    # ---- the end --------------------------------------------------------------------------------------------
-
-    def _summary(self, client: InstrumentClient) -> dict[str, Any]:
-        result = None if self._daemon.visit is None else self._daemon.visit.result
-        truth = self._bench.scenario.truth()
-        leaks = [leak.position_m for leak in self._bench.scenario.leaks]
-        estimate: dict[str, Any] | None = None
-        if result is not None and result.findings:
-            best = result.findings[0]
-            error = min((math.dist(best.position_m, leak) for leak in leaks), default=math.nan)
-            estimate = {
-                "position_m": list(best.position_m),
-                "radius_m": best.radius_m,
-                "current_A": best.current_A,
-                "current_interval_A": list(best.current_interval_A),
-                "certain": best.certain,
-                "error_m": error,
-            }
-            self._say(
-                f"Sink estimated at {_place(best.position_m)}, {best.current_A * 1e3:.2f} mA;"
-                f" truth {', '.join(_place(x) for x in leaks)}: {error:.2f} m apart."
-            )
-        else:
-            self._say("No sink could be named." if result is None else f"No sink could be named: {result.text}")
-        wrong = [r for r in self._rows if abs(r["value_V"]) > 5 * r["sigma_V"] and r["value_V"] * r["true_V"] < 0]
+            summary["proof"] = await self.test_leak(client)
+            summary["cover"] = await self.cover_strongest(client)
+            found = await self.survey(client)
+            result = self._visit.result
+            located, sentence = told(result, s)
+            self._say(sentence)
+            summary |= {"stations": len({r["station"] for r in self.survey_rows}), **located}
+            await self.switch_off(client)
+            if found is not None and await self.dye_and_repair(client, found):
+                summary["remeasure"] = await self.read_again(client, found)
+            self._bench.technician.lift_out()
+            # The whole of the emulated steps: what the board's own measurement said of each.
+            steps = self._visit.store.current_steps()
+            summary["current_steps"] = [
+                {"kind": x.kind, "subject": x.subject, "share": x.share, "share_sigma": x.share_sigma} for x in steps
+            ]
+            self._calendar.skip(hours=LOG_AFTER_H)
+            summary["loss_after"] = self.loss("after", LOG_AFTER_H) if self._repaired else None
+            summary["budget"] = self.budgets(result)
+            client.send(m.Note(text="Emulated visit: a scripted technician, an invented pool, an invented calendar."))
+            summary["report"] = await self.report(client)
+            events = [{"severity": e.severity, "code": e.code, "text": e.text} for e in client.events]
+        finding = next((f for f in self._visit.store.findings()), None)
         return {
-            "readings": self._rows,
-            "stations": len({r["station"] for r in self._rows}),
-            "estimate": estimate,
-            "verdict": None if result is None else result.verdict,
-            "wrong_signs_above_5_sigma": len(wrong),
-            "location": None if result is None else result.to_json(cells=False),
-            "truth": truth,
-            "events": [{"severity": e.severity, "code": e.code, "text": e.text} for e in client.events],
+            "readings": self.survey_rows,
+            "other_readings": [r for r in self.rows if r["purpose"] != "survey"],
+            "wrong_signs_above_5_sigma": self.wrong_signs(),
+            **summary,
+            "finding_stage": None if finding is None else finding.stage,
+            "steps": [
+                {"key": x.key, "title": x.title, "status": x.status, "text": x.text} for x in self._daemon.steps().steps
+            ],
+            "events": events,
         }
 
-    def write_csv(self, path: Path) -> None:
-        """Kept readings in the open format."""
-        head = "front_x_m,front_y_m,front_z_m,back_x_m,back_y_m,back_z_m,value_V,sigma_V,source_id,station"
-        lines = [head]
-        for r in self._rows:
-            numbers = [*r["front_m"], *r["back_m"], r["value_V"], r["sigma_V"]]
-            lines.append(",".join([*(f"{x:.9g}" for x in numbers), str(r["source_id"]), r["station"]]))
-        write_whole(path, ("\n".join(lines) + "\n").encode())
+    # ---- 1: water ------------------------------------------------------------------------------------------
+
+    def loss(self, moment: Any, hours: int) -> dict[str, Any]:
+        """A level log over the last hours, worked out and kept in the survey as `earthward loss --survey` does."""
+        leaks = () if self._repaired else self._scenario.leaks
+        truth = sum(leak_L_per_day(leak) for leak in leaks)
+        text = level_log(self._scenario, self._calendar() - 3600.0 * hours, hours, truth, self._draw)
+        write_whole(self._out / f"level-log-{moment}.csv", text.encode())
+        result = record_loss_test(self._visit.store, moment, text, time_s=self._calendar())
+        self._say(f"Level log {moment}: {result.text}")
+        return {
+            "verdict": result.verdict,
+            "leak_L_per_day": result.leak.value_L_per_day,
+            "interval_L_per_day": list(result.leak.interval_L_per_day),
+            "true_L_per_day": truth,
+        }
+
+    # ---- 3, 4: test leak, covers -----------------------------------------------------------------------------
+
+    async def test_leak(self, client: InstrumentClient) -> dict[str, Any]:
+        """Placed and read before anything counts: off, on, off, on, off by the switch in its lead on the deck."""
+        s = self._scenario
+        middle = (round(s.length_m / 2, 2), round(s.width_m / 2, 2), round(s.depth_m / 2, 2))
+        leak_m = (middle[0] + TEST_LEAK_M, middle[1], middle[2])
+        place = m.Station(position_m=middle, bearing_deg=0.0, name="T1")
+        await self.select(client, "A")
+        self.put_down(client, place)
+        await self.pause(0.25)
+        judged = len([e for e in client.events if e.code == "test leak"])
+        for connected in (False, True, False, True, False):
+            if connected:
+                self._bench.technician.connect_test_leak(leak_m, TEST_LEAK_OHM)
+            else:
+                self._bench.technician.disconnect_test_leak()
+            await self.keep(client, place, note="connected" if connected else "disconnected", purpose="test leak")
+        client.send(m.TestLeak(distance_m=TEST_LEAK_M))
+        event = await self._event(client, "test leak", judged)
+        self._say(event.text)
+        proof = self._visit.store.proofs()[-1]
+        return {"ok": proof.ok, "ratio": proof.result["ratio"], "text": event.text}
+
+    async def cover_strongest(self, client: InstrumentClient) -> dict[str, Any] | None:
+        """With the source off, before the survey: readings from before and after a cover do not go together."""
+        fittings = sorted(
+            (f for f in self._visit.pool.fittings if f.kind in COVERABLE), key=lambda f: COVERABLE.index(f.kind)
+        )
+        if not fittings:
+            return None
+        name = fittings[0].name
+        # Some steady seconds without the test leak are the "before".
+        await self.pause(1.5)
+        true_A = self._bench.pool.sink_currents_A("A")
+        await self.switch_off(client)
+        await self.reset(client)
+        self._bench.technician.cover(name)
+        client.send(m.SetCovered(fitting=name, covered=True))
+        self._say(f"Source off; {name} covered.")
+        measured = len([e for e in client.events if e.code == "current step"])
+        await self.switch_on(client)
+        event = await self._event(client, "current step", measured)
+        self._say(event.text)
+        return {"fitting": name, "text": event.text, "true_share": true_A[name] / sum(true_A.values())}
+
+    # ---- 5, 6: guided survey -----------------------------------------------------------------------------------
+
+    async def survey(self, client: InstrumentClient) -> m.Finding | None:
+        """To the next station that the daemon proposes, until it says found; then enough stations close by."""
+        for number in range(1, MOST_STATIONS + 1):
+            station = None if client.plan is None else client.plan.next_station
+            if station is None:
+                break
+            self._say(f"To {station.text}.")
+            await self.read(client, f"S{number}", station.position_m, station.bearing_deg or 0.0)
+            await self._searched(client)
+            if _found(client) is not None:
+                break
+        found = _found(client)
+        if found is None:
+            return None
+        self._say(f"Found: {in_words(found.position_m)} within {found.radius_m or 0:.2f} m.")
+        for position, bearing in self.close_by(found.position_m):
+            number = len({r["station"] for r in self.survey_rows}) + 1
+            await self.read(client, f"S{number}", position, bearing)
+        await self._searched(client)
+        return _found(client) or found
+
+    async def read(self, client: InstrumentClient, name: str, position_m: m.Point, bearing_deg: float) -> None:
+        self._places[name] = (position_m, bearing_deg)
+        self._errors = PoleErrors.draw(self._draw)
+        await self.station(client, name, position_m, bearing_deg)
+
+    def near(self, target_m: Point3) -> list[str]:
+        """Stations that see a place well, nearest first."""
+        away = {name: math.dist(position[:2], target_m[:2]) for name, (position, _) in self._places.items()}
+        return sorted((name for name in away if away[name] <= NEAR_M), key=lambda name: away[name])
+
+    def close_by(self, target_m: Point3) -> list[tuple[m.Point, float]]:
+        """Places around a finding where the pole has not been yet, as many as are still wanted."""
+        s = self._scenario
+        wanted = ENOUGH_NEAR - len(self.near(target_m))
+        size = (s.length_m, s.width_m)
+        ring = []
+        for bearing in range(0, 360, 45):
+            angle = math.radians(bearing)
+            x, y = (target_m[0] + 0.5 * math.cos(angle), target_m[1] + 0.5 * math.sin(angle))
+            if all(0.25 <= v <= w - 0.25 for v, w in zip((x, y), size, strict=True)):
+                z = min(max(target_m[2] - 0.3, 0.25), s.depth_m - 0.25)
+                ring.append(((round(x, 2), round(y, 2), round(z, 2)), (bearing + 180.0) % 360.0))
+        chosen: list[tuple[m.Point, float]] = []
+        while ring and len(chosen) < wanted:
+            taken = [p for p, _ in self._places.values()] + [p for p, _ in chosen]
+            best = max(ring, key=lambda place: min(math.dist(place[0], t) for t in taken))
+            ring.remove(best)
+            chosen.append(best)
+        return chosen
+
+    # ---- 7, 8: dye, repair, again --------------------------------------------------------------------------------
+
+    async def dye_and_repair(self, client: InstrumentClient, found: m.Finding) -> bool:
+        """Source off throughout. True if dye was drawn in and the hole patched."""
+        await self.reset(client)
+        self._calendar.skip(minutes=20)
+        leak = dye_drawn(self._scenario, found.position_m, found.radius_m or 0.0)
+        stage = "dye not drawn" if leak is None else "dye drawn"
+        client.send(m.SetStage(finding=found.number, stage=stage, note="pump off, water still"))
+        await self._stage(client, found.number, stage)
+        self._say(f"Dye at finding {found.number}: {stage.removeprefix('dye ')}.")
+        if leak is None:
+            return False
+        self._calendar.skip(minutes=30)
+        self._bench.technician.repair(leak.name)
+        self._repaired = True
+        client.send(m.SetStage(finding=found.number, stage="repaired", note="underwater vinyl patch, cured 2 h"))
+        await self._stage(client, found.number, "repaired")
+        self._calendar.skip(hours=2)
+        self._say("Patched; two hours later the same stations are read again.")
+        return True
+
+    async def read_again(self, client: InstrumentClient, found: m.Finding) -> dict[str, Any]:
+        """The stations near the finding once more; a test says whether the sink is gone."""
+        await self.switch_on(client)
+        for name in self.near(found.position_m)[:ENOUGH_NEAR]:
+            self._errors = PoleErrors.draw(self._draw)
+            await self.station(client, name, *self._places[name], purpose="re-measure", finding=found.number)
+        judged = len([e for e in client.events if e.code == "re-measure"])
+        client.send(m.SetStage(finding=found.number, stage="re-measured"))
+        event = await self._event(client, "re-measure", judged)
+        self._say(event.text)
+        await self.switch_off(client)
+        known = next(f for f in self._visit.store.findings() if f.number == found.number)
+        return {"text": event.text, **(known.history[-1].result or {})}
+
+    # ---- 9, 10: accounts, report -----------------------------------------------------------------------------------
+
+    def budgets(self, result: Result | None) -> dict[str, Any]:
+        """Do current and water add up? Current: what fittings and findings leave over reaches zero, and the fall of the
+        conductance after the patch agrees with the located current. Water: by the logs before and after."""
+        store = self._visit.store
+        water = visit_water_budget(store.loss_tests(), store.findings())
+        patch = next((x for x in store.current_steps() if x.kind == "patch"), None)
+        current: dict[str, Any] | None = None
+        if result is not None:
+            b = result.budget
+            current = {
+                "injected_A": b.injected_A,
+                "fittings_A": sum(f.current_A for f in b.fittings),
+                "findings_A": b.findings_A,
+                "findings_interval_A": list(b.findings_interval_A),
+                "unexplained_interval_A": list(b.unexplained_interval_A),
+                "closes": bool(result.findings) and b.unexplained_interval_A[0] <= 0.01 * b.injected_A,
+                "patched_A": None if patch is None else patch.share * patch.before_A,
+                "patched_sigma_A": None if patch is None else patch.share_sigma * patch.before_A,
+            }
+        told_water = (
+            None
+            if water is None
+            else {
+                "verdict": water.verdict,
+                "by": water.by,
+                "explained_L_per_day": list(water.explained),
+                "left_L_per_day": list(water.unexplained),
+                "text": water.text,
+                "closes": water.verdict == "explained",
+            }
+        )
+        if water is not None:
+            self._say(f"Water: {water.verdict}, {water.text}.")
+        if result is not None:
+            self._say(f"Current: {result.budget.text}.")
+        return {"current": current, "water": told_water}
+
+    async def report(self, client: InstrumentClient) -> list[str]:
+        """HTML, and PDF where typst is installed. The source has been off since the last station."""
+        client.send(m.StepDone(key="report", note="HTML and PDF written"))
+        written = await asyncio.to_thread(build_report, self._visit.store.path, self._out / "report")
+        for path in written:
+            self._say(f"Written: {path}")
+        return [path.name for path in written]
+
+    # ---- hands --------------------------------------------------------------------------------------------------
+
+    def put_down(self, client: InstrumentClient, place: m.Station) -> None:
+        self._errors = PoleErrors.draw(self._draw)
+        client.send(m.MoveTo(place=place))
+
+    def _hold(self, place: m.Station) -> None:
+        """Where a client says that the pole is, a person holds it, about."""
+        middle, bearing = self._errors.at(place, self._scenario)
+        self._bench.technician.hold(middle, bearing, vertical=place.vertical, moving_s=0.15)
+
+    async def _searched(self, client: InstrumentClient) -> None:
+        """Until the plan speaks of everything kept."""
+        before = -1 if client.plan is None else client.plan.revision
+        await self._daemon.search_done()
+        await client.wait(
+            lambda: client.plan is not None and client.plan.revision > before, 30.0, "the search gives no answer"
+        )
+
+    async def _stage(self, client: InstrumentClient, number: int, stage: str) -> None:
+        await client.wait(
+            lambda: (
+                client.plan is not None and any(f.number == number and f.stage == stage for f in client.plan.findings)
+            ),
+            10.0,
+            f"finding {number} does not become {stage!r}",
+        )
+
+    async def _event(self, client: InstrumentClient, code: str, known: int) -> m.Event:
+        """The next event of a kind, when so many are known already."""
+
+        def such() -> list[m.Event]:
+            return [e for e in client.events if e.code == code]
+
+        await client.wait(lambda: len(such()) > known, 30.0, f"nothing was heard of the {code}")
+        return such()[-1]
 
 
-def edge_places(
-    length_m: float, width_m: float, depth_m: float, apart_m: float = APART_M
-) -> list[tuple[float, float, float, float]]:
-    """(x, y, z, bearing toward the wall) along all four walls, alternately at a third and two thirds of the depth."""
-    places: list[tuple[float, float, float, float]] = []
-    walls = [
-        ((0.0, 0.0), (1.0, 0.0), length_m, 270.0),
-        ((length_m, 0.0), (0.0, 1.0), width_m, 0.0),
-        ((length_m, width_m), (-1.0, 0.0), length_m, 90.0),
-        ((0.0, width_m), (0.0, -1.0), width_m, 180.0),
-    ]
-    for (x0, y0), (dx, dy), long_m, bearing in walls:
-        count = max(1, round((long_m - 2 * OFF_WALL_M) / apart_m))
-        inward = (-math.cos(math.radians(bearing)) * OFF_WALL_M, -math.sin(math.radians(bearing)) * OFF_WALL_M)
-        for k in range(count):
-            along = OFF_WALL_M + (k + 0.5) * (long_m - 2 * OFF_WALL_M) / count
-            z = depth_m * (1 / 3 if len(places) % 2 == 0 else 2 / 3)
-            places.append((x0 + dx * along + inward[0], y0 + dy * along + inward[1], z, bearing))
-    return places
-
-
-def _on(client: InstrumentClient) -> bool:
-    return client.state is not None and client.state.source.energised and (client.state.source.current_A or 0) > 0
-
-
-def _electrode(client: InstrumentClient) -> str:
-    return "A" if client.state is None else client.state.source.electrode
-
-
-def _place(point: Any) -> str:
-    return f"({point[0]:.2f}, {point[1]:.2f}, {point[2]:.2f}) m"
+def _found(client: InstrumentClient) -> m.Finding | None:
+    """The strongest finding that the daemon itself calls found."""
+    plan = client.plan
+    if plan is None or not plan.text.startswith("found"):
+        return None
+    return next((f for f in plan.findings if f.number and f.stage == "suspected"), None)

@@ -73,17 +73,17 @@ def findings(record: Record, u: Units) -> list[Block]:
         blocks.append(Heading("Injected current before and after", 2))
         rows = []
         for s in record.current_steps:
-            half = 1.96 * s.drop_sigma_A
+            taken, half = s.share * s.before_A, 1.96 * s.share_sigma * s.before_A
             rows.append(
                 [
                     when(s.time_s), f"{s.kind}: {s.subject}", units.current(s.before_A), units.current(s.after_A),
-                    f"{units.current(s.drop_A)} ± {units.current(half)}",
-                    f"{100 * s.drop_A / s.before_A:.0f} %" if s.before_A else "",
+                    f"{units.current(taken)} ± {units.current(half)}",
+                    f"{100 * s.share:.1f} %",
                 ]
             )  # fmt: skip
         blocks.append(
             Table(
-                ["when (UTC)", "what was done", "before", "after", "drop (95 %)", "share"],
+                ["when (UTC)", "what was done", "before", "after", "it took (95 %)", "share"],
                 rows,
                 "llrrrr",
                 [0, 1, 0, 0, 0, 0],

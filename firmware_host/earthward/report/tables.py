@@ -127,6 +127,8 @@ STEPS = [
     Column("before_sigma_A", "number", "A", "its standard error", True),
     Column("after_A", "number", "A", "injected current after", True),
     Column("after_sigma_A", "number", "A", "its standard error", True),
+    Column("before_V", "number", "V", "output voltage before"),
+    Column("after_V", "number", "V", "output voltage after"),
     Column("note", "string", "", "remark"),
 ]
 EVENTS = [
@@ -197,7 +199,7 @@ def tables_of(record: Record) -> dict[str, tuple[list[Column], list[list[Any]], 
             [
                 [
                     utc_text(s.time_s), s.kind, s.subject, s.source_id, s.before_A, s.before_sigma_A, s.after_A,
-                    s.after_sigma_A, s.note,
+                    s.after_sigma_A, s.before_V, s.after_V, s.note,
                 ]
                 for s in record.current_steps
             ],

@@ -1,8 +1,8 @@
 """The injected current over the visit: what it was before something was done at the pool, and what it is after.
 
-Covering a fitting or patching a hole changes the current; the drop is the share of what was covered, with no model of
-the field at all. The source is off while hands are at the wall, so "before" is the last steady stretch with the source
-on, and "after" the first one when it is on again.
+Covering a fitting or patching a hole changes current and voltage at the output; the fall of their ratio is the share of
+what was covered, with no model of the field at all. The source is off while hands are at the wall, so "before" is the
+last steady stretch with the source on, and "after" the first one when it is on again.
 """
 
 from __future__ import annotations
@@ -27,10 +27,11 @@ Kind = Literal["cover", "plug", "uncover", "patch"]
 
 @dataclass(frozen=True, slots=True)
 class Steady:
-    """Mean of a steady stretch and its standard error, ampere."""
+    """Mean current of a steady stretch with its standard error, and the mean output voltage."""
 
     mean_A: float
     sigma_A: float
+    mean_V: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ class CurrentLog:
     """Feed it every report; it gives back a `CurrentStep` when a "before" has met its "after"."""
 
     def __init__(self) -> None:
-        self._stretches: dict[str, deque[float]] = {}
+        self._stretches: dict[str, deque[tuple[float, float]]] = {}
         self._last_s = -math.inf
         self._on = False
         self._electrode = ""
@@ -68,7 +69,9 @@ class CurrentLog:
             self._electrode, self._since_s = report.electrode, report.received_s
         if report.received_s - self._since_s < SETTLE_S or not report.current_A > 0:
             return []
-        self._stretches.setdefault(report.electrode, deque(maxlen=ENOUGH)).append(report.current_A)
+        self._stretches.setdefault(report.electrode, deque(maxlen=ENOUGH)).append(
+            (report.current_A, report.voltage_V)
+        )
         return self._completed()
 
     def steady(self) -> dict[str, Steady]:
@@ -98,14 +101,17 @@ class CurrentLog:
                     after_A=after.mean_A,
                     after_sigma_A=after.sigma_A,
                     source_id=0 if name == "A" else 1,
+                    before_V=before.mean_V,
+                    after_V=after.mean_V,
                 )
             )
         self._waiting = still
         return steps
 
 
-def _steady(values: deque[float]) -> Steady:
+def _steady(values: deque[tuple[float, float]]) -> Steady:
     n = len(values)
-    mean = sum(values) / n
-    scatter = math.sqrt(sum((v - mean) ** 2 for v in values) / max(n - 1, 1))
-    return Steady(mean, math.hypot(scatter / math.sqrt(n), REPEATS_TO * mean))
+    mean = sum(current for current, _ in values) / n
+    scatter = math.sqrt(sum((current - mean) ** 2 for current, _ in values) / max(n - 1, 1))
+    volts = sum(voltage for _, voltage in values) / n
+    return Steady(mean, math.hypot(scatter / math.sqrt(n), REPEATS_TO * mean), volts)

@@ -338,12 +338,11 @@ class Daemon:
         self._set_source(SourceNow(True, report.received_s if since is None else since, report.electrode, None))
 
     def _tell_step(self, step: CurrentStep) -> None:
-        share = step.drop_A / step.before_A
         self.event(
             "info",
             "current step",
-            f"{step.subject} ({step.kind}): injected current {step.before_A * 1e3:.3f} to {step.after_A * 1e3:.3f} mA, "
-            f"a drop of {step.drop_A * 1e3:.3f} +- {step.drop_sigma_A * 1e3:.3f} mA ({share:.0%}).",
+            f"{step.subject} ({step.kind}): injected current {step.before_A * 1e3:.3f} to {step.after_A * 1e3:.3f} mA; "
+            f"it took {100 * step.share:.1f} +- {100 * step.share_sigma:.1f} % of the current.",
         )
         if self.visit is not None:
             self.visit.add_current_step(step)

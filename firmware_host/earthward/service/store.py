@@ -110,8 +110,15 @@ MIGRATIONS: tuple[str, ...] = (
         id INTEGER PRIMARY KEY, at_s REAL NOT NULL, path TEXT NOT NULL, caption TEXT NOT NULL DEFAULT '',
         finding INTEGER, station TEXT NOT NULL DEFAULT '', sha256 TEXT NOT NULL DEFAULT '');
     """,
+    # 4: the source's output voltage beside its current: only both together give a sink's share
+    """
+    ALTER TABLE current_step ADD COLUMN before_V REAL;
+    ALTER TABLE current_step ADD COLUMN after_V REAL;
+    """,
 )
 SCHEMA_VERSION = len(MIGRATIONS)
+#: how well the board's own voltage measurement repeats, relative (its circuit's resolution; own estimate)
+VOLTAGE_REPEATS_TO = 0.001
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -250,7 +257,11 @@ class LossTest:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class CurrentStep:
-    """Injected current before and after something was done: covering or plugging a fitting, or patching a hole."""
+    """Injected current before and after something was done: covering or plugging a fitting, or patching a hole.
+
+    before_V, after_V: the source's own output voltage then. The source is no stiff one: with a sink gone the voltage
+    rises and the rest takes more, so the fall of the current alone says too little.
+    """
 
     kind: Literal["cover", "plug", "uncover", "patch"]
     subject: str
@@ -261,10 +272,26 @@ class CurrentStep:
     source_id: int = 0
     note: str = ""
     time_s: float = math.nan
+    before_V: float | None = None
+    after_V: float | None = None
 
     @property
     def drop_A(self) -> float:
         return self.before_A - self.after_A
+
+    @property
+    def share(self) -> float:
+        """Part of the current that the sink took: by how much the conductance seen at the output fell (without the
+        voltages: the current). The electrodes' own resistance makes it a little small."""
+        if not self.before_V or not self.after_V:
+            return self.drop_A / self.before_A
+        return 1.0 - (self.after_A / self.after_V) / (self.before_A / self.before_V)
+
+    @property
+    def share_sigma(self) -> float:
+        ratio = 1.0 - self.share
+        relative = math.hypot(self.before_sigma_A / self.before_A, self.after_sigma_A / max(self.after_A, 1e-12))
+        return ratio * math.hypot(relative, VOLTAGE_REPEATS_TO if self.before_V and self.after_V else 0.0)
 
     @property
     def drop_sigma_A(self) -> float:
@@ -715,23 +742,24 @@ class SurveyStore:
             return _id(
                 db.execute(
                     "INSERT INTO current_step(at_s, kind, subject, source_id, before_A, before_sigma_A, after_A, "
-                    "after_sigma_A, note) VALUES (?,?,?,?,?,?,?,?,?)",
+                    "after_sigma_A, note, before_V, after_V) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
                     (
                         self._time(step.time_s), step.kind, step.subject, step.source_id, step.before_A,
                         step.before_sigma_A, step.after_A, step.after_sigma_A, step.note,
+                        _finite_or_none(step.before_V, "before_V"), _finite_or_none(step.after_V, "after_V"),
                     ),
                 )
             )  # fmt: skip
 
     def current_steps(self) -> list[CurrentStep]:
         query = (
-            "SELECT at_s, kind, subject, source_id, before_A, before_sigma_A, after_A, after_sigma_A, note "
-            "FROM current_step ORDER BY id"
+            "SELECT at_s, kind, subject, source_id, before_A, before_sigma_A, after_A, after_sigma_A, note, "
+            "before_V, after_V FROM current_step ORDER BY id"
         )
         return [
             CurrentStep(
                 time_s=r[0], kind=r[1], subject=r[2], source_id=r[3], before_A=r[4], before_sigma_A=r[5], after_A=r[6],
-                after_sigma_A=r[7], note=r[8],
+                after_sigma_A=r[7], note=r[8], before_V=r[9], after_V=r[10],
             )
             for r in self._rows(query)
         ]  # fmt: skip

@@ -1,0 +1,212 @@
+"""What the scripted technician's hands do: contacts, pole, keep. They know nothing that a person would not.
+
+Hands act on the emulated bench (contacts, pole); everything else goes through the daemon's socket, as a display's
+requests would. The truth is read only to print it beside what was measured.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from earthward.commands.demo_client import InstrumentClient, VisitError
+from earthward.emulated.bench import EmulatedBench
+from earthward.service import messages as m
+from earthward.service.daemon import Daemon
+from earthward.service.recorder import write_whole
+from earthward.service.visit import pair_ends
+
+STILL_S = 0.25
+NAME = "scripted technician"
+
+
+class Hands:
+    """The moves that every job is made of. `rows` are the readings kept, as the summary shows them."""
+
+    def __init__(self, bench: EmulatedBench, daemon: Daemon, socket: Path, say: Callable[[str], None]) -> None:
+        self._bench = bench
+        self._daemon = daemon
+        self._socket = socket
+        self._say = say
+        self.rows: list[dict[str, Any]] = []
+
+    # ---- time ---------------------------------------------------------------------------------------------
+
+    async def pause(self, seconds: float) -> None:
+        """So many bench seconds."""
+        clock = self._bench.clock
+        end_s = clock.now() + seconds
+        while (left_s := end_s - clock.now()) > 0:
+            await asyncio.sleep(max(left_s / clock.speed, 0.002))
+
+    # ---- contacts -----------------------------------------------------------------------------------------
+
+    async def begin(self, client: InstrumentClient) -> None:
+        """Pair into the water, everything healthy, stray-voltage check, water stated clear, enable held."""
+        scenario = self._bench.scenario
+        middle = (scenario.length_m / 2, scenario.width_m / 2, scenario.depth_m / 2)
+        client.send(m.MoveTo(place=m.Station(position_m=middle, bearing_deg=0.0)))
+        await client.wait(
+            lambda: holds(client, "link") and holds(client, "receiver"), 20.0, "board or receiver did not come up"
+        )
+        await client.wait(lambda: holds(client, "stray voltage"), 20.0, "the stray-voltage check did not pass")
+        await self.switch_on(client)
+
+    async def switch_on(self, client: InstrumentClient) -> None:
+        """State the water clear, hold the enable, wait through the warning."""
+        client.send(m.WaterClear(by=NAME))
+        await asyncio.to_thread(self._bench.technician.press_enable)
+        self._say("Checks passed, water stated clear, enable held: warning sounds.")
+        await client.wait(
+            lambda: client.state is not None and client.state.interlock.state == "energised" and is_on(client),
+            20.0,
+            "the source did not come on",
+        )
+        state = client.state
+        assert state is not None
+        self._say(f"Source on, {(state.source.current_A or 0) * 1e3:.2f} mA.")
+
+    async def switch_off(self, client: InstrumentClient) -> None:
+        """Let go of the enable; returns when the board has said that it is off."""
+        self._bench.technician.release_enable()
+        await client.wait(
+            lambda: client.state is not None and not client.state.source.energised, 3.0, "the source stays on"
+        )
+
+    async def reset(self, client: InstrumentClient) -> None:
+        """The board latches when the enable opens while its output is on: one press of its own button goes on."""
+        if not await asyncio.to_thread(self._bench.technician.press_reset):
+            raise VisitError("the source board's reset button does not clear its trip")
+        await client.wait(
+            lambda: client.state is not None and client.state.interlock.state == "off", 5.0, "the trip is not cleared"
+        )
+
+    # ---- readings -----------------------------------------------------------------------------------------
+
+    async def station(
+        self,
+        client: InstrumentClient,
+        name: str,
+        position_m: m.Point,
+        bearing_deg: float,
+        purpose: Any = "survey",
+        finding: int | None = None,
+    ) -> None:
+        """Front end toward the bearing, then across, then down; electrode A, then B, with the pole unmoved."""
+        for turn in (0.0, 90.0, None):
+            place = m.Station(
+                position_m=position_m,
+                bearing_deg=None if turn is None else (bearing_deg + turn) % 360.0,
+                vertical=turn is None,
+                name=name,
+            )
+            client.send(m.MoveTo(place=place))
+            await self.pause(STILL_S)
+            order = ("A", "B") if electrode_of(client) == "A" else ("B", "A")
+            for electrode in order:
+                await self.select(client, electrode)
+                await self.keep(client, place, purpose=purpose, finding=finding)
+
+    async def select(self, client: InstrumentClient, electrode: str) -> None:
+        if electrode_of(client) == electrode:
+            return
+        client.send(m.SelectElectrode(electrode=electrode))  # type: ignore[arg-type]
+        await client.wait(lambda: electrode_of(client) == electrode, 5.0, f"electrode {electrode} was not selected")
+
+    async def keep(
+        self,
+        client: InstrumentClient,
+        place: m.Station,
+        *,
+        note: str = "",
+        purpose: Any = "survey",
+        finding: int | None = None,
+    ) -> m.Kept:
+        """Wait for a reading that began here, with this electrode, then keep it."""
+        since_s = self._bench.clock.now()
+        wanted = 0 if electrode_of(client) == "A" else 1
+        for _ in range(20):
+            await client.wait(
+                lambda: (
+                    client.reading is not None
+                    and client.reading.source_id == wanted
+                    and client.reading.t_s - client.reading.window_s / 2 >= since_s
+                    and client.reading.value_V is not None
+                    and client.reading.current_A is not None
+                ),
+                10.0,
+                f"no reading at {place.name}",
+            )
+            kept, problems = len(client.kept), len(client.problems)
+            client.send(m.Keep(place=place, note=note, purpose=purpose, finding=finding))
+            await client.wait(
+                lambda k=kept, p=problems: len(client.kept) > k or len(client.problems) > p,  # type: ignore[misc]
+                10.0,
+                f"the reading at {place.name} was neither kept nor refused",
+            )
+            if len(client.kept) > kept:
+                self._note(client.kept[-1], purpose)
+                return client.kept[-1]
+            await self.pause(0.1)
+        raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1]}")
+
+    def _note(self, kept: m.Kept, purpose: str) -> None:
+        front_m, back_m = pair_ends(kept.place, self._bench.scenario.spacing_m)
+        truth = self._bench.pool.true_volts("A" if kept.source_id == 0 else "B")
+        self.rows.append(
+            {
+                "station": kept.station,
+                "row": kept.row,
+                "purpose": purpose,
+                "front_m": list(front_m),
+                "back_m": list(back_m),
+                "value_V": kept.value_V,
+                "sigma_V": kept.sigma_V,
+                "source_id": kept.source_id,
+                "true_V": truth,
+            }
+        )
+        sigmas = kept.value_V / kept.sigma_V
+        way = "no direction" if abs(sigmas) < 2 else "toward the front end" if sigmas > 0 else "toward the back end"
+        self._say(
+            f"{kept.station:>4} electrode {'AB'[kept.source_id]}"
+            f" {kept.value_V * 1e6:+9.2f} uV +- {kept.sigma_V * 1e6:.2f}  {way}"
+        )
+
+    # ---- what was kept ------------------------------------------------------------------------------------
+
+    @property
+    def survey_rows(self) -> list[dict[str, Any]]:
+        return [r for r in self.rows if r["purpose"] == "survey"]
+
+    def wrong_signs(self) -> int:
+        """Kept readings above five sigma whose sign is not that of a perfect instrument: there should be none."""
+        return sum(abs(r["value_V"]) > 5 * r["sigma_V"] and r["value_V"] * r["true_V"] < 0 for r in self.rows)
+
+    def write_csv(self, path: Path) -> None:
+        """Readings of the survey in the open format."""
+        head = "front_x_m,front_y_m,front_z_m,back_x_m,back_y_m,back_z_m,value_V,sigma_V,source_id,station"
+        lines = [head]
+        for r in self.survey_rows:
+            numbers = [*r["front_m"], *r["back_m"], r["value_V"], r["sigma_V"]]
+            lines.append(",".join([*(f"{x:.9g}" for x in numbers), str(r["source_id"]), r["station"]]))
+        write_whole(path, ("\n".join(lines) + "\n").encode())
+
+
+def holds(client: InstrumentClient, name: str) -> bool:
+    """Does that permissive hold?"""
+    return client.state is not None and any(p.name == name and p.ok for p in client.state.interlock.permissives)
+
+
+def is_on(client: InstrumentClient) -> bool:
+    return client.state is not None and client.state.source.energised and (client.state.source.current_A or 0) > 0
+
+
+def electrode_of(client: InstrumentClient) -> str:
+    return "A" if client.state is None else client.state.source.electrode
+
+
+def in_words(point: Any) -> str:
+    return f"({point[0]:.2f}, {point[1]:.2f}, {point[2]:.2f}) m"
