@@ -11,7 +11,7 @@ from earthward.errors import InputError
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.service.locating import as_located, locate_survey, remeasure, update_findings
-from earthward.service.store import KeptReading, StoredFinding, SurveyStore
+from earthward.service.store import CurrentStep, KeptReading, StoredFinding, SurveyStore
 from earthward.survey.types import Finding, Region, Result
 
 POOL = """
@@ -85,35 +85,80 @@ def test_findings_keep_their_numbers_as_they_sharpen(tmp_path: Path) -> None:
         assert len(store.findings()) == 2
 
 
-@pytest.mark.parametrize(("left", "outcome"), [(0.0, "gone"), (1.0, "still there")])
-def test_remeasure_pairs_up_stations_and_judges(tmp_path: Path, left: float, outcome: str) -> None:
-    pool = parse_pool(POOL)
+LIT = (
+    POOL
+    + """
+[[source]]
+id = 1
+position_m = [5.0, 2.0, 0.5]
+current_A = 0.008
+[[fitting]]
+name = "light"
+kind = "light"
+position_m = [6.0, 1.5, 0.6]
+"""
+)
+
+
+@pytest.mark.parametrize(("left", "outcome"), [(0.0, "gone"), (0.5, "smaller"), (1.0, "still there")])
+def test_remeasure_reads_the_sink_again(tmp_path: Path, left: float, outcome: str) -> None:
+    pool = parse_pool(LIT)
     field = make_field(pool)
-    leak, light, source = np.array([3.0, 0.0, 0.8]), np.array([6.0, 1.5, 0.6]), np.array([1.0, 1.0, 0.5])
+    sinks = np.array([[3.0, 0.0, 0.8], [6.0, 1.5, 0.6]])
     total, share = 0.008, 0.35
 
-    def volts(front: np.ndarray, back: np.ndarray, leak_share: float) -> float:
-        rows = field.pair_row(front, back, np.array([leak, light]))
-        flow = total * (rows[0] * leak_share + rows[1] * (1 - leak_share) + field.pair_difference(front, back, source))
-        return float(flow) / 0.2
+    def volts(front: np.ndarray, back: np.ndarray, source: int, leak_share: float) -> float:
+        rows = field.pair_row(front, back, sinks)
+        own = field.pair_difference(front, back, np.array(pool.source(source).position_m))
+        return float(total * (rows[0] * leak_share + rows[1] * (1 - leak_share) + own)) / 0.2
 
-    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
+    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=LIT, emulated=True) as store:
         with pytest.raises(InputError, match="locate it first"):
             remeasure(store, pool, 1)
-        store.put_finding(StoredFinding(number=1, position_m=(3.0, 0.0, 0.8), current_A=share * total))
+        store.put_finding(
+            StoredFinding(
+                number=1, position_m=(3.0, 0.0, 0.8), radius_m=0.1, current_A=share * total,
+                current_interval_A=(0.95 * share * total, 1.05 * share * total),
+            )
+        )  # fmt: skip
         with pytest.raises(InputError, match="same stations"):
-            remeasure(store, pool, 1, field)
+            remeasure(store, pool, 1)
         for purpose, leak_share in (("survey", share), ("re-measure", share * left)):
-            for i, x in enumerate((2.4, 2.8, 3.3, 3.8)):
-                for half in (np.array([0.15, 0, 0]), np.array([0, 0.15, 0])):
+            for i, x in enumerate((2.4, 2.8, 3.3)):
+                for half in (np.array([0.15, 0, 0]), np.array([0, 0.15, 0]), np.array([0, 0, 0.15])):
                     front, back = np.array([x, 0.5, 0.7]) - half, np.array([x, 0.5, 0.7]) + half
-                    store.keep(
-                        KeptReading(
-                            front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), station=f"S{i}",
-                            value_V=volts(front, back, leak_share), sigma_V=1e-6, injected_A=total,
-                            purpose=purpose, finding=1 if purpose == "re-measure" else None,
-                        )  # type: ignore[arg-type]
-                    )  # fmt: skip
-        result = remeasure(store, pool, 1, field)
+                    for source in (0, 1):
+                        store.keep(
+                            KeptReading(
+                                front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), station=f"S{i}",
+                                value_V=volts(front, back, source, leak_share), sigma_V=1e-6, injected_A=total,
+                                purpose=purpose, finding=1 if purpose == "re-measure" else None, source_id=source,
+                            )  # type: ignore[arg-type]
+                        )  # fmt: skip
+        result = remeasure(store, pool, 1)
         assert result.outcome == outcome
-        assert result.left == pytest.approx(left, abs=1e-6), "exact readings give exactly what is left"
+        assert result.left == pytest.approx(left, abs=0.03), "exact readings, but for the search's own tables"
+
+
+@pytest.mark.parametrize(("after_A", "after_V", "outcome"), [(1e-6, 9.9, "gone"), (4e-3, 6.0, None)])
+def test_where_no_current_is_left_the_current_is_the_test(
+    tmp_path: Path, after_A: float, after_V: float, outcome: str | None
+) -> None:
+    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
+        store.put_finding(
+            StoredFinding(number=1, position_m=(3.0, 0.0, 0.8), current_A=7.8e-3, current_interval_A=(7.6e-3, 8e-3))
+        )
+        store.keep(
+            KeptReading(front_m=(1, 1, 0.5), back_m=(1.3, 1, 0.5), station="S1", value_V=1e-4, sigma_V=1e-6,
+                        injected_A=8e-3)
+        )  # fmt: skip
+        store.add_current_step(
+            CurrentStep(kind="patch", subject="finding 1", before_A=8e-3, before_sigma_A=1e-5, after_A=after_A,
+                        after_sigma_A=1e-6, before_V=2.0, after_V=after_V)
+        )  # fmt: skip
+        if outcome is None:
+            with pytest.raises(InputError, match="same stations"):
+                remeasure(store, parse_pool(POOL), 1)
+        else:
+            result = remeasure(store, parse_pool(POOL), 1)
+            assert result.outcome == outcome and "nothing is left to read" in result.text

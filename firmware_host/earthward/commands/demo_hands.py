@@ -201,7 +201,15 @@ def holds(client: InstrumentClient, name: str) -> bool:
 
 
 def is_on(client: InstrumentClient) -> bool:
-    return client.state is not None and client.state.source.energised and (client.state.source.current_A or 0) > 0
+    """On, and the board has measured what flows, were it nothing."""
+    if client.state is None or not client.state.source.energised:
+        return False
+    return (client.state.source.current_A or 0) > 0 or is_open(client)
+
+
+def is_open(client: InstrumentClient) -> bool:
+    """Next to no current flows: there is no way from the water to earth."""
+    return client.state is not None and any(n.startswith("Open circuit") for n in client.state.source.notes)
 
 
 def electrode_of(client: InstrumentClient) -> str:

@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 
 from earthward.commands.demo_client import InstrumentClient
-from earthward.commands.demo_hands import Hands, in_words
+from earthward.commands.demo_hands import Hands, in_words, is_open
 from earthward.commands.demo_walk import told
 from earthward.commands.demo_world import Calendar, PoleErrors, dye_drawn, leak_L_per_day, level_log
 from earthward.emulated.bench import EmulatedBench
@@ -86,7 +86,8 @@ class WholeVisit(Hands):
             # The whole of the emulated steps: what the board's own measurement said of each.
             steps = self._visit.store.current_steps()
             summary["current_steps"] = [
-                {"kind": x.kind, "subject": x.subject, "share": x.share, "share_sigma": x.share_sigma} for x in steps
+                {"kind": x.kind, "subject": x.subject, "share": x.share, "share_interval": list(x.share_interval)}
+                for x in steps
             ]
             self._calendar.skip(hours=LOG_AFTER_H)
             summary["loss_after"] = self.loss("after", LOG_AFTER_H) if self._repaired else None
@@ -247,8 +248,14 @@ class WholeVisit(Hands):
 
     async def read_again(self, client: InstrumentClient, found: m.Finding) -> dict[str, Any]:
         """The stations near the finding once more; a test says whether the sink is gone."""
+        measured = len([e for e in client.events if e.code == "current step"])
         await self.switch_on(client)
-        for name in self.near(found.position_m)[:ENOUGH_NEAR]:
+        step = await self._event(client, "current step", measured)
+        self._say(step.text)
+        stations = [] if is_open(client) else self.near(found.position_m)[:ENOUGH_NEAR]
+        if not stations:
+            self._say("Next to no current flows any more: nothing is left to read with.")
+        for name in stations:
             self._errors = PoleErrors.draw(self._draw)
             await self.station(client, name, *self._places[name], purpose="re-measure", finding=found.number)
         judged = len([e for e in client.events if e.code == "re-measure"])
@@ -278,7 +285,7 @@ class WholeVisit(Hands):
                 "unexplained_interval_A": list(b.unexplained_interval_A),
                 "closes": bool(result.findings) and b.unexplained_interval_A[0] <= 0.01 * b.injected_A,
                 "patched_A": None if patch is None else patch.share * patch.before_A,
-                "patched_sigma_A": None if patch is None else patch.share_sigma * patch.before_A,
+                "patched_interval_A": None if patch is None else [v * patch.before_A for v in patch.share_interval],
             }
         told_water = (
             None

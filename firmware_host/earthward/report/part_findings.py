@@ -73,12 +73,12 @@ def findings(record: Record, u: Units) -> list[Block]:
         blocks.append(Heading("Injected current before and after", 2))
         rows = []
         for s in record.current_steps:
-            taken, half = s.share * s.before_A, 1.96 * s.share_sigma * s.before_A
+            low, high = (max(0.0, v) for v in s.share_interval)
             rows.append(
                 [
                     when(s.time_s), f"{s.kind}: {s.subject}", units.current(s.before_A), units.current(s.after_A),
-                    f"{units.current(taken)} ± {units.current(half)}",
-                    f"{100 * s.share:.1f} %",
+                    units.current_interval(low * s.before_A, high * s.before_A),
+                    f"{100 * low:.1f} to {100 * high:.1f} %",
                 ]
             )  # fmt: skip
         blocks.append(

@@ -67,7 +67,7 @@ class CurrentLog:
             self._electrode = ""
         if report.electrode != self._electrode:
             self._electrode, self._since_s = report.electrode, report.received_s
-        if report.received_s - self._since_s < SETTLE_S or not report.current_A > 0:
+        if report.received_s - self._since_s < SETTLE_S or not (report.current_A > 0 or report.open_circuit):
             return []
         self._stretches.setdefault(report.electrode, deque(maxlen=ENOUGH)).append(
             (report.current_A, report.voltage_V)

@@ -338,11 +338,12 @@ class Daemon:
         self._set_source(SourceNow(True, report.received_s if since is None else since, report.electrode, None))
 
     def _tell_step(self, step: CurrentStep) -> None:
+        low, high = step.share_interval
         self.event(
             "info",
             "current step",
             f"{step.subject} ({step.kind}): injected current {step.before_A * 1e3:.3f} to {step.after_A * 1e3:.3f} mA; "
-            f"it took {100 * step.share:.1f} +- {100 * step.share_sigma:.1f} % of the current.",
+            f"it took {100 * low:.1f} to {100 * high:.1f} % of the current.",
         )
         if self.visit is not None:
             self.visit.add_current_step(step)

@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 
 from earthward.errors import InputError
-from earthward.pool.field import Field, make_field
+from earthward.pool.field import Field
 from earthward.pool.shape import Pool
-from earthward.service.store import KeptReading, Point, StoredFinding, SurveyStore
-from earthward.survey.compare import RemeasureResult, StationPair, judge_remeasure
+from earthward.service.store import KeptReading, StoredFinding, SurveyStore
+from earthward.survey.again import sink_current
+from earthward.survey.compare import RemeasureResult, judge_remeasure
 from earthward.survey.locate import locate
 from earthward.survey.types import KeptReading as LocatedReading
 from earthward.survey.types import LocateSettings, Result
+
+#: less than this part of the earlier current is too little to read anything with
+LITTLE_CURRENT = 0.03
 
 
 def as_located(reading: KeptReading) -> LocatedReading:
@@ -73,57 +78,51 @@ def update_findings(store: SurveyStore, result: Result, within_m: float = 0.5) -
 
 
 def remeasure(
-    store: SurveyStore, pool: Pool, number: int, field: Field | None = None, near_m: float = 1.5
+    store: SurveyStore, pool: Pool, number: int, field: Field | None = None, settings: LocateSettings | None = None
 ) -> RemeasureResult:
-    """Compare the re-measurements of a finding with the readings of the same stations before the repair.
+    """What the stations read again after the repair of a finding say of it: its current now against that before.
 
-    Readings pair up by station, placement and direction; those farther than `near_m` from the finding in plan are left
-    out because they hardly see it. InputError if none pair up. Does not write: give the result to
-    `set_finding_stage(number, "re-measured", result.text, result.as_dict())`.
+    `pool`: with its fittings as they are covered now. InputError if nothing was read again, unless next to no current
+    flows any more: then there is nothing left to read, and the fall of the current itself is the test. Does not write:
+    give the result to `set_finding_stage(number, "re-measured", result.text, result.as_dict())`.
     """
     finding = next((f for f in store.findings() if f.number == number), None)
     if finding is None or not finding.current_A:
         raise InputError(f"finding {number} has no current in this survey: locate it first")
-    field = field or make_field(pool)
-    resistivity = 1.0 / pool.water_conductivity_S_per_m
-    target = np.array([finding.position_m], dtype=float)
-    before: dict[tuple[str, int, Point], KeptReading] = {}
-    strength: dict[tuple[str, int], float] = {}
-    for r in store.readings("survey"):
-        before[(r.station, r.source_id, _direction(r))] = r
-        key = (r.station, r.source_id)
-        strength[key] = math.hypot(strength.get(key, 0.0), r.value_V)
-    shares, pairs = [], []
-    for r in store.readings("re-measure"):
-        old = before.get((r.station, r.source_id, _direction(r)))
-        if old is None or not old.injected_A or not r.injected_A or r.finding not in (None, number):
-            continue
-        if math.dist(r.front_m[:2], finding.position_m[:2]) > near_m:
-            continue
-        front, back = np.array(r.front_m), np.array(r.back_m)
-        source = np.array(pool.source(r.source_id).position_m)
-        sink = float(field.pair_row(front, back, target)[0]) + field.pair_difference(front, back, source)
-        shares.append(finding.current_A / old.injected_A)
-        pairs.append(
-            StationPair(
-                before_ohm=old.value_V / old.injected_A,
-                before_sigma_ohm=old.sigma_V / old.injected_A,
-                after_ohm=r.value_V / r.injected_A,
-                after_sigma_ohm=r.sigma_V / r.injected_A,
-                sink_ohm=sink * resistivity,
-                strength_ohm=strength[(r.station, r.source_id)] / old.injected_A,
-            )
-        )
-    if not pairs:
+    again = [r for r in store.readings("re-measure") if r.finding in (None, number) and r.injected_A]
+    stations = {r.station for r in again}
+    before = [r for r in store.readings("survey") if r.injected_A]
+    at_same = [r for r in before if r.station in stations]
+    injected = [float(r.injected_A or 0.0) for r in (at_same or before)]
+    share = finding.current_A * len(injected) / sum(injected) if injected else 1.0
+    low, high = finding.current_interval_A or (0.7 * finding.current_A, 1.3 * finding.current_A)
+    relative = (high - low) / (2 * 1.645) / finding.current_A
+    if not at_same:
+        return _by_current(store, number, share, relative)
+    now_A = {
+        source: float(np.mean([r.injected_A for r in again if r.source_id == source]))
+        for source in {r.source_id for r in again}
+    }
+    pool = replace(pool, sources=tuple(replace(s, current_A=now_A.get(s.id, s.current_A)) for s in pool.sources))
+    readings = []
+    for r in again:
+        scale = now_A[r.source_id] / float(r.injected_A or 1.0)
+        known = as_located(r)
+        readings.append(replace(known, value_V=known.value_V * scale, sigma_V=known.sigma_V * scale))
+    # 90 % of a round blur in a plane lie within 2.15 of its standard deviation.
+    place_sigma_m = max(0.02, (finding.radius_m or 0.15) / 2.15)
+    found = sink_current(pool, readings, finding.position_m, place_sigma_m, settings, field)
+    left = found.share / share
+    return judge_remeasure(left, math.hypot(found.share_sigma / share, left * relative), found.fit_p)
+
+
+def _by_current(store: SurveyStore, number: int, share: float, relative: float) -> RemeasureResult:
+    """By the board's own measurement before and after the patch, where hardly any current is left to read with."""
+    step = next((s for s in store.current_steps() if s.kind == "patch" and s.subject == f"finding {number}"), None)
+    if step is None or step.after_A > LITTLE_CURRENT * step.before_A:
         raise InputError(
             f"no reading near finding {number} was taken again at an earlier station: read the same stations as before"
         )
-    return judge_remeasure(pairs, sum(shares) / len(shares))
-
-
-def _direction(r: KeptReading) -> Point:
-    """Where the front electrode points, to a tenth, so that readings of one axis pair up."""
-    d = [a - b for a, b in zip(r.front_m, r.back_m, strict=True)]
-    length = math.hypot(*d) or 1.0
-    x, y, z = (round(c / length, 1) + 0.0 for c in d)
-    return x, y, z
+    left = 1.0 - step.share / min(share, 1.0)
+    result = judge_remeasure(left, math.hypot(step.share_sigma / share, (1.0 - left) * relative))
+    return replace(result, text=f"{result.text} Next to no current flows any more, so nothing is left to read.")

@@ -1,4 +1,4 @@
-"""Is the instrument able to find a leak here, today, with these settings? And: is a patched leak gone?
+"""Is the instrument able to find a leak here, today, with these settings?
 
 Pure functions of numbers; the daemon and the guided survey call them and keep what they return.
 
@@ -6,8 +6,6 @@ Pure functions of numbers; the daemon and the guided survey call them and keep w
 in the water at a known distance. Readings with it connected and disconnected must differ by at least three times the
 background noise before the survey counts. The idea, and the ratio of 3, are those of ASTM D7007 for water-covered
 liners (known to us from excerpts); the noise measure is our own: the band that holds 95 % of background readings.
-
-*Re-measurement* (`earthward.survey.compare.judge_remeasure`): the same stations before and after the repair.
 """
 
 from __future__ import annotations
@@ -18,12 +16,7 @@ from dataclasses import asdict, dataclass
 from typing import Any
 
 from earthward.errors import InputError
-
-# The re-measurement itself is survey.compare's; named here because proofs and re-measurements are asked for together.
 from earthward.survey.compare import BAND
-from earthward.survey.compare import RemeasureResult as RemeasureResult
-from earthward.survey.compare import StationPair as StationPair
-from earthward.survey.compare import judge_remeasure as judge_remeasure
 
 #: least ratio of test-leak signal to background (ASTM D7007)
 LEAST_RATIO = 3.0

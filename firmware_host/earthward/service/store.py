@@ -119,6 +119,8 @@ MIGRATIONS: tuple[str, ...] = (
 SCHEMA_VERSION = len(MIGRATIONS)
 #: how well the board's own voltage measurement repeats, relative (its circuit's resolution; own estimate)
 VOLTAGE_REPEATS_TO = 0.001
+#: injection and earth electrode together have hardly more (common practice, no source)
+ELECTRODES_OHM = 300.0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -286,6 +288,17 @@ class CurrentStep:
         if not self.before_V or not self.after_V:
             return self.drop_A / self.before_A
         return 1.0 - (self.after_A / self.after_V) / (self.before_A / self.before_V)
+
+    @property
+    def share_interval(self) -> tuple[float, float]:
+        """95 %: from no resistance of injection and earth electrode together to a great one."""
+        low, high = self.share, self.share
+        if self.before_V and self.after_V and self.after_A > 0.0:
+            before, after = self.before_V / self.before_A, self.after_V / self.after_A
+            electrodes = min(ELECTRODES_OHM, 0.8 * min(before, after))
+            high = max(low, 1.0 - (before - electrodes) / (after - electrodes))
+        half = 1.96 * self.share_sigma
+        return low - half, min(1.0, high + half)
 
     @property
     def share_sigma(self) -> float:

@@ -18,7 +18,7 @@ from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
 from earthward.service.locating import as_located, remeasure
-from earthward.service.proof import ProofReading, ProofResult, RemeasureResult, judge_proof, proof_wanted
+from earthward.service.proof import ProofReading, ProofResult, judge_proof, proof_wanted
 from earthward.service.search import Search
 from earthward.service.store import (
     CurrentStep,
@@ -32,6 +32,7 @@ from earthward.service.store import (
     visit_water_budget,
 )
 from earthward.survey import guide
+from earthward.survey.compare import RemeasureResult
 from earthward.survey.types import Finding, LocateSettings, Result, Station
 from earthward.survey.types import KeptReading as SurveyReading
 
@@ -108,9 +109,7 @@ class Visit:
         for source in self.pool.sources:
             if source.id not in sources:
                 # What is stated here is a plan; what was injected stands beside every reading.
-                self.store.put_source(
-                    SourcePlacement(source_id=source.id, position_m=source.position_m, time_s=now_s)
-                )
+                self.store.put_source(SourcePlacement(source_id=source.id, position_m=source.position_m, time_s=now_s))
 
     def use_settings(self, settings: Mapping[str, Any]) -> None:
         """The measuring settings from now on; readings and proofs name them."""
@@ -314,14 +313,16 @@ class Visit:
         return [r for r in self.store.readings("test leak") if r.time_s > judged_s]
 
     def proof_wanted(self) -> str | None:
-        """Why the test leak must be read (again) before readings count; None if the last proof holds."""
+        """Why the test leak must be read (again) before the newest readings count; None if the last proof holds."""
         proofs = self.store.proofs()
         if not proofs:
             return proof_wanted(self._measuring, None, False, None)
         last = proofs[-1]
         # A proof from before settings were recorded cannot be compared: it holds for what is set now.
         proven = self._measuring if last.settings_id is None else self.store.settings().get(last.settings_id, {})
-        return proof_wanted(self._measuring, proven, last.ok, self._wall_s() - last.time_s)
+        kept = [r.time_s for r in self.store.readings() if r.purpose != "test leak"]
+        newest_s = max(kept, default=last.time_s)
+        return proof_wanted(self._measuring, proven, last.ok, max(0.0, newest_s - last.time_s))
 
     def remeasure(self, number: int) -> RemeasureResult:
         """Is the repaired sink gone? May take its time; safe in another thread. Raises InputError."""
