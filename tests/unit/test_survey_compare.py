@@ -7,6 +7,7 @@ import pytest
 from earthward.errors import InputError
 from earthward.survey.compare import current_drop, judge_remeasure
 
+
 @pytest.mark.parametrize(
     ("left", "sigma", "fit_p", "outcome"),
     [

@@ -1,7 +1,7 @@
 """Before and after: did covering a fitting, or a patch, change what it should?
 
 Two questions a repair visit asks. How large was a sink's share, by the drop of the injected current when it was
-covered? And is the sink gone, by reading the same stations again (`earthward.survey.again` works out what is left of it)?
+covered? And is the sink gone, by reading the same stations again (`earthward.survey.again` works out what is left)?
 Both give a number with its error.
 """
 
