@@ -57,7 +57,7 @@ def detect(
     reference = None
     if settings.sync == "known" and start_s is not None:
         reference = PhaseReference(start_s=start_s, frequency_Hz=settings.frequency_Hz)
-    chunk = max(64, round(1.0 / period))
+    chunk = max(64, round(16.0 / period))
     full_scale = settings.full_scale_V if settings.full_scale_V is not None else math.inf
     readings: list[Reading] = []
     flags = np.zeros(t.size, dtype=np.uint8)

@@ -7,12 +7,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
-from scipy.special import ndtr
 
 from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
-from earthward.signal.core import REF, Core, Solution
+from earthward.signal.core import Core, Solution
+from earthward.signal.honesty import Honesty
+from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.sampleclock import SampleClock
 from earthward.signal.types import MainsEstimate, PhaseReference, Reading, SampleBlock, SampleFlag, WaveformName
 
@@ -104,6 +106,8 @@ class Detector:
         for row in np.flatnonzero(hit.any(axis=1)):
             core.store.usable[row] &= ~hit[row]
             core.store.weight[row] *= ~hit[row]
+            core.store.counts[row, USABLE] = core.store.usable[row].sum()
+            core.store.counts[row, WEIGHT] = core.store.weight[row].sum()
             if row >= 1 and core.store.columns.size:
                 core.multiply(int(row), int(row) + 1)
 
@@ -193,6 +197,8 @@ class Detector:
         self._core = core = Core(s.waveform, n_hops, self._slots, period, s.mains_Hz)
         d = np.diff(np.unique(self._v))
         d = d[d > 0]
+        self._honesty = Honesty(n_hops)
+        self._steps = np.arange(self._slots)
         # The converter's step: quantisation noise is never believed to be less than that of a uniform error.
         core.floor_V = 0.29 * float(d.min()) if d.size else 0.0
         good = (self._f & _BAD) == 0
@@ -231,6 +237,7 @@ class Detector:
         readings: list[Reading] = []
         if newly and reference is not None:
             self._rephase(reference, b)
+            self._honesty.reset()
             if not core.reference_found(b - 1):
                 return readings
             a = b - 1
@@ -241,10 +248,7 @@ class Detector:
         else:
             a = max(a, core.store.row(max(number, core.n_hops - 1)))
         solutions = core.solve(a, b)
-        mains = self.mains
-        for row, solution in zip(range(a, b), solutions, strict=True):
-            if core.store.first + row - core.n_hops + 1 >= self._window_from:
-                readings.append(self._reading(row, solution, reference, mains))
+        readings = self._readings(a, solutions, reference)
         if self._self_synced and stop % core.n_hops == 0:
             self._acquire(b, solutions[-1])
         if stop % core.block == 0:
@@ -269,7 +273,7 @@ class Detector:
         rows = slice(stop - core.n_hops, stop)
         rest = core.residual(solution, stop - 1)
         if core.referenced:
-            rest = rest + st.columns[rows, :, REF] * solution.value + st.columns[rows, :, REF + 1] * solution.quadrature
+            rest = rest + st.columns[rows, REF] * solution.value + st.columns[rows, QUAD] * solution.quadrature
         if self.clock.line(self._base + self._slots * self._window_from)[0] > float(st.end_s[rows][0, 0]):
             return
         self._code.take(st.end_s[rows], rest, st.weight[rows], self._conversion_s, solution.noise)
@@ -281,109 +285,152 @@ class Detector:
         """Move the pending samples of hops self._next .. stop-1 into the core's store; returns their rows."""
         core = self._core
         assert core is not None
-        st, slots, base = core.store, self._slots, self._base
+        st, slots = core.store, self._slots
+        begin = self._base + slots * self._next
         st.room(stop - 1, self._next - core.keep)
         a, b = st.row(self._next), st.row(stop)
-        bounds = np.searchsorted(self._i, base + slots * np.arange(self._next, stop + 1))
-        take = slice(int(bounds[0]), int(bounds[-1]))
-        place = self._i[take] - (base + slots * self._next)
-        flags = self._f[take]
-        for array in (st.v, st.weight):
-            array[a:b] = 0.0
-        st.usable[a:b] = False
-        st.saturated[a:b] = False
-        st.transients[a:b] = 0
-        st.v[a:b].reshape(-1)[place] = self._v[take]
-        usable = st.usable[a:b].reshape(-1)
-        usable[place] = (flags & _BAD) == 0
-        steps = np.arange(slots)
+        bounds = np.searchsorted(self._i, begin + slots * np.arange(stop - self._next + 1)).tolist()
+        lo, cut = bounds[0], bounds[-1]
+        whole = cut - lo == slots * (stop - self._next)
+        v, flags = self._v[lo:cut], self._f[lo:cut]
+        bad = (flags & _BAD) != 0
+        clean = whole and not bad.any()
+        st.counts[a:b] = 0.0
+        if whole:
+            st.v[a:b] = v.reshape(b - a, slots)
+            st.usable[a:b] = ~bad.reshape(b - a, slots)
+        else:
+            place = self._i[lo:cut] - begin
+            st.v[a:b] = 0.0
+            st.v[a:b].reshape(-1)[place] = v
+            st.usable[a:b] = False
+            st.usable[a:b].reshape(-1)[place] = ~bad
         for k in range(stop - self._next):
-            lo, hi = int(bounds[k]), int(bounds[k + 1])
-            self.clock.push(self._i[lo:hi], self._t[lo:hi])
-            end, period = self.clock.line(base + slots * (self._next + k))
-            st.end_s[a + k] = end + period * steps
-        if (flags & _BAD).any():
-            saturated = st.saturated[a:b].reshape(-1)
+            self.clock.push(self._i[bounds[k] : bounds[k + 1]], self._t[bounds[k] : bounds[k + 1]])
+            end, period = self.clock.line(begin + slots * k)
+            st.end_s[a + k] = end + period * self._steps
+        if not clean:
+            usable = st.usable[a:b].reshape(-1)
+            saturated = np.zeros(usable.size, dtype=bool)
+            changed = np.zeros(usable.size, dtype=bool)
+            place = self._i[lo:cut] - begin
             saturated[place] = (flags & SampleFlag.SATURATED) != 0
+            changed[place] = (flags & SampleFlag.RANGE_CHANGED) != 0
             # A sample next to a saturated one may have been clipped for a part of its conversion.
             usable[1:] &= ~saturated[:-1]
             usable[:-1] &= ~saturated[1:]
-            changed = np.zeros(usable.size, dtype=bool)
-            changed[place] = (flags & SampleFlag.RANGE_CHANGED) != 0
-            st.changed[a:b] = changed.reshape(-1, slots).any(axis=1)
-            st.break_before[a:b] |= st.changed[a:b]
-        else:
-            st.changed[a:b] = False
+            st.counts[a:b, SATURATED] = saturated.reshape(-1, slots).sum(axis=1)
+            st.counts[a:b, CHANGED] = changed.reshape(-1, slots).any(axis=1)
+            st.break_before[a:b] |= changed.reshape(-1, slots).any(axis=1)
         for start, end in self._excluded:
-            usable &= ~((st.end_s[a:b] >= start) & (st.end_s[a:b] <= end)).reshape(-1)
+            hit = (st.end_s[a:b] >= start) & (st.end_s[a:b] <= end)
+            st.usable[a:b] &= ~hit
+            clean = clean and not hit.any()
         st.weight[a:b] = st.usable[a:b]
-        st.newest_s[a:b] = st.end_s[a:b, -1]
+        st.counts[a:b, USABLE] = st.counts[a:b, WEIGHT] = slots if clean else st.usable[a:b].sum(axis=1)
         if reference is not None:
             st.phase[a:b] = (st.end_s[a:b] - reference.start_s) * reference.frequency_Hz
             st.span[a:b] = self._conversion_s * reference.frequency_Hz
         else:
             st.phase[a:b] = 0.0
             st.span[a:b] = self._conversion_s * self.settings.frequency_Hz
-        cut = int(bounds[-1])
         self._i, self._t, self._v, self._f = self._i[cut:], self._t[cut:], self._v[cut:], self._f[cut:]
         return a, b
 
-    # ---- a reading ----------------------------------------------------------------------------------------
+    # ---- readings -----------------------------------------------------------------------------------------
+
+    def _readings(self, a: int, solutions: list[Solution | None], reference: PhaseReference | None) -> list[Reading]:
+        """One reading for each window that ends with row a, a + 1, ..."""
+        core = self._core
+        assert core is not None
+        st, n = core.store, core.n_hops
+        b = a + len(solutions)
+        counts = st.counts[a - n + 1 : b]
+        windows = counts.sum(axis=0, keepdims=True) if b - a == 1 else sliding_window_view(counts, n, axis=0).sum(axis=2)
+        mains = self.mains
+        strongest = max((m.amplitude_V for m in mains), default=0.0)
+        fakes: list[float] | None = None
+        if reference is not None and strongest > 10.0 * core.noise_V > 0:
+            fakes = core.look_in_mirror(a, b, solutions).tolist()
+        scatter: list[float] = []
+        solved = [(i, x) for i, x in enumerate(solutions) if x is not None]
+        if reference is not None and len(solved) == b - a:
+            scatter = core.scores(a, [x for _, x in solved]).tolist()
+        elif reference is not None:
+            one = {i: float(core.scores(a + i, [x])[0]) for i, x in solved}
+            scatter = [one.get(i, 1.0) for i in range(b - a)]
+        starts, ends = st.end_s[a - n + 1 : b - n + 1, 0].tolist(), st.end_s[a:b, -1].tolist()
+        out = []
+        for i, (solution, window) in enumerate(zip(solutions, windows.tolist(), strict=True)):
+            if st.first + a + i - n + 1 >= self._window_from:
+                out.append(
+                    self._reading(
+                        solution, reference, window, strongest, fakes[i] if fakes else 0.0,
+                        scatter[i] if scatter else 1.0, starts[i], ends[i], float(st.span[a + i]),
+                    )
+                )  # fmt: skip
+        return out
 
     def _reading(
-        self, row: int, solution: Solution | None, reference: PhaseReference | None, mains: tuple[MainsEstimate, ...]
+        self,
+        solution: Solution | None,
+        reference: PhaseReference | None,
+        window: list[float],
+        strongest: float,
+        fake: float,
+        scatter: float,
+        start_s: float,
+        end_s: float,
+        span: float,
     ) -> Reading:
-        core = self._core
-        s = self.settings
+        core, s = self._core, self.settings
         assert core is not None
-        st = core.store
-        rows = slice(row - core.n_hops + 1, row + 1)
         expected = core.n_hops * self._slots
-        lost = 1.0 - np.count_nonzero(st.usable[rows]) / expected
+        lost = 1.0 - window[USABLE] / expected
         flags: list[str] = []
         if lost > 0:
-            if st.saturated[rows].any():
+            if window[SATURATED]:
                 flags.append("saturated")
             if lost > 0.01:
                 flags.append("lost")
-        if st.changed[rows].any():
+        if window[CHANGED]:
             flags.append("range changed")
-        if int(st.transients[rows].sum()) > 0.005 * expected or (solution is not None and solution.breaks):
+        if window[TRANSIENT] > 0.005 * expected or (solution is not None and solution.breaks):
             flags.append("transient")
-        middle = 0.5 * float(st.end_s[row - core.n_hops + 1, 0] + st.end_s[row, -1]) - 0.5 * self._conversion_s
         value = quadrature = sigma = snr = p_sign = None
         if reference is None:
             flags.insert(0, "acquiring")
+            self._honesty.skip()
         elif solution is None or lost > 0.7 or not (solution.unit_value > 0 and solution.unit_quadrature > 0):
             flags.insert(0, "no sign")
+            self._honesty.skip()
         else:
             # A window far quieter than the pool's ordinary noise is a fit gone wrong, not a gift.
             noise = max(solution.noise, 0.5 * core.noise_V, core.floor_V)
-            sigma = noise * math.sqrt(solution.unit_value)
             value, quadrature = solution.value, solution.quadrature
+            across = noise**2 * solution.unit_quadrature
+            factor = self._honesty.factor(scatter, value, quadrature, across)
+            sigma = noise * math.sqrt(solution.unit_value * factor)
             if reference.sigma_s > 0 or reference.frequency_sigma > 0:
                 # An unknown delay takes from the value what the waveform's own correlation takes.
                 delay = math.hypot(reference.sigma_s, reference.frequency_sigma * s.window_s / math.sqrt(12))
-                loss = waveforms.delay_loss(s.waveform, delay * reference.frequency_Hz, float(st.span[row]))
+                loss = waveforms.delay_loss(s.waveform, delay * reference.frequency_Hz, span)
                 if abs(value) * loss > 0.3 * sigma:
                     flags.append("clock old")
                 sigma = math.hypot(sigma, abs(value) * loss)
-            strongest = max((m.amplitude_V for m in mains), default=0.0)
             if strongest > 30 * noise:
                 flags.append("mains")
-                if strongest > 3 * abs(value):
-                    fake = core.mirrored(solution, row, float(st.span[row]))
-                    if fake > sigma:
-                        flags.append("modulated")
-                    sigma = math.hypot(sigma, fake)
-            if abs(quadrature) > max(5 * noise * math.sqrt(solution.unit_quadrature), 0.35 * abs(value)):
+            if fake > sigma:
+                flags.append("modulated")
+            sigma = math.hypot(sigma, fake)
+            if abs(quadrature) > max(5 * math.sqrt(across * factor), 0.35 * abs(value)):
                 flags.append("quadrature")
             snr = abs(value) / sigma if sigma > 0 else 0.0
-            p_sign = float(ndtr(snr))
+            p_sign = 0.5 * math.erfc(-snr / math.sqrt(2.0))
             if snr < 2.0:
                 flags.append("no sign")
         return Reading(
-            t_s=middle,
+            t_s=0.5 * (start_s + end_s - self._conversion_s),
             value_V=value,
             quadrature_V=quadrature,
             sigma_V=sigma,
@@ -393,5 +440,5 @@ class Detector:
             window_s=expected * self.clock.period_s,
             flags=tuple(flags),
             channel=s.channel,
-            newest_s=float(st.newest_s[row]),
+            newest_s=end_s,
         )

@@ -18,6 +18,8 @@ from earthward.signal.types import FloatArray
 
 #: Public supplies hold their frequency far better; emergency generators do not.
 MAX_DEVIATION_HZ = 1.5
+#: Mains harmonics (folded ones included) are looked for up to here.
+MAINS_LIMIT_HZ = 1000.0
 #: Length of the tapered stretch, seconds.
 TAPER_S = 0.2
 #: Drift of frequency wanders by this much in a second, Hz/s: a supply that swings by +-0.2 Hz in seconds.
@@ -170,16 +172,46 @@ class MainsTracker:
         # Harmonics included: too much rather than too little, until the estimator tells the noise.
         self.first_noise_V = float(np.std(rest))
 
-    def step(self, centre_s: float, length_s: float, z: list[complex], samples: int, noise_V: float) -> None:
-        """Demodulated stretch around `centre_s`, full weights: z[j] = 2 <taper v exp(-2 pi i f_j (t - centre))>."""
+    def taper_table(self, hops: int, slots: int, period_s: float) -> FloatArray:
+        """(slots, hops * 2 * families): a hop's samples times this, summed over the hops of a taper, each taken at
+        its place, give real and imaginary parts of z as `step` wants them; the mean is taken out."""
+        n = hops * slots
+        taper = 0.5 - 0.5 * np.cos(2 * np.pi * (np.arange(n) + 0.5) / n)
+        taper /= taper.sum()
+        t = (np.arange(n) + 0.5 - 0.5 * n) * period_s
+        parts = []
+        for family in self.families:
+            turn = np.exp(-2j * np.pi * family.nominal_Hz * t)
+            z = 2 * taper * (turn - taper @ turn)
+            parts += [z.real, z.imag]
+        table = np.array(parts).reshape(len(parts), hops, slots)
+        return np.ascontiguousarray(table.transpose(2, 1, 0).reshape(slots, -1))
+
+    def step(self, centre_s: float, length_s: float, z: list[float], samples: int, noise_V: float) -> None:
+        """Demodulated stretch around `centre_s`, full weights: z of family j is 2 <taper v exp(-2 pi i f_j (t -
+        centre))>, real and imaginary part in turn."""
         families = self.families
-        matrix = [[hann_response((k.frequency_Hz - j.nominal_Hz) * length_s) for k in families] for j in families]
-        solved = _solve_small(matrix, z)
+        values = [complex(z[2 * j], z[2 * j + 1]) for j in range(len(families))]
+        if len(families) == 2:
+            one, two = families
+            # What each leaks into the other at its present frequency.
+            r = hann_response((two.frequency_Hz - one.nominal_Hz) * length_s)
+            q = hann_response((one.frequency_Hz - two.nominal_Hz) * length_s)
+            d = hann_response((one.frequency_Hz - one.nominal_Hz) * length_s)
+            e = hann_response((two.frequency_Hz - two.nominal_Hz) * length_s)
+            determinant = d * e - r * q
+            values = [
+                (e * values[0] - r * values[1]) / determinant,
+                (d * values[1] - q * values[0]) / determinant,
+            ]
+        elif len(families) > 2:
+            matrix = [[hann_response((k.frequency_Hz - j.nominal_Hz) * length_s) for k in families] for j in families]
+            values = np.linalg.solve(np.array(matrix, dtype=complex), np.array(values)).tolist()
         errors = [
             cmath.phase(value) - math.fmod(_TWO_PI * f.nominal_Hz * centre_s, _TWO_PI) - f.deviation(centre_s)
-            for value, f in zip(solved, families, strict=True)
+            for value, f in zip(values, families, strict=True)
         ]
-        self._update(centre_s, [abs(value) for value in solved], errors, 1.5 / samples, noise_V)
+        self._update(centre_s, [abs(value) for value in values], errors, 1.5 / samples, noise_V)
 
     def step_weighted(
         self,
@@ -236,25 +268,12 @@ class MainsTracker:
                 # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
                 family.update(math.remainder(error, _TWO_PI), 3.0 * variance_z / (size * size) + 1e-9)
 
+    def harmonic_power(self, base: NDArray[np.complex128], rest: FloatArray, family: int) -> FloatArray:
+        """(harmonics in reach,): |sum of rest exp(-i k phase)|^2 for k = 1, 2, ...; base = exp(i phase)."""
+        count = max(1, int(MAINS_LIMIT_HZ / self.families[family].nominal_Hz))
+        powers = np.cumprod(np.broadcast_to(np.conj(base), (count, base.size)), axis=0)
+        return np.asarray(np.abs(powers @ rest) ** 2)
 
-def _solve_small(matrix: list[list[float]], z: list[complex]) -> list[complex]:
-    """Gaussian elimination for a handful of unknowns (diagonally dominant)."""
-    m = [row[:] for row in matrix]
-    x = list(z)
-    n = len(x)
-    for i in range(n):
-        for j in range(i + 1, n):
-            r = m[j][i] / m[i][i]
-            for k in range(i, n):
-                m[j][k] -= r * m[i][k]
-            x[j] -= r * x[i]
-    for i in reversed(range(n)):
-        for k in range(i + 1, n):
-            x[i] -= m[i][k] * x[k]
-        x[i] /= m[i][i]
-    return x
-
-
-def harmonics_in_reach(nominal_Hz: float, limit_Hz: float) -> NDArray[np.int64]:
-    """Harmonic numbers whose frequency is below `limit_Hz`."""
-    return np.arange(1, max(1, int(limit_Hz / nominal_Hz)) + 1)
+    def folded_Hz(self, family: int, number: int, period_s: float) -> float:
+        """Where sampling puts a harmonic: its alias."""
+        return abs(math.remainder(number * self.families[family].frequency_Hz, 1.0 / period_s))

@@ -15,7 +15,7 @@ import numpy as np
 from earthward.signal.types import FloatArray, IntArray
 
 STRETCH_S = 6.0
-#: Once that many cells are there, the line is refitted after every fourth cell only.
+#: Once that many cells are there, the line is refitted after every eighth cell only.
 MATURE = 48
 
 
@@ -83,16 +83,21 @@ class SampleClock:
         if index.size == 0:
             return
         young = self._cells < MATURE
-        i, t = self._lowest(index, t_s, min(3, index.size) if young else 1)
-        self._cell_i += i.tolist()
-        self._cell_t += t.tolist()
+        if young:
+            i, t = self._lowest(index, t_s, min(3, index.size))
+            self._cell_i += i.tolist()
+            self._cell_t += t.tolist()
+        else:
+            k = int((t_s - self._period * index).argmin())
+            self._cell_i.append(float(index[k]) - self._i0)
+            self._cell_t.append(float(t_s[k]) - self._t0)
         self._cells += 1
         drop = 0
         while self._cell_t[-1] - self._cell_t[drop] > self._stretch_s:
             drop += 1
         if drop:
             del self._cell_i[:drop], self._cell_t[:drop]
-        if (young and len(self._cell_i) >= 12) or self._cells % 4 == 0:
+        if (young and len(self._cell_i) >= 12) or self._cells % 8 == 0:
             self._fit(np.array(self._cell_i), np.array(self._cell_t))
 
     def _fit(self, i: FloatArray, t: FloatArray) -> None:
@@ -132,8 +137,11 @@ def period_from_stamps(t_s: FloatArray) -> float:
     if d.size < 2:
         return 0.0
     period = float(np.median(d))
-    # Double the lag again and again: each step divides the jitter's share and still counts periods safely.
-    lag = 2
+    return _refined(t_s, period, 2)
+
+
+def _refined(t_s: FloatArray, period: float, lag: int) -> float:
+    """Double the lag again and again: each step divides the jitter's share and still counts periods safely."""
     n = t_s.size
     while lag < n:
         gap = t_s[lag:] - t_s[:-lag]
@@ -167,7 +175,8 @@ def index_from_stamps(t_s: FloatArray, period_s: float | None = None) -> tuple[I
     local = period
     for start in range(0, n, chunk):
         lo, hi = max(0, start - chunk // 2), min(n, start + chunk + chunk // 2)
-        local_new = period_from_stamps(t_s[lo:hi])
+        # The period is known well enough to count over a few hundred conversions.
+        local_new = _refined(t_s[lo:hi], local, 64) if hi - lo > 256 else period_from_stamps(t_s[lo:hi])
         if local_new > 0 and abs(local_new / period - 1) < 0.02:
             local = local_new
         origin = t_s[start]

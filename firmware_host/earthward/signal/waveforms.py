@@ -106,16 +106,20 @@ def quadrature(name: WaveformName, phase_end: FloatArray, span: float) -> FloatA
 @lru_cache(maxsize=16)
 def _pair_table(name: WaveformName, span_key: int) -> NDArray[np.float64]:
     phase = np.arange(_TABLE + 1) / _TABLE
-    return np.column_stack([averaged(name, phase, span_key / 1e5), _quadrature_table(name, span_key)])
+    pair = np.array([averaged(name, phase, span_key / 1e5), _quadrature_table(name, span_key)])
+    rise = np.diff(pair, axis=1)
+    return np.concatenate([pair[:, :-1], rise])
 
 
-def in_phase_and_quadrature(name: WaveformName, phase_end: FloatArray, span: float) -> FloatArray:
-    """(..., 2): `averaged` and `quadrature` from one table, for the detector's inner loop (within 1e-3 at corners)."""
+def fill_pair(name: WaveformName, phase_end: FloatArray, span: float, one: FloatArray, two: FloatArray) -> None:
+    """`averaged` into `one`, `quadrature` into `two`: from tables (within 1e-3 at corners), for the inner loop."""
     table = _pair_table(name, round(max(span, 0.0) * 1e5))
     place = (phase_end - np.floor(phase_end)) * _TABLE
-    cell = place.astype(np.int64)
-    low = table[cell]
-    return np.asarray(low + (place - cell)[..., None] * (table[cell + 1] - low))
+    cell = np.minimum(place.astype(np.int64), _TABLE - 1)
+    part = place - cell
+    value = table[:, cell]
+    one[...] = value[0] + part * value[2]
+    two[...] = value[1] + part * value[3]
 
 
 def mean_square(name: WaveformName, span: float = 0.0) -> float:
@@ -124,13 +128,18 @@ def mean_square(name: WaveformName, span: float = 0.0) -> float:
     return float(2 * np.sum(np.abs(c) ** 2)) if name != "sine" else float(0.5 * np.sinc(span) ** 2)
 
 
+@lru_cache(maxsize=16)
+def _line_shares(name: WaveformName, span_key: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    power = np.abs(averaged_spectrum(name, 400, span_key / 1e4)) ** 2
+    return power / power.sum(), 2 * np.pi * np.arange(1, 401)
+
+
 def delay_loss(name: WaveformName, delay_periods: float, span: float) -> float:
     """Relative loss of the in-phase value when the reference is `delay_periods` off."""
     if delay_periods == 0:
         return 0.0
-    k = np.arange(1, 401)
-    power = np.abs(averaged_spectrum(name, 400, span)) ** 2
-    return float(1.0 - np.sum(power * np.cos(2 * np.pi * k * delay_periods)) / np.sum(power))
+    power, turn = _line_shares(name, round(span * 1e4))
+    return float(1.0 - power @ np.cos(turn * delay_periods))
 
 
 def polarity_margin(name: WaveformName) -> float:

@@ -34,3 +34,32 @@ class Whitener:
             variance.append(variance[-1] * (1 - reflection**2))
         self.gain = np.sqrt(variance[-1] / np.array(variance))
         self.white = bool(np.max(np.abs(self.coefficients[ORDER])) < 0.01)
+
+
+class Colour:
+    """Autocovariance of the noise, averaged over windows; every window says the same, however loud it was."""
+
+    KEEP = 0.9
+
+    def __init__(self) -> None:
+        self._sums, self._pairs = np.zeros(ORDER + 1), np.zeros(ORDER + 1)
+
+    def take(self, rest: FloatArray, good: NDArray[np.bool_], taken: FloatArray, noise_V: float) -> bool:
+        """Residuals of one window (n,), zero where not good; taken: what fitting took out, in samples, per lag."""
+        sums, pairs = np.zeros(ORDER + 1), np.zeros(ORDER + 1)
+        whole = bool(good.all())
+        for lag in range(ORDER + 1):
+            sums[lag] = rest[lag:] @ rest[: rest.size - lag]
+            pairs[lag] = rest.size - lag if whole else np.count_nonzero(good[lag:] & good[: good.size - lag])
+        if pairs[-1] < 50:
+            return False
+        sums += sums[0] / max(pairs[0] - taken[0], 1.0) * taken * pairs / pairs[0]
+        self._sums = self.KEEP * self._sums + sums / max(noise_V, 1e-15) ** 2
+        self._pairs = self.KEEP * self._pairs + pairs
+        return True
+
+    def whitener(self) -> Whitener:
+        """Predictors as measured; none if no lag is correlated beyond chance."""
+        r = self._sums / self._pairs
+        significant = np.abs(r[1:] / r[0]) > 3.0 / np.sqrt(self._pairs[0])
+        return Whitener(r if significant.any() else None)

@@ -1,0 +1,98 @@
+"""What is kept of every hop: samples, columns, products."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+#: First columns of a hop: data, reference, its quadrature, then the mains lines.
+Y, REF, QUAD, LINES = 0, 1, 2, 3
+
+#: Waveform lines whose mirror images about the mains are looked at, at most.
+MIRRORS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Layout:
+    """Order of a hop's columns: data, reference, quadrature, mains lines (cosine, sine by turns), per family the
+    derivative with respect to its phase ("turn"), the same times s ("bend"), and the powers 0..3 of s in [-1, 1]."""
+
+    lines: int
+    families: int
+
+    @property
+    def turn(self) -> int:
+        return LINES + self.lines
+
+    @property
+    def bend(self) -> int:
+        return self.turn + self.families
+
+    @property
+    def poly(self) -> int:
+        return self.bend + self.families
+
+    @property
+    def width(self) -> int:
+        return self.poly + 4
+
+
+class HopStore:
+    """Arrays over the recent hops, one row per hop, one entry per conversion slot. Row 0 is hop `first`."""
+
+    def __init__(self, capacity: int, slots: int, families: int, taper_hops: int) -> None:
+        self.capacity, self.slots = capacity, slots
+        self.first = -1
+        shape = (capacity, slots)
+        self.v = np.zeros(shape)
+        self.usable = np.zeros(shape, dtype=bool)
+        self.weight = np.zeros(shape)
+        self.end_s = np.zeros(shape)
+        self.phase = np.zeros(shape)
+        self.base = np.zeros((capacity, families, slots), dtype=complex)
+        #: Tapered demodulation of the hop for each of its places in the taper.
+        self.demodulated = np.zeros((capacity, taper_hops, 2 * families))
+        #: Residual of the hop, when it was the newest, at the mirror images of the waveform's lines.
+        self.mirrored = np.zeros((capacity, families, MIRRORS), dtype=complex)
+        self.largest = np.zeros(capacity)
+        self.typical = np.zeros(capacity)
+        self.columns = np.zeros((capacity, 0, slots))
+        self.products = np.zeros((capacity, 0, 0))
+        self.spline_rows = np.zeros((capacity, 4, 0))
+        self.spline_local = np.zeros((capacity, 16))
+        self.span = np.zeros(capacity)
+        #: Per hop: conversions usable, saturated, down-weighted as transients; range changed; sum of the weights.
+        self.counts = np.zeros((capacity, 5))
+        self.break_before = np.zeros(capacity, dtype=bool)
+
+    def lay_out(self, layout: Layout, powers: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:
+        """Empty columns and products of a new layout; powers (4, slots) are the same for every hop."""
+        self.columns = np.zeros((self.capacity, layout.width, self.slots))
+        self.columns[:, layout.poly :] = powers
+        self.products = np.zeros((self.capacity, layout.width, layout.width))
+        self.spline_rows = np.zeros((self.capacity, 4, layout.width))
+
+    def room(self, number: int, keep_from: int) -> None:
+        """Make sure that hop `number` has a row, dropping hops before `keep_from`."""
+        if number - self.first < self.capacity:
+            return
+        cut = keep_from - self.first
+        kept = self.capacity - cut
+        if cut <= 0:
+            raise ValueError("hop store too small")
+        for array in (
+            self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.mirrored, self.largest,
+            self.typical, self.columns, self.products, self.spline_rows, self.spline_local, self.span, self.counts,
+            self.break_before,
+        ):  # fmt: skip
+            array[:kept] = array[cut:].copy()
+        self.counts[kept:] = 0.0
+        self.break_before[kept:] = False
+        self.first = keep_from
+
+    def row(self, number: int) -> int:
+        return number - self.first
+
+
+USABLE, SATURATED, TRANSIENT, CHANGED, WEIGHT = range(5)
