@@ -21,8 +21,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from earthward.signal import transients, waveforms
-from earthward.signal.equations import SPLINE, WindowEquations, roughness
-from earthward.signal.hops import LINES, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
+from earthward.signal.equations import SPLINE, WindowEquations, place_powers, roughness
+from earthward.signal.hops import LINES, MIRRORS, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
 from earthward.signal.lines import LineMemory
 from earthward.signal.mains import TAPER_S, MainsTracker
 from earthward.signal.transients import OUTLIER_SIGMA
@@ -79,9 +79,9 @@ class Core:
         self.referenced = True
         #: Last solutions and their normal equations by hop number, for what is learned at a block's end.
         self._recent: dict[int, tuple[Solution | None, FloatArray]] = {}
-        s = (np.arange(hop_slots) - 0.5 * (hop_slots - 1)) / (0.5 * hop_slots)
+        s: FloatArray = (np.arange(hop_slots, dtype=np.float64) - 0.5 * (hop_slots - 1)) / (0.5 * hop_slots)
         self._s = s
-        self._powers = s ** np.arange(4)[:, None]
+        self._powers: FloatArray = np.asarray(s ** np.arange(4)[:, None], dtype=np.float64)
         before = s[:ORDER] - 2.0 * ORDER / hop_slots  # where the hop's own grid puts the samples before it
         self._before = before
         self._powers_before = before ** np.arange(4)[:, None]
@@ -125,9 +125,10 @@ class Core:
         self._used: float | None = None
         self._used_by = np.ones(size)
         self._recent.clear()
+        self.levels = [self.memory.level(f) for f in range(self.families)]
         # The few columns by which a hop alone is judged.
         power2 = 1e-12 + 0.5 * (self._turns**2).sum(axis=0)
-        self._few = np.array([REF, QUAD, layout.poly, layout.poly + 1, *range(layout.turn, layout.poly)])
+        self._few = np.array([REF, QUAD, layout.poly, layout.poly + 1, *range(layout.turn, layout.poly)], dtype=np.int64)
         self._few_ridge = 1e-6 * self.slots * np.concatenate([np.ones(4), power2, power2 / 3])
 
     # ---- a run of hops: rows a..b of the store -------------------------------------------------------------
@@ -280,7 +281,7 @@ class Core:
         right[:, 0, 1] = 1.0
         right[:, 1, 2] = 1.0
         block = w[:, 1:, 1:] + prior
-        solved = np.linalg.solve(block, right)
+        solved: FloatArray = np.asarray(np.linalg.solve(block, right), dtype=np.float64)
         theta = solved[:, :, 0]
         # y'y - 2 t'r + t'Wt with (W + P) t = r + pull
         fitted = np.matmul(theta[:, None], block)[:, 0] - theta @ prior
@@ -377,8 +378,8 @@ class Core:
                 right[:size, 0] += self._pull
             right[0, 1] = right[1, 2] = 1.0
             right[:, 3:] = cross.T
-            solved = np.linalg.solve(total, right)
-            theta = np.asarray(solved[:, 0], dtype=np.float64)
+            solved: FloatArray = np.asarray(np.linalg.solve(total, right), dtype=np.float64)
+            theta = solved[:, 0]
             rss = float(big[0, 0] - 2 * theta @ big[1:, 0] + theta @ (big[1:, 1:] @ theta))
             noise2 = max(rss, 0.0) / max(count - used - m, 1.0)
             if noise2 < SUSPICIOUS * self.noise_V**2 or m >= MOST_BREAKS or not others.size or self.noise_V == 0:
@@ -400,64 +401,67 @@ class Core:
         """(hops, slots) what the solution leaves of the window that ends with row `last`, volts."""
         return self.equations.residual(self.store, solution.theta, solution.breaks, last)
 
-    def scores(self, a: int, solutions: list[Solution]) -> FloatArray:
-        """For windows ending with rows a, a + 1, ...: scatter of the hops' own says in the value, over what it is
-        in noise as assumed."""
-        n, size = self.n_hops, self.equations.size
-        theta = np.array([x.theta[:size] for x in solutions])
-        influence = np.array([x.influence[:size] for x in solutions])
-        beta = self.equations.per_hop(theta)
-        for i, x in enumerate(solutions):
-            for j, where in enumerate(x.breaks):
-                beta[i, where:, self.layout.poly - 1] += x.theta[size + j]
-        say = self.equations.per_hop(influence)
-        full = np.empty((*beta.shape[:2], self.layout.width))
-        full[..., 0] = 1.0
-        full[..., 1:] = -beta
-        scores = np.empty((len(solutions), n))
-        products = self.store.products[:, 1:]
-        for i in range(len(solutions)):
-            last = a + i
-            rest = np.matmul(products[last - n + 1 : last + 1], full[i, :, :, None])[:, :, 0]
-            scores[i] = (rest * say[i]).sum(axis=1)
-        assumed = np.array([x.noise**2 * x.unit_value for x in solutions])
-        return np.asarray((scores**2).sum(axis=1) * (n / (n - 1.0)) / (assumed + 1e-300))
+    def examine(self, a: int, solutions: list[Solution | None], mirror: bool) -> tuple[list[float], list[float]]:
+        """For windows ending with rows a, a + 1, ...: what tells whether sigma is honest.
 
-    def look_in_mirror(self, a: int, b: int, solutions: list[Solution | None]) -> FloatArray:
-        """(b - a,) volts by which modulated mains may fake the value: what lies mirrored about the fundamentals.
-
-        A modulation puts equal lines on both sides of the mains. One side may fall on a line of the waveform and
-        pass for signal; the other side, at twice the mains less that line, is no line of anything and gives it
-        away. Each mirrored amplitude is counted as the value that its twin would make. The newest hop's residual
-        of each window is looked at once and kept.
+        First: the scatter of the hops' own says in the value, over what it is in noise as assumed. Second, volts
+        by which modulated mains may fake the value, if `mirror`: what lies mirrored about the fundamentals.
         """
-        st, size, n = self.store, self.equations.size, self.n_hops
-        c = waveforms.averaged_spectrum(self.waveform, 8 if self.waveform != "sine" else 1, float(st.span[b - 1]))
-        power = 2 * np.abs(c) ** 2
-        total = float(power.sum())
-        strong = power >= 0.02 * total
-        theta = np.array([np.zeros(size) if x is None else x.theta[:size] for x in solutions])
-        beta = self.equations.last_hop(theta)
+        n, st, poly = self.n_hops, self.store, self.layout.poly
+        size, r = self.equations.size, len(solutions)
+        both, scale = np.zeros((2, r, size)), np.ones(r)
+        for i, x in enumerate(solutions):
+            if x is not None and x.influence is not None:
+                both[0, i], both[1, i] = x.theta[:size], x.influence[:size]
+                scale[i] = x.noise**2 * x.unit_value * (n - 1.0) / n + 1e-300
+        beta, say = self.equations.per_hop(both)
         for i, x in enumerate(solutions):
             if x is not None and x.breaks:
-                beta[i, self.layout.poly - 1] += float(x.theta[size:].sum())
+                for j, where in enumerate(x.breaks):
+                    beta[i, where:, poly - 1] += x.theta[size + j]
+        products = st.products[a - n + 1 : a + r]
+        right = products[:, 1:, 0]
+        left = products[:, 1:, 1:]
+        scores = np.empty((r, n))
+        for i in range(r):
+            rest = right[i : i + n] - np.matmul(left[i : i + n], beta[i, :, :, None])[:, :, 0]
+            scores[i] = np.einsum("hc,hc->h", rest, say[i])
+        scatter = (np.einsum("rh,rh->r", scores, scores) / scale).tolist()
+        return scatter, self._look_in_mirror(a, solutions, beta[:, -1]) if mirror else [0.0] * r
+
+    def _look_in_mirror(self, a: int, solutions: list[Solution | None], beta: FloatArray) -> list[float]:
+        """A modulation puts equal lines on both sides of the mains. One side may fall on a line of the waveform and
+        pass for signal; the other side, at twice the mains less that line, is no line of anything and gives it
+        away. Each mirrored amplitude is counted as the value that its twin would make. The newest hop's residual
+        of each window (beta: that hop's coefficients) is looked at once and kept.
+        """
+        st, n = self.store, self.n_hops
+        b = a + len(solutions)
+        lines, share = waveforms.strong_lines(self.waveform, float(st.span[b - 1]), MIRRORS)
         x = st.columns[a:b]
         rest = (x[:, Y] - np.matmul(beta[:, None], x[:, 1:])[:, 0]) * st.weight[a:b]
-        rest[[x is None for x in solutions]] = 0.0
-        turn = np.exp(2j * np.pi * st.phase[a:b])
-        turns = np.cumprod(np.broadcast_to(turn, (c.size, *turn.shape)), axis=0)[strong]
         back = np.conj(st.base[a:b]) ** 2 * rest[:, None]
-        st.mirrored[a:b, :, : turns.shape[0]] = np.matmul(back, turns.transpose(1, 2, 0))
-        share = (np.sqrt(power[strong] / 2) / total) ** 2
-        out = np.zeros(b - a)
-        locked = np.array([f.locked for f in self.tracker.families])
+        if b - a < 4:
+            turns = np.exp(2j * np.pi * st.phase[a:b, :, None] * lines)
+            st.mirrored[a:b, :, : share.size] = np.matmul(back, turns)
+        else:
+            turn, at = np.exp(2j * np.pi * st.phase[a:b]), 0
+            for j, k in enumerate(lines.tolist()):
+                back = back * (turn if k - at == 1 else turn ** (k - at))[:, None]
+                at = k
+                st.mirrored[a:b, :, j] = back.sum(axis=2)
+        windows = place_powers(b - a, n)[0] @ st.mirrored[a - n + 1 : b].reshape(b - a + n - 1, -1)
+        size2 = (np.abs(windows) ** 2).reshape(b - a, self.families, -1)[:, :, : share.size]
+        for f, family in enumerate(self.tracker.families):
+            if not family.locked:
+                size2[:, f] = 0.0
+        out = []
         for i, solution in enumerate(solutions):
             if solution is None:
+                out.append(0.0)
                 continue
-            lines = st.mirrored[a + i - n + 1 : a + i + 1, :, : share.size].sum(axis=0)[locked]
-            size2 = np.abs(2 * lines / solution.samples) ** 2
-            threshold = 12.0 * 4.0 * solution.noise**2 / solution.samples
-            out[i] = float(((size2 > threshold) * size2 * share).sum()) ** 0.5
+            threshold = 12.0 * solution.noise**2 * solution.samples
+            out.append(float(((size2[i] > threshold) * size2[i] @ share).sum()) ** 0.5 * 2.0 / solution.samples)
         return out
 
     # ---- distrust ------------------------------------------------------------------------------------------
@@ -601,7 +605,8 @@ class Core:
         """At the end of a block: noise level and colour, mains lines come and gone, their long averages."""
         n, number = self.n_hops, self.store.first + last
         found: list[tuple[int, int]] = []
-        for end in [last - k * n for k in reversed(range(self.block // n)) if last - (k + 1) * n + 1 >= 1]:
+        ends = [last - k * n for k in reversed(range(self.block // n)) if last - (k + 1) * n + 1 >= 1]
+        for end in ends:
             hop = self.store.first + end
             if hop not in self._recent:
                 self.solve(end, end + 1)
@@ -611,9 +616,11 @@ class Core:
             # Quick to fall, slow to rise: a disturbance must not pass for the pool's ordinary noise.
             ratio = min(max(solution.noise / self.noise_V, 0.7), 1.15)
             self.noise_V = max(self.noise_V * ratio**0.5, self.floor_V)
-            self._learn_colour(solution, end)
-            if self.layout.lines and not solution.breaks:
-                self._pending.append((hop, *self.line_information(w)))
+            # Young averages take every window; later one in a block says enough.
+            if end == last or self.memory.windows < 20:
+                self._learn_colour(solution, end)
+                if self.layout.lines and not solution.breaks:
+                    self._pending.append((hop, *self.line_information(w)))
             if end == last:
                 found = self.new_lines(solution, end, 32.0)
         # A window is averaged in only when no reading's window overlaps it any more.

@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
 from earthward.signal.core import Core, Solution
+from earthward.signal.equations import place_powers
 from earthward.signal.honesty import Honesty
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.sampleclock import SampleClock
@@ -136,7 +136,7 @@ class Detector:
             return ()
         scale = core.period_s / self.clock.period_s
         return tuple(
-            MainsEstimate(f.frequency_Hz * scale, max(core.memory.level(k), f.amplitude_V if f.locked else 0.0))
+            MainsEstimate(f.frequency_Hz * scale, max(core.levels[k], f.amplitude_V if f.locked else 0.0))
             for k, f in enumerate(core.tracker.families)
         )
 
@@ -163,15 +163,20 @@ class Detector:
         if block.index[0] <= self._last_index or block.t_s[0] - self._last_t > LONG_GAP_S:
             self._start_over()
         self._last_index, self._last_t = int(block.index[-1]), float(block.t_s[-1])
-        self._i = np.concatenate([self._i, block.index])
-        self._t = np.concatenate([self._t, block.t_s])
-        self._v = np.concatenate([self._v, v])
-        self._f = np.concatenate([self._f, flags])
+        if self._i.size:
+            self._i = np.concatenate([self._i, block.index])
+            self._t = np.concatenate([self._t, block.t_s])
+            self._v = np.concatenate([self._v, v])
+            self._f = np.concatenate([self._f, flags])
+        else:
+            self._i, self._t, self._v, self._f = block.index, block.t_s, v, flags
         if self._core is None:
+            # The same first stretch however long the blocks are: nothing is learned from the future.
             warm = min(max(self.settings.window_s, 0.25), 1.0)
-            if self._t[-1] - self._t[0] < warm or self._i.size < 64:
+            head = max(int(np.searchsorted(self._t, self._t[0] + warm)) + 1, 64)
+            if self._t.size < head:
                 return []
-            self._begin()
+            self._begin(head)
         readings: list[Reading] = []
         if reference is not None and self.settings.sync == "known":
             self._clock_offset = reference.frequency_Hz / self.settings.frequency_Hz - 1.0
@@ -187,23 +192,25 @@ class Detector:
             readings += self._run(min(done, self._boundary()), reference)
         return readings
 
-    def _begin(self) -> None:
+    def _begin(self, head: int) -> None:
+        """Start from the first `head` samples."""
         s = self.settings
-        self.clock.start(self._i, self._t)
+        i, v = self._i[:head], self._v[:head]
+        self.clock.start(i, self._t[:head])
         period = self.clock.period_s
         self._slots = max(8, round(s.update_s / period))
         n_hops = max(2, round(s.window_s / (self._slots * period)))
         self._base, self._next = int(self._i[0]), 0
         self._core = core = Core(s.waveform, n_hops, self._slots, period, s.mains_Hz)
-        d = np.diff(np.unique(self._v))
+        d = np.diff(np.unique(v))
         d = d[d > 0]
         self._honesty = Honesty(n_hops)
         self._steps = np.arange(self._slots)
         # The converter's step: quantisation noise is never believed to be less than that of a uniform error.
         core.floor_V = 0.29 * float(d.min()) if d.size else 0.0
-        good = (self._f & _BAD) == 0
+        good = (self._f[:head] & _BAD) == 0
         if good.sum() > 64:
-            core.tracker.initialise((self._i[good] - self._base + 0.5) * period, self._v[good])
+            core.tracker.initialise((i[good] - self._base + 0.5) * period, v[good])
 
     def _boundary(self) -> int:
         """Number of the hop before which the next run must stop: slow parameters change there."""
@@ -346,27 +353,22 @@ class Detector:
         st, n = core.store, core.n_hops
         b = a + len(solutions)
         counts = st.counts[a - n + 1 : b]
-        windows = counts.sum(axis=0, keepdims=True) if b - a == 1 else sliding_window_view(counts, n, axis=0).sum(axis=2)
-        mains = self.mains
-        strongest = max((m.amplitude_V for m in mains), default=0.0)
-        fakes: list[float] | None = None
-        if reference is not None and strongest > 10.0 * core.noise_V > 0:
-            fakes = core.look_in_mirror(a, b, solutions).tolist()
-        scatter: list[float] = []
-        solved = [(i, x) for i, x in enumerate(solutions) if x is not None]
-        if reference is not None and len(solved) == b - a:
-            scatter = core.scores(a, [x for _, x in solved]).tolist()
-        elif reference is not None:
-            one = {i: float(core.scores(a + i, [x])[0]) for i, x in solved}
-            scatter = [one.get(i, 1.0) for i in range(b - a)]
+        windows = place_powers(b - a, n)[0] @ counts
+        strongest = max(
+            (max(level, f.amplitude_V if f.locked else 0.0)
+             for level, f in zip(core.levels, core.tracker.families, strict=True)), default=0.0,
+        )  # fmt: skip
+        fakes, scatter = [0.0] * (b - a), [1.0] * (b - a)
+        if reference is not None:
+            scatter, fakes = core.examine(a, solutions, strongest > 10.0 * core.noise_V > 0)
         starts, ends = st.end_s[a - n + 1 : b - n + 1, 0].tolist(), st.end_s[a:b, -1].tolist()
         out = []
         for i, (solution, window) in enumerate(zip(solutions, windows.tolist(), strict=True)):
             if st.first + a + i - n + 1 >= self._window_from:
                 out.append(
                     self._reading(
-                        solution, reference, window, strongest, fakes[i] if fakes else 0.0,
-                        scatter[i] if scatter else 1.0, starts[i], ends[i], float(st.span[a + i]),
+                        solution, reference, window, strongest, fakes[i], scatter[i], starts[i], ends[i],
+                        float(st.span[a + i]),
                     )
                 )  # fmt: skip
         return out

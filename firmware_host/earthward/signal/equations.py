@@ -22,7 +22,7 @@ SPLINE = _SHIFT @ _U
 
 
 @lru_cache(maxsize=256)
-def _bands(windows: int, hops: int) -> FloatArray:
+def place_powers(windows: int, hops: int) -> FloatArray:
     """(5, windows, windows + hops - 1): powers 0..4 of the hop's place, -(hops-1)..(hops-1), of each window."""
     tau = 2.0 * (np.arange(hops) - 0.5 * (hops - 1))
     out = np.zeros((5, windows, windows + hops - 1))
@@ -51,7 +51,8 @@ class WindowEquations:
         self.line_end = 2 + layout.lines
         self.spline_end = self.line_end + self.splines
         self.size = self.spline_end + 2 * layout.families
-        self._tau = 2.0 * (np.arange(hops) - 0.5 * (hops - 1))
+        self._tau = (2.0 * (np.arange(hops) - 0.5 * (hops - 1)))[:, None, None]
+        tau = self._tau[:, 0, 0]
         f, lo = layout.families, layout
         spread = np.zeros((self.size, hops, lo.width - 1))
         for j in range(self.line_end):
@@ -59,72 +60,64 @@ class WindowEquations:
         for h in range(hops):
             spread[self.line_end + h : self.line_end + h + 4, h, lo.poly - 1 :] = SPLINE.T
         for i in range(f):
-            spread[self.spline_end + i, :, lo.turn - 1 + i] = self._tau
+            spread[self.spline_end + i, :, lo.turn - 1 + i] = tau
             spread[self.spline_end + i, :, lo.bend - 1 + i] = 1.0
-            spread[self.spline_end + f + i, :, lo.turn - 1 + i] = self._tau**2
-            spread[self.spline_end + f + i, :, lo.bend - 1 + i] = 2 * self._tau
+            spread[self.spline_end + f + i, :, lo.turn - 1 + i] = tau**2
+            spread[self.spline_end + f + i, :, lo.bend - 1 + i] = 2 * tau
         #: (size, hops, width - 1): coefficient of each hop's columns per unit of each window parameter.
         self.spread = spread
         self._spread_flat = np.ascontiguousarray(spread.reshape(self.size, -1))
-        self._spread_last = np.ascontiguousarray(spread[:, -1])
 
     def per_hop(self, theta: FloatArray) -> FloatArray:
         """(..., size) parameters -> (..., hops, width - 1) coefficients of the hops' columns."""
         return np.asarray((theta @ self._spread_flat).reshape(*theta.shape[:-1], self.hops, self.layout.width - 1))
 
-    def last_hop(self, theta: FloatArray) -> FloatArray:
-        """(..., size) -> (..., width - 1): the same for the window's newest hop only."""
-        return np.asarray(theta @ self._spread_last)
-
     def normal(self, store: HopStore, a: int, b: int) -> FloatArray:
         """Products for every window that ends with rows a..b-1: (b - a, 1 + size, 1 + size), data first."""
-        n, r, f = self.hops, b - a, self.layout.families
-        nb, ns, end = 1 + self.line_end, self.splines, 1 + self.spline_end
-        turn, bend, poly, width = self.layout.turn, self.layout.bend, self.layout.poly, self.layout.width
+        n, r, lo = self.hops, b - a, self.layout
+        f, turn, bend, poly, width = lo.families, lo.turn, lo.bend, lo.poly, lo.width
+        nb, ns, end = turn, self.splines, 1 + self.spline_end
         g = store.products[a - n + 1 : b]
         rows = g.shape[0]
-        band = _bands(r, n)
+        band = place_powers(r, n)
         w = np.empty((r, 1 + self.size, 1 + self.size))
-        total = (band[0] @ g.reshape(rows, -1)).reshape(r, width, width)
+        total = (band[0] @ g.reshape(rows, width * width)).reshape(r, width, width)
         w[:, :nb, :nb] = total[:, :nb, :nb]
-        pieces = sliding_window_view(store.spline_rows[a - n + 1 : b, :, :poly], n, axis=0).transpose(0, 3, 1, 2)
+        pieces, local = store.spline_rows[a - n + 1 : b, :, :poly], store.spline_local[a - n + 1 : b]
+        if r == 1:
+            pieces = pieces[None]
+        else:
+            pieces = sliding_window_view(pieces, n, axis=0).transpose(0, 3, 1, 2)
+            local = sliding_window_view(local, n, axis=0).transpose(0, 2, 1)
         if f:
-            tau = self._tau[:, None, None]
-            pt, pu = pieces[..., turn:bend], pieces[..., bend:poly]
-            first = tau * pt
+            tau = self._tau
+            first = tau * pieces[..., turn:bend]
+            pu = pieces[..., bend:poly]
             pieces = np.concatenate([pieces[..., :nb], first + pu, tau * (first + 2 * pu)], axis=3)
         shifted = np.zeros((r, ns, nb + 2 * f))
         for p in range(4):
-            shifted[:, p : p + n] += pieces[:, :, p]
-        w[:, nb:end, :nb] = shifted[:, :, :nb]
-        w[:, :nb, nb:end] = shifted[:, :, :nb].transpose(0, 2, 1)
-        local = store.spline_local[a - n + 1 : b]
-        if r > 1:
-            local = sliding_window_view(local, n, axis=0).transpose(0, 2, 1)
+            shifted[:, p : p + n] += pieces[:, :, p, : nb + 2 * f]
+        side = shifted[:, :, :nb]
+        w[:, nb:end, :nb] = side
+        w[:, :nb, nb:end] = side.transpose(0, 2, 1)
         w[:, nb:end, nb:end] = (local.reshape(r, 16 * n) @ _scatter(n)).reshape(r, ns, ns)
         if f:
-            w[:, nb:end, end:] = shifted[:, :, nb:]
-            w[:, end:, nb:end] = shifted[:, :, nb:].transpose(0, 2, 1)
-            d = np.ascontiguousarray(g[:, turn:poly, :poly]).reshape(rows, -1)
-            first, second = (band[1:3] @ d).reshape(2, r, 2 * f, poly)
-            side = np.concatenate(
-                [first[:, :f, :nb] + total[:, bend:poly, :nb], second[:, :f, :nb] + 2 * first[:, f:, :nb]], axis=1
-            )
-            w[:, end:, :nb] = side
+            side = shifted[:, :, nb:]
+            w[:, nb:end, end:] = side
+            w[:, end:, nb:end] = side.transpose(0, 2, 1)
+            d = (band[1:] @ g[:, turn:poly, :poly].reshape(rows, -1)).reshape(4, r, 2 * f, poly)
+            side = w[:, end:, :nb]
+            side[:, :f] = d[0, :, :f, :nb] + total[:, bend:poly, :nb]
+            side[:, f:] = d[1, :, :f, :nb] + 2 * d[0, :, f:, :nb]
             w[:, :nb, end:] = side.transpose(0, 2, 1)
-            e = np.ascontiguousarray(g[:, turn:poly, turn:poly]).reshape(rows, -1)
-            s0, s1, s2, s3, s4 = (band @ e).reshape(5, r, 2 * f, 2 * f)
-            tt, tu, uu = (slice(0, f), slice(0, f)), (slice(0, f), slice(f, 2 * f)), (slice(f, 2 * f), slice(f, 2 * f))
-            ut = (tu[1], tu[0])
-
-            def part(s: FloatArray, which: tuple[slice, slice]) -> FloatArray:
-                return s[:, which[0], which[1]]
-
-            w[:, end : end + f, end : end + f] = part(s2, tt) + part(s1, tu) + part(s1, ut) + part(s0, uu)
-            cross = part(s3, tt) + 2 * part(s2, tu) + part(s2, ut) + 2 * part(s1, uu)
-            w[:, end : end + f, end + f :] = cross
-            w[:, end + f :, end : end + f] = cross.transpose(0, 2, 1)
-            w[:, end + f :, end + f :] = part(s4, tt) + 2 * (part(s3, tu) + part(s3, ut)) + 4 * part(s2, uu)
+            # Sums of powers of the hop's place times products of turns (t) and bends (u).
+            tt, tu = d[:, :, :f, turn:bend], d[:, :, :f, bend:poly]
+            ut, uu = d[:, :, f:, turn:bend], d[:, :, f:, bend:poly]
+            e = w[:, end:, end:]
+            e[:, :f, :f] = tt[1] + tu[0] + ut[0] + total[:, bend:poly, bend:poly]
+            e[:, :f, f:] = cross = tt[2] + 2 * (tu[1] + uu[0]) + ut[1]
+            e[:, f:, :f] = cross.transpose(0, 2, 1)
+            e[:, f:, f:] = tt[3] + 2 * (tu[2] + ut[2]) + 4 * uu[1]
         return w
 
     def break_rows(self, store: HopStore, first: int) -> FloatArray:

@@ -8,10 +8,11 @@ quadrature, which carries no signal: how it changes from window to window is the
 from __future__ import annotations
 
 #: Independent windows over which both witnesses are averaged, and how many windows "as assumed" count beforehand.
-MEMORY_WINDOWS = 12.0
-PRIOR_WINDOWS = 3.0
-#: Scatter of the averages that is chance; of a single window's scores (nine or so degrees of freedom).
-SLACK_SCORES = 0.12
+MEMORY_WINDOWS = 20.0
+PRIOR_WINDOWS = 4.0
+#: The averaged scores are believed downwards too, as far as this: nuisance terms are seldom as bad as allowed for.
+LEAST = 0.7
+#: Scatter of the averaged quadrature that is chance; of a single window's scores (nine or so degrees of freedom).
 SLACK_QUADRATURE = 0.25
 SLACK_ONE = 2.6
 #: A signal that moves takes the quadrature along by this much: a phase error of three degrees.
@@ -20,7 +21,7 @@ MOST = 1e4
 
 
 class Honesty:
-    """Factor by which a reading's variance must grow. One call per reading, in order."""
+    """Factor by which a reading's variance must grow (or, a little, shrink). One call per reading, in order."""
 
     def __init__(self, hops: int) -> None:
         self._hops = hops
@@ -48,8 +49,8 @@ class Honesty:
             self._count_q = self._keep * self._count_q + 1.0
             self._quadratures = self._keep * self._quadratures + min(0.5 * apart**2 / variance_quadrature, MOST)
         return max(
-            1.0,
-            self._scores / self._count - SLACK_SCORES,
+            LEAST,
+            self._scores / self._count,
             self._quadratures / self._count_q - SLACK_QUADRATURE,
             scores / SLACK_ONE,
         )

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
+
+from earthward.signal.types import FloatArray
 
 #: First columns of a hop: data, reference, its quadrature, then the mains lines.
 Y, REF, QUAD, LINES = 0, 1, 2, 3
@@ -13,7 +16,7 @@ Y, REF, QUAD, LINES = 0, 1, 2, 3
 MIRRORS = 8
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Layout:
     """Order of a hop's columns: data, reference, quadrature, mains lines (cosine, sine by turns), per family the
     derivative with respect to its phase ("turn"), the same times s ("bend"), and the powers 0..3 of s in [-1, 1]."""
@@ -21,19 +24,19 @@ class Layout:
     lines: int
     families: int
 
-    @property
+    @cached_property
     def turn(self) -> int:
         return LINES + self.lines
 
-    @property
+    @cached_property
     def bend(self) -> int:
         return self.turn + self.families
 
-    @property
+    @cached_property
     def poly(self) -> int:
         return self.bend + self.families
 
-    @property
+    @cached_property
     def width(self) -> int:
         return self.poly + 4
 
@@ -66,7 +69,7 @@ class HopStore:
         self.counts = np.zeros((capacity, 5))
         self.break_before = np.zeros(capacity, dtype=bool)
 
-    def lay_out(self, layout: Layout, powers: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> None:
+    def lay_out(self, layout: Layout, powers: FloatArray) -> None:
         """Empty columns and products of a new layout; powers (4, slots) are the same for every hop."""
         self.columns = np.zeros((self.capacity, layout.width, self.slots))
         self.columns[:, layout.poly :] = powers
@@ -82,8 +85,8 @@ class HopStore:
         if cut <= 0:
             raise ValueError("hop store too small")
         for array in (
-            self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.mirrored, self.largest,
-            self.typical, self.columns, self.products, self.spline_rows, self.spline_local, self.span, self.counts,
+            self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.mirrored,
+            self.largest, self.typical, self.columns, self.products, self.spline_rows, self.spline_local, self.span, self.counts,
             self.break_before,
         ):  # fmt: skip
             array[:kept] = array[cut:].copy()

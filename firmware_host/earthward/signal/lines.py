@@ -39,8 +39,8 @@ class LineMemory:
 
     def level(self, family: int) -> float:
         """Amplitude of the family's strongest line, volts."""
-        power = (self.mean[0::2] ** 2 + self.mean[1::2] ** 2).tolist()
-        return max((p for p, (f, _) in zip(power, self.lines, strict=True) if f == family), default=0.0) ** 0.5
+        size = np.hypot(self.mean[0::2], self.mean[1::2]).tolist()
+        return max((float(a) for a, (f, _) in zip(size, self.lines, strict=True) if f == family), default=0.0)
 
     def prior_covariance(self) -> FloatArray:
         power = self.mean[0::2] ** 2 + self.mean[1::2] ** 2

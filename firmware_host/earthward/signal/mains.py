@@ -33,8 +33,9 @@ _TWO_PI = 2 * math.pi
 
 def hann_response(bins: float) -> float:
     """Response of a Hann taper `bins` resolution cells (1 / length) off its centre."""
-    if abs(bins) < 1e-6:
-        return 1.0
+    if abs(bins) < 0.2:
+        x = math.pi * math.pi * bins * bins
+        return (1.0 - x * (1.0 / 6.0 - x / 120.0)) / (1.0 - bins * bins)
     if abs(abs(bins) - 1.0) < 1e-6:
         return 0.5
     return math.sin(math.pi * bins) / (math.pi * bins) / (1.0 - bins * bins)

@@ -128,6 +128,20 @@ def mean_square(name: WaveformName, span: float = 0.0) -> float:
     return float(2 * np.sum(np.abs(c) ** 2)) if name != "sine" else float(0.5 * np.sinc(span) ** 2)
 
 
+def strong_lines(name: WaveformName, span: float, most: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    """Numbers of the waveform's lines that carry 2 % or more of its power, of the first `most`; and for each the
+    square of the value that a unit amplitude on it makes."""
+    return _strong_lines(name, round(span * 1e4), most)
+
+
+@lru_cache(maxsize=64)
+def _strong_lines(name: WaveformName, span_key: int, most: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+    power = 2 * np.abs(averaged_spectrum(name, most if name != "sine" else 1, span_key / 1e4)) ** 2
+    total = float(power.sum())
+    strong = np.flatnonzero(power >= 0.02 * total)
+    return strong + 1, np.asarray((np.sqrt(power[strong] / 2) / total) ** 2)
+
+
 @lru_cache(maxsize=16)
 def _line_shares(name: WaveformName, span_key: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     power = np.abs(averaged_spectrum(name, 400, span_key / 1e4)) ** 2
