@@ -128,7 +128,8 @@ class Core:
         self.levels = [self.memory.level(f) for f in range(self.families)]
         # The few columns by which a hop alone is judged.
         power2 = 1e-12 + 0.5 * (self._turns**2).sum(axis=0)
-        self._few = np.array([REF, QUAD, layout.poly, layout.poly + 1, *range(layout.turn, layout.poly)], dtype=np.int64)
+        few = [REF, QUAD, layout.poly, layout.poly + 1, *range(layout.turn, layout.poly)]
+        self._few = np.array(few, dtype=np.int64)
         self._few_ridge = 1e-6 * self.slots * np.concatenate([np.ones(4), power2, power2 / 3])
 
     # ---- a run of hops: rows a..b of the store -------------------------------------------------------------

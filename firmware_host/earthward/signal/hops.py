@@ -86,8 +86,8 @@ class HopStore:
             raise ValueError("hop store too small")
         for array in (
             self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.mirrored,
-            self.largest, self.typical, self.columns, self.products, self.spline_rows, self.spline_local, self.span, self.counts,
-            self.break_before,
+            self.largest, self.typical, self.columns, self.products, self.spline_rows, self.spline_local, self.span,
+            self.counts, self.break_before,
         ):  # fmt: skip
             array[:kept] = array[cut:].copy()
         self.counts[kept:] = 0.0

@@ -145,7 +145,8 @@ def _strong_lines(name: WaveformName, span_key: int, most: int) -> tuple[NDArray
 @lru_cache(maxsize=16)
 def _line_shares(name: WaveformName, span_key: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     power = np.abs(averaged_spectrum(name, 400, span_key / 1e4)) ** 2
-    return power / power.sum(), 2 * np.pi * np.arange(1, 401)
+    turn: NDArray[np.float64] = 2 * np.pi * np.arange(1, 401, dtype=np.float64)
+    return np.asarray(power / power.sum()), turn
 
 
 def delay_loss(name: WaveformName, delay_periods: float, span: float) -> float:
