@@ -5,8 +5,12 @@
     python tests/benchmarks/bench_locate.py guided --pools 60
     python tests/benchmarks/bench_locate.py two --pools 60
     python tests/benchmarks/bench_locate.py coverage --pools 40
-    python tests/benchmarks/bench_locate.py robust --pools 60
+    python tests/benchmarks/bench_locate.py robust --pools 100
     python tests/benchmarks/bench_locate.py speed
+
+`location` answers four questions with one simulation of each pool: 20 and 40 stations (the 20 are the first of the
+40), two placements with three axes and one placement with one axis (a part of the same readings). A run that is cut
+short has printed what it had every 50 pools.
 
 Default seeds are evaluation seeds: settings were chosen on seeds below 10,000 only. Every pool is a level box of
 random size, conductivity, fittings and leak (see virtual_pools.py); the search knows nominal poses only.
@@ -17,7 +21,8 @@ from __future__ import annotations
 import argparse
 import sys
 import time
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -27,11 +32,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from virtual_pools import Errors, VirtualPool, liner_point, random_pool, random_stations
 
-from earthward.survey import batch, engine, guide, locate
+from earthward.survey import batch, engine, guide, lead, locate
 from earthward.survey.engine import Problem
 from earthward.survey.locate import Answer, Leak, Survey
 from earthward.survey.model import Leads, Rows, State
-from earthward.survey.types import LocateSettings
+from earthward.survey.types import KeptReading, LocateSettings
 
 FloatArray = NDArray[np.float64]
 SEED = 500_000
@@ -54,6 +59,52 @@ class Run:
         return self.answer.leaks[0] if self.answer.leaks else self.answer.doubtful
 
 
+@dataclass
+class Ground:
+    """What several runs over one pool share: its liner and the lead fields of its places."""
+
+    liner: engine.LinerGrid
+    heads: dict[tuple[float, ...], lead.Head] = field(default_factory=dict)
+
+
+def ground_of(world: VirtualPool) -> Ground:
+    return Ground(engine.liner_grid(world.pool, LocateSettings().cell_m))
+
+
+def answer_to(
+    world: VirtualPool, ground: Ground, readings: list[KeptReading], settings: LocateSettings | None = None
+) -> Run:
+    problem = engine.make_problem(world.pool, settings or LocateSettings(max_leaks=1), None, ground.liner)
+    data: dict[str, engine.StationData] = {}
+    # Lead fields also hold the sources: they serve only pools with the same ones.
+    for reading in readings:
+        engine.add_reading(problem, data, reading, ground.heads)
+    rows, leads = engine.pack(problem, list(data.values()))
+    begin = time.process_time()
+    answer = locate.solve(problem, rows, leads)
+    return Run(world, problem, rows, leads, answer, time.process_time() - begin)
+
+
+def read_all(
+    world: VirtualPool, places: list[tuple[FloatArray, float]], wrong_station: bool = False
+) -> list[list[KeptReading]]:
+    """Readings of each station, two placements, three axes. `wrong_station`: the fourth was read elsewhere."""
+    result = []
+    for k, (centre, bearing) in enumerate(places):
+        truth = places[(k + len(places) // 2) % len(places)][0] if wrong_station and k == 3 else None
+        result.append(world.measure(centre, bearing, f"s{k}", truth_centre=truth))
+    return result
+
+
+def part(stations: list[list[KeptReading]], count: int, placements: int = 2, axes: int = 3) -> list[KeptReading]:
+    """The first stations' readings of the first placements and axes."""
+    kept = []
+    for one in stations[:count]:
+        for place in range(placements):
+            kept += [r for r in one if r.source_id == place][:axes]
+    return kept
+
+
 def run_pool(
     world: VirtualPool,
     stations: int,
@@ -63,19 +114,10 @@ def run_pool(
     axes: int = 3,
     settings: LocateSettings | None = None,
     wrong_station: bool = False,
+    ground: Ground | None = None,
 ) -> Run:
-    settings = settings or LocateSettings(max_leaks=1)
-    problem = engine.make_problem(world.pool, settings)
-    data: dict[str, engine.StationData] = {}
-    places = random_stations(world, stations, layout)
-    for k, (centre, bearing) in enumerate(places):
-        truth = places[(k + stations // 2) % stations][0] if wrong_station and k == 3 else None
-        for reading in world.measure(centre, bearing, f"s{k}", axes, placements, truth_centre=truth):
-            engine.add_reading(problem, data, reading)
-    rows, leads = engine.pack(problem, list(data.values()))
-    begin = time.process_time()
-    answer = locate.solve(problem, rows, leads)
-    return Run(world, problem, rows, leads, answer, time.process_time() - begin)
+    read = read_all(world, random_stations(world, stations, layout), wrong_station)
+    return answer_to(world, ground or ground_of(world), part(read, stations, placements, axes), settings)
 
 
 def bound_m(run: Run) -> float:
@@ -129,114 +171,149 @@ def line(name: str, values: list[str]) -> None:
 # ---- sections ---------------------------------------------------------------------------------------------
 
 
-def section_location(args: argparse.Namespace) -> None:
-    for stations in args.stations:
-        for layout in args.layouts:
-            error, bound, inside, found, count, share, gap, current_in, shares, seconds = ([] for _ in range(10))
-            certain = []
-            for seed in range(args.seed, args.seed + args.pools):
-                run = run_pool(random_pool(seed), stations, layout=layout, placements=args.placements, axes=args.axes)
-                assert run.best is not None
-                place, q = run.world.leaks[0]
-                error.append(float(np.linalg.norm(run.best.position_m - place)))
-                bound.append(bound_m(run))
-                inside.append(held(run, 0.9))
-                found.append(bool(run.answer.leaks))
-                count.append(len(run.problem.fittings))
-                share.append(q / run.world.injected_mA)
-                certain.append(found[-1] and run.best.radius_m < locate.FOUND_RADIUS_M)
-                gap.append(min((float(np.linalg.norm(f - place)) for f in run.world.fitting_true), default=9.0))
-                _, low, high = locate.leak_current(run.problem, run.answer, run.best, 0)
-                current_in.append(low * 1e3 <= q <= high * 1e3)
-                budget = locate.make_budget(
-                    run.problem, run.answer, locate.count_probabilities(run.answer, run.problem.settings.gate)
-                )
-                for k, one in enumerate(budget.fittings):
-                    true = float(run.world.fitting_mA[:, k].mean())
-                    shares.append(one.interval_A[0] * 1e3 <= true <= one.interval_A[1] * 1e3)
-                seconds.append(run.seconds)
-            e, b, f = np.array(error), np.array(bound), np.array(found)
-            n, big, c = np.array(count), np.array(share) > 0.1, np.array(certain)
-            ratio = e / np.maximum(b, 1e-3)
-            print(
-                f"\n{args.pools} pools, {stations} stations ({layout}), {args.placements} placements, {args.axes} axes"
-            )
-            line("error, all pools", [f"median {np.median(e):.3f} m", f"90th percentile {np.quantile(e, 0.9):.3f} m"])
+@dataclass
+class Tally:
+    """What is counted over many pools with one leak each."""
+
+    title: str
+    error: list[float] = field(default_factory=list)
+    bound: list[float] = field(default_factory=list)
+    inside: list[bool] = field(default_factory=list)
+    found: list[bool] = field(default_factory=list)
+    certain: list[bool] = field(default_factory=list)
+    fittings: list[int] = field(default_factory=list)
+    share: list[float] = field(default_factory=list)
+    current_in: list[bool] = field(default_factory=list)
+    shares_in: list[bool] = field(default_factory=list)
+    seconds: list[float] = field(default_factory=list)
+
+    def add(self, run: Run, bound: bool = True) -> None:
+        best = run.best
+        assert best is not None
+        place, q = run.world.leaks[0]
+        self.error.append(float(np.linalg.norm(best.position_m - place)))
+        if bound:
+            self.bound.append(bound_m(run))
+        self.inside.append(held(run, 0.9))
+        self.found.append(bool(run.answer.leaks))
+        self.certain.append(self.found[-1] and best.certain)
+        self.fittings.append(len(run.problem.fittings))
+        self.share.append(q / run.world.injected_mA)
+        _, low, high = locate.leak_current(run.problem, run.answer, best, 0)
+        self.current_in.append(low * 1e3 <= q <= high * 1e3)
+        counts = locate.count_probabilities(run.answer, run.problem.settings.gate)
+        for k, one in enumerate(locate.make_budget(run.problem, run.answer, counts).fittings):
+            true = float(run.world.fitting_mA[:, k].mean())
+            self.shares_in.append(one.interval_A[0] * 1e3 <= true <= one.interval_A[1] * 1e3)
+        self.seconds.append(run.seconds)
+
+    def show(self) -> None:
+        e, f, inside = np.array(self.error), np.array(self.found), np.array(self.inside)
+        n, big, c = np.array(self.fittings), np.array(self.share) > 0.1, np.array(self.certain)
+        print(f"\n{len(e)} pools, {self.title}")
+        line("error, all pools", [f"median {np.median(e):.3f} m", f"90th percentile {np.quantile(e, 0.9):.3f} m"])
+        if f.any():
             line("error, leak declared", [f"median {np.median(e[f]):.3f} m", f"90th {np.quantile(e[f], 0.9):.3f} m"])
+        if self.bound:
+            b = np.array(self.bound)
+            ratio = e / np.maximum(b, 1e-3)
             line(
                 "Cramer-Rao bound", [f"median {np.median(b):.3f} m", f"median of error / bound {np.median(ratio):.2f}"]
             )
-            line("90 % region holds the truth", [f"{100 * np.mean(inside):.1f} %"])
-            line("leak's 90 % current interval", [f"{100 * np.mean(current_in):.1f} %"])
-            line("fittings' 90 % share intervals", [f"{100 * np.mean(shares):.1f} % of {len(shares)}"])
-            line(
-                "leaks found", [f"{100 * f.mean():.1f} %", f"above a tenth of the current {100 * f[big].mean():.1f} %"]
-            )
-            if c.any():
+        line("90 % region holds the truth", [percent(inside)])
+        line("leak's 90 % current interval", [percent(self.current_in)])
+        line("fittings' 90 % share intervals", [f"{percent(self.shares_in)} of {len(self.shares_in)}"])
+        line("leaks found", [percent(f), f"above a tenth of the current {percent(f[big])}"])
+        if c.any():
+            within = f"within 0.15 m {percent(e[c] <= 0.15)}"
+            line("called found", [f"{percent(c)} of pools", within, f"worst {e[c].max():.2f} m"])
+        for k in range(5):
+            s = n == k
+            if s.any():
                 line(
-                    "declared found",
-                    [
-                        f"{100 * c.mean():.0f} % of pools",
-                        f"within 0.15 m {100 * np.mean(e[c] <= 0.15):.1f} %",
-                        f"worst {e[c].max():.2f} m",
-                    ],
-                )
-            for k in range(5):
-                s = n == k
-                if s.any():
-                    line(
-                        f"  {k} fittings ({s.sum()} pools)",
-                        [f"median {np.median(e[s]):.3f} m", f"90th {np.quantile(e[s], 0.9):.2f} m",
-                         f"found {100 * f[s].mean():.0f} %", f"region {100 * np.mean(np.array(inside)[s]):.0f} %"],
-                    )  # fmt: skip
-            line("seconds of CPU per search", [f"mean {np.mean(seconds):.2f}"])
+                    f"  {k} fittings ({s.sum()} pools)",
+                    [f"median {np.median(e[s]):.3f} m", f"90th {np.quantile(e[s], 0.9):.2f} m",
+                     f"found {percent(f[s])}", f"region {percent(inside[s])}"],
+                )  # fmt: skip
+        line("seconds of CPU per search", [f"mean {np.mean(self.seconds):.2f}"])
+
+
+def percent(values: Sequence[bool] | NDArray[np.bool_]) -> str:
+    return f"{100 * np.mean(values):.1f} %" if len(values) else "none"
+
+
+def section_location(args: argparse.Namespace) -> None:
+    designs = ((2, 3), (1, 1))
+    for layout in args.layouts:
+        tallies = {
+            (count, design): Tally(f"{count} stations ({layout}), {design[0]} placement(s), {design[1]} axis/axes")
+            for count in args.stations
+            for design in designs
+        }
+        for k, seed in enumerate(range(args.seed, args.seed + args.pools), start=1):
+            world = random_pool(seed)
+            ground = ground_of(world)
+            read = read_all(world, random_stations(world, max(args.stations), layout))
+            for (count, design), tally in tallies.items():
+                if design == (1, 1) and k > args.single:
+                    continue
+                tally.add(answer_to(world, ground, part(read, count, *design)))
+            if k % 50 == 0 or k == args.pools:
+                print(f"\n== after {k} pools")
+                for tally in tallies.values():
+                    tally.show()
+
+
+#: Leak-free pools of one shape, so that its liner is cut once.
+SHARE_SHAPE = 10
 
 
 def section_false_alarm(args: argparse.Namespace) -> None:
-    for stations in args.stations:
-        gain = []
-        for seed in range(args.seed + 10_000, args.seed + 10_000 + args.pools):
-            run = run_pool(random_pool(seed, leaks=0), stations)
-            gain.append(run.answer.log_evidence[0])
-        g = np.array(gain)
-        gate = LocateSettings().gate
-        print(f"\n{args.pools} leak-free pools, {stations} stations")
-        line("false leaks", [f"{100 * np.mean(g >= gate):.2f} % at the gate of {gate}"])
-        line("log evidence quantiles", [f"{q:.3f}: {np.quantile(g, q):.2f}" for q in (0.5, 0.9, 0.95, 0.985, 0.995)])
+    gate = LocateSettings().gate
+    for stations in args.stations[:1]:
+        gain: list[float] = []
+        ground: Ground | None = None
+        size: FloatArray | None = None
+        for k in range(args.pools):
+            first = k % SHARE_SHAPE == 0
+            world = random_pool(args.seed + 10_000 + k, leaks=0, size_m=None if first else size)
+            ground = ground_of(world) if first or ground is None else Ground(ground.liner)
+            size = world.size
+            gain.append(run_pool(world, stations, ground=ground).answer.log_evidence[0])
+            if (k + 1) % 250 == 0 or k + 1 == args.pools:
+                g = np.array(gain)
+                print(f"\n{k + 1} leak-free pools, {stations} stations")
+                line("false leaks", [f"{100 * np.mean(g >= gate):.2f} % at the gate of {gate}"])
+                quantiles = (0.5, 0.9, 0.95, 0.985, 0.995)
+                line("log evidence quantiles", [f"{q:.3f}: {np.quantile(g, q):.2f}" for q in quantiles])
 
 
 def section_robust(args: argparse.Namespace) -> None:
     cases = {
-        "depth wrong by 0.1 m, gain + 3 %": Errors(depth_bias_m=0.1, gain=1.03),
+        "fittings off by 0.1 m, depth wrong by 0.1 m, gain + 3 %": Errors(depth_bias_m=0.1, gain=1.03),
         "tilt 5 degrees": Errors(tilt_deg=5.0),
         "fittings' shares differ by 10 %": Errors(share=0.1),
+        "one station read at another's place": Errors(),
     }
-    for name, errors in cases.items():
-        inside, error = [], []
-        for seed in range(args.seed, args.seed + args.pools):
-            run = run_pool(random_pool(seed, errors=errors), args.stations[0])
-            inside.append(held(run, 0.9))
-            assert run.best is not None
-            error.append(float(np.linalg.norm(run.best.position_m - run.world.leaks[0][0])))
-        print(f"\n{args.pools} pools, {args.stations[0]} stations, {name}")
-        line("error", [f"median {np.median(error):.3f} m", f"90th {np.quantile(error, 0.9):.2f} m"])
-        line("90 % region holds the truth", [f"{100 * np.mean(inside):.1f} %"])
-    named, error, inside = [], [], []
+    wrong = list(cases)[-1]
+    tallies = {name: Tally(f"{args.stations[0]} stations, {name}") for name in cases}
+    named = []
     for seed in range(args.seed, args.seed + args.pools):
-        run = run_pool(random_pool(seed), args.stations[0], wrong_station=True)
+        ground: Ground | None = None
+        for name, errors in cases.items():
+            world = random_pool(seed, errors=errors)
+            ground = ground or ground_of(world)
+            run = run_pool(world, args.stations[0], ground=ground, wrong_station=name == wrong)
+            tallies[name].add(run, bound=False)
         named.append([run.rows.names[s] for s, _ in run.answer.suspects] == ["s3"])
-        inside.append(held(run, 0.9))
-        assert run.best is not None
-        error.append(float(np.linalg.norm(run.best.position_m - run.world.leaks[0][0])))
-    print(f"\n{args.pools} pools, {args.stations[0]} stations, one of them read at another station's place")
-    line("the wrong station, and only it, named", [f"{100 * np.mean(named):.0f} %"])
-    line("error", [f"median {np.median(error):.3f} m", f"90th {np.quantile(error, 0.9):.2f} m"])
-    line("90 % region holds the truth", [f"{100 * np.mean(inside):.1f} %"])
+    for tally in tallies.values():
+        tally.show()
+    line("the wrong station, and only it, named", [percent(named)])
 
 
 def section_two(args: argparse.Namespace) -> None:
     settings = LocateSettings()
-    both, near, extra = [], [], 0
+    both, near, extra, seconds = [], [], 0, []
     for seed in range(args.seed + 20_000, args.seed + 20_000 + args.pools):
         world = random_pool(seed, leaks=2, min_share=0.1)
         run = run_pool(world, args.stations[-1], settings=settings)
@@ -245,10 +322,12 @@ def section_two(args: argparse.Namespace) -> None:
         error = [min((float(np.linalg.norm(one.position_m - p)) for one in leaks), default=9.0) for p, _ in world.leaks]
         both.append(len(leaks) >= 2)
         near.append(len(leaks) >= 2 and max(error) <= 0.5)
+        seconds.append(run.seconds)
     what = f"two leaks >= 1 m apart, each >= a tenth of the current, {args.stations[-1]} stations"
     print(f"\n{args.pools} pools with {what}")
     line("two found", [f"{100 * np.mean(both):.0f} %", f"both within 0.5 m {100 * np.mean(near):.0f} %"])
     line("more than two claimed", [f"{100 * extra / args.pools:.0f} %"])
+    line("seconds of CPU per search", [f"mean {np.mean(seconds):.2f}"])
 
 
 def section_guided(args: argparse.Namespace) -> None:
@@ -308,8 +387,8 @@ def section_coverage(args: argparse.Namespace) -> None:
     for seed in range(args.seed + 40_000, args.seed + 40_000 + args.pools):
         world = random_pool(seed, leaks=0)
         layout = random_stations(world, args.stations[0])
-        state = world.rng.bit_generator.state
         survey = Survey(world.pool, LocateSettings(max_leaks=1))
+        liner, heads = survey.problem.liner, survey._heads
         for k, (centre, bearing) in enumerate(layout):
             for reading in world.measure(centre, bearing, f"s{k}"):
                 survey.add(reading)
@@ -325,7 +404,8 @@ def section_coverage(args: argparse.Namespace) -> None:
             planted.leaks = [(spots[at], float(strength[at]))]
             planted.fitting_mA = planted.fitting_mA * (1 - strength[at] / planted.injected_mA)
             planted.rng = np.random.default_rng(int(world.rng.integers(1 << 31)))
-            again = Survey(planted.pool, LocateSettings(max_leaks=1))
+            again = Survey(planted.pool, LocateSettings(max_leaks=1), None, liner)
+            again._heads = heads
             for k, (centre, bearing) in enumerate(layout):
                 for reading in planted.measure(centre, bearing, f"s{k}"):
                     again.add(reading)
@@ -334,7 +414,6 @@ def section_coverage(args: argparse.Namespace) -> None:
             assert answer is not None
             hit.append(bool(answer.leaks))
             used.append(strength[at])
-        _ = state
     print(f"\ncoverage: {len(hit)} sinks planted at the stated detectable current, {args.stations[0]} stations")
     line("found", [f"{100 * np.mean(hit):.0f} %", f"median planted {np.median(used):.2f} mA"])
     share = []
@@ -392,9 +471,8 @@ def main() -> None:
     parser.add_argument("section", choices=[*SECTIONS, "all"], nargs="?", default="all")
     parser.add_argument("--pools", type=int, default=40)
     parser.add_argument("--stations", type=int, nargs="+", default=[20, 40])
+    parser.add_argument("--single", type=int, default=60, help="pools for one placement, one axis")
     parser.add_argument("--layouts", nargs="+", default=["random"])
-    parser.add_argument("--placements", type=int, default=2)
-    parser.add_argument("--axes", type=int, default=3)
     parser.add_argument("--most", type=int, default=16)
     parser.add_argument("--plants", type=int, default=2)
     parser.add_argument("--seed", type=int, default=SEED)

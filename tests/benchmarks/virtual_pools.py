@@ -131,10 +131,14 @@ def random_pool(
     leak_mA: tuple[float, float] = (0.3, 2.0),
     min_share: float = 0.0,
     apart_m: float = 1.0,
+    size_m: FloatArray | None = None,
 ) -> VirtualPool:
+    """A pool drawn from `seed`; `size_m` overrides its size, so that several share one shape."""
     rng = np.random.default_rng(seed)
     errors = errors or Errors()
     size = np.array([rng.uniform(6, 12), rng.uniform(3.5, 6), rng.uniform(*depth)]).round(2)
+    if size_m is not None:
+        size = size_m
     L, W, D = size
     n = int(rng.integers(0, 5)) if fittings is None else fittings
     if leaks == 0:

@@ -53,8 +53,8 @@ def detectable(
     )
     # Evidence is half the squared signal-to-noise ratio less what it costs to choose one cell of thousands.
     factor = (math.sqrt(2 * (settings.gate + SEARCH_COST)) + float(norm.ppf(power))) * NONLINEAR
-    cells = engine.subset(problem.grid.coarse, problem.thin)
-    D = leads.cell_D[:, :, problem.thin]
+    cells = engine.subset(problem.grid.coarse, problem.liner.thin)
+    D = leads.cell_D[:, :, problem.liner.thin]
     current = np.full(len(cells), 0.3)
     total = float(problem.injected_mA.max())
     for _ in range(2):
@@ -75,7 +75,7 @@ def detectable(
 
 def summarise(problem: Problem, found: Detectable, power: float = 0.95, false_alarm: float = 0.01) -> Coverage:
     """Coverage as reported: cells, fraction of the liner's area at the reference current, words."""
-    cells = engine.subset(problem.grid.coarse, problem.thin)
+    cells = engine.subset(problem.grid.coarse, problem.liner.thin)
     size_m = 2 * cells.size_m
     settings = problem.settings
     area = cells.area_m2 / cells.area_m2.sum()

@@ -30,20 +30,12 @@ LEAK_SIGMA_M = 0.15
 
 
 @dataclass(frozen=True)
-class Problem:
-    """A pool ready for searching."""
+class LinerGrid:
+    """All that depends on the pool's shape only, not on water, sources or fittings: cells and what joins them."""
 
-    pool: Pool
-    settings: LocateSettings
     grid: Grid
-    rows: BoxRows | FieldRows
-    targets_m: FloatArray
-    sources_m: FloatArray
-    source_ids: tuple[int, ...]
-    injected_mA: FloatArray
-    fittings: tuple[Sink, ...]
-    priors: Priors
-    degree: int
+    box_rows: BoxRows | None
+    """The exact box's table for the coarse cells alone."""
     coarse_index: IntArray
     coarse_weight: FloatArray
     coarse_slope: FloatArray
@@ -53,6 +45,27 @@ class Problem:
     """Coarse cells spread over the whole liner, about a metre apart."""
     neighbours: list[IntArray]
     """Coarse cells around each coarse cell, also around corners."""
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A pool ready for searching."""
+
+    pool: Pool
+    settings: LocateSettings
+    liner: LinerGrid
+    rows: BoxRows | FieldRows
+    targets_m: FloatArray
+    sources_m: FloatArray
+    source_ids: tuple[int, ...]
+    injected_mA: FloatArray
+    fittings: tuple[Sink, ...]
+    priors: Priors
+    degree: int
+
+    @property
+    def grid(self) -> Grid:
+        return self.liner.grid
 
     @property
     def resistivity(self) -> float:
@@ -70,21 +83,41 @@ def on_liner(pool: Pool, cells: CellSet, point_m: Sequence[float]) -> tuple[Floa
     return moved, index, float(np.linalg.norm(point - moved)) if abs(gap) > 1e-9 else 0.0
 
 
-def make_problem(pool: Pool, settings: LocateSettings, field_: Field | None = None) -> Problem:
-    """Cells, lead-field tables, fittings and priors of a pool. InputError if it has no source."""
+def liner_grid(pool: Pool, cell_m: float) -> LinerGrid:
+    """Cut the liner into coarse (2 cell_m) and fine cells and join them."""
+    coarse = lead.cell_set(pool.liner_cells(2 * cell_m))
+    fine = lead.cell_set(pool.liner_cells(cell_m))
+    box_rows: BoxRows | None = None
+    if pool.is_box:
+        x0, y0, x1, y1 = pool.bounds_m
+        deep = float(pool.depth_at(0.5 * (x0 + x1), 0.5 * (y0 + y1)))
+        box_rows = BoxRows(np.array([x1 - x0, y1 - y0, deep]), coarse.centre_m, np.array([x0, y0, 0.0]))
+    return LinerGrid(
+        model.build_grid(coarse, fine),
+        box_rows,
+        *model.interpolation(coarse, coarse),
+        _thin(pool, coarse),
+        _net(coarse),
+        _neighbours(coarse),
+    )
+
+
+def make_problem(
+    pool: Pool, settings: LocateSettings, field_: Field | None = None, liner: LinerGrid | None = None
+) -> Problem:
+    """Cells, lead-field tables, fittings and priors of a pool. InputError if it has no source.
+
+    `liner`: that of an earlier problem of the same shape and cell size, to save most of the work.
+    """
     if not pool.sources:
         raise InputError("the pool file names no [[source]]: add the injection electrode's position and current")
-    coarse = lead.cell_set(pool.liner_cells(2 * settings.cell_m))
-    fine = lead.cell_set(pool.liner_cells(settings.cell_m))
-    grid = model.build_grid(coarse, fine)
+    liner = liner_grid(pool, settings.cell_m) if liner is None else liner
+    coarse, fine = liner.grid.coarse, liner.grid.fine
     sources = np.array([s.position_m for s in pool.sources])
     targets = np.concatenate([coarse.centre_m, sources])
     rows: BoxRows | FieldRows
-    if pool.is_box and field_ is None:
-        x0, y0, x1, y1 = pool.bounds_m
-        deep = float(pool.depth_at(0.5 * (x0 + x1), 0.5 * (y0 + y1)))
-        rows = BoxRows(np.array([x1 - x0, y1 - y0, deep]), targets, np.array([x0, y0, 0.0]))
-        degree = 3
+    if liner.box_rows is not None and field_ is None:
+        rows, degree = liner.box_rows.extended(sources), 3
     else:
         rows = FieldRows(make_field(pool) if field_ is None else field_, targets)
         degree = 2
@@ -129,7 +162,7 @@ def make_problem(pool: Pool, settings: LocateSettings, field_: Field | None = No
     return Problem(
         pool,
         settings,
-        grid,
+        liner,
         rows,
         targets,
         sources,
@@ -138,10 +171,6 @@ def make_problem(pool: Pool, settings: LocateSettings, field_: Field | None = No
         tuple(sinks),
         priors,
         degree,
-        *model.interpolation(coarse, coarse),
-        _thin(pool, coarse),
-        _net(coarse),
-        _neighbours(coarse),
     )
 
 
@@ -297,7 +326,7 @@ def _coarse_candidates(
     problem: Problem, leads: Leads, index: IntArray, states: Sequence[State] | State, q: FloatArray
 ) -> Candidates:
     grid = problem.grid
-    near, weight, slope = problem.coarse_index, problem.coarse_weight, problem.coarse_slope
+    near, weight, slope = problem.liner.coarse_index, problem.liner.coarse_weight, problem.liner.coarse_slope
     part = leads.cells[:, :, near[index]]
     return batch.start(
         index,
@@ -338,8 +367,8 @@ def scan(problem: Problem, rows: Rows, leads: Leads, known: Sequence[Sink], base
     linear = model.linearise(
         leads, rows, known, problem.sources_m, problem.resistivity, priors, state, base.linear.pinned
     )
-    cells = subset(problem.grid.coarse, problem.thin)
-    D = leads.cell_D[:, :, problem.thin]
+    cells = subset(problem.grid.coarse, problem.liner.thin)
+    D = leads.cell_D[:, :, problem.liner.thin]
     return score_cells(
         leads, rows, linear, priors, cells, D, problem.resistivity, at_nominal=True, near_m=0.9, passes=1
     )
@@ -368,8 +397,8 @@ def search_one(
     seed_current = np.full(len(coarse), 0.5)
     if near is None:
         first = scan(problem, rows, leads, known, base)
-        seed_score[problem.thin] = first.score
-        seed_current[problem.thin] = first.current_mA
+        seed_score[problem.liner.thin] = first.score
+        seed_current[problem.liner.thin] = first.current_mA
     else:
         seed_current[:] = near[1]
     for place in forbidden_m:
@@ -385,7 +414,7 @@ def search_one(
     coarse_sigma, fine_sigma = coarse.size_m / np.sqrt(12), fine.size_m / np.sqrt(12)
     # Seeds: where the linear scan sees something, and a loose net over the whole liner, because a scan about wrong
     # poses can miss the place altogether. Refit, drop the hopeless, refit the rest.
-    net = problem.net
+    net = problem.liner.net
     if warm is not None:
         # Most of the net was looked at before: a quarter of it each time keeps watch.
         net = net[rows.stations % 4 :: 4]
@@ -470,7 +499,7 @@ def _around(
     if not wide:
         taken = taken.copy()
         for k in active:
-            for cell in problem.neighbours[found.cell[k]]:
+            for cell in problem.liner.neighbours[found.cell[k]]:
                 if not taken[cell]:
                     taken[cell] = True
                     fresh.append(int(cell))

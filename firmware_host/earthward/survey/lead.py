@@ -17,6 +17,7 @@ Mirror images: the method of images for insulating planes (Telford, Geldart and 
 from __future__ import annotations
 
 import math
+from copy import copy
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -82,9 +83,19 @@ class BoxRows:
         weight = np.exp(-k2[keep] / (4 * self.KAPPA**2)) / (k2[keep] * volume)
         for index in self._index:
             weight = weight * np.where(index > 0, 2.0, 1.0)
+        self._mode_weight = weight
         # Single precision is plenty for what is smooth, and halves memory and time.
-        self._weighted_targets = (self._modes(targets_m - origin_m) * weight).T.astype(np.float32)
+        self._weighted_targets = self._table(targets_m)
         self._constant = -1.0 / (4 * self.KAPPA**2 * volume)
+
+    def _table(self, targets_m: FloatArray) -> NDArray[np.float32]:
+        return np.asarray((self._modes(targets_m - self._origin) * self._mode_weight).T, dtype=np.float32)
+
+    def extended(self, targets_m: FloatArray) -> BoxRows:
+        """The same with more targets (n, 3) behind those there are."""
+        other = copy(self)
+        other._weighted_targets = np.concatenate([self._weighted_targets, self._table(targets_m)], axis=1)
+        return other
 
     def _modes(self, points: FloatArray) -> FloatArray:
         cos = [np.cos(points[:, a : a + 1] * self._axes[a]) for a in range(3)]

@@ -40,8 +40,10 @@ from earthward.survey.types import (
 
 #: Prior probability of 0, 1, 2 and 3 leaks in a pool that a leak technician was called to.
 COUNT_PRIOR = (0.40, 0.40, 0.15, 0.05)
-#: A leak is called found when 90 % of its probability lies within this distance of its position.
+#: A leak is called found when 90 % of its probability lies within this distance of its position ...
 FOUND_RADIUS_M = 0.2
+#: ... and 99 % within this one.
+FOUND_REACH_M = 0.4
 #: A station is named suspect when its misfit has a smaller probability than this.
 SUSPECT_P = 1e-6
 FEWEST_STATIONS = 3
@@ -56,7 +58,13 @@ class Leak:
     position_m: FloatArray
     cell: int
     radius_m: float
+    """90 % of the probability lies within it, 99 % within `reach_m`."""
+    reach_m: float
     log_evidence: float
+
+    @property
+    def certain(self) -> bool:
+        return self.radius_m < FOUND_RADIUS_M and self.reach_m < FOUND_REACH_M
 
 
 @dataclass(frozen=True)
@@ -90,11 +98,18 @@ class Warm:
 class Survey:
     """Readings of one visit and what they say so far. Adding a reading costs one lead field per new station."""
 
-    def __init__(self, pool: Pool, settings: LocateSettings | None = None, field: Field | None = None) -> None:
+    def __init__(
+        self,
+        pool: Pool,
+        settings: LocateSettings | None = None,
+        field: Field | None = None,
+        liner: engine.LinerGrid | None = None,
+    ) -> None:
+        """`liner`: `problem.liner` of an earlier survey of the same shape, which saves half a second."""
         check.check_pool(pool)
         self.pool = pool
         self.settings = settings or LocateSettings()
-        self.problem = engine.make_problem(pool, self.settings, field)
+        self.problem = engine.make_problem(pool, self.settings, field, liner)
         self.places = guide.reachable(pool)
         self.readings: list[KeptReading] = []
         self._stations: dict[str, StationData] = {}
@@ -428,8 +443,9 @@ def make_leak(problem: Problem, found: SinkSearch, log_evidence: float) -> Leak:
     position, cell, _ = engine.on_liner(problem.pool, cells, mean)
     away = np.linalg.norm(cells.centre_m - position, axis=1)
     order = np.argsort(away)
-    radius = float(away[order][min(int(np.searchsorted(np.cumsum(probability[order]), 0.9)), len(order) - 1)])
-    return Leak(found, probability, position, cell, radius, log_evidence)
+    within = np.cumsum(probability[order])
+    radius, reach = (float(away[order][min(int(np.searchsorted(within, p)), len(order) - 1)]) for p in (0.9, 0.99))
+    return Leak(found, probability, position, cell, radius, reach, log_evidence)
 
 
 #: Scores are softened by this before they become probabilities, so that 90 % regions hold the truth in nine of ten.
@@ -571,13 +587,20 @@ def _finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:
         hole = (1e3 * interval.low_m, 1e3 * interval.high_m)
     cells = region_cells(leak.probability)
     region = Region(0.9, problem.grid.fine.size_m, tuple(_point(p) for p in problem.grid.fine.centre_m[cells]))
-    certain = leak.radius_m < FOUND_RADIUS_M
     text = (
         f"suspected leak {where(problem.pool, leak.position_m)}, within {leak.radius_m:.2f} m (90 %), "
         f"taking {1e3 * low:.2f} to {1e3 * high:.2f} mA"
     )
     return Finding(
-        _point(leak.position_m), mean, (low, high), hole, region, leak.radius_m, 2 * leak.log_evidence, certain, text
+        _point(leak.position_m),
+        mean,
+        (low, high),
+        hole,
+        region,
+        leak.radius_m,
+        2 * leak.log_evidence,
+        leak.certain,
+        text,
     )
 
 
