@@ -1,7 +1,7 @@
 """The dashboard: a Textual application around pure pages. A client of the daemon and nothing else.
 
 One widget covers the terminal and draws rows (Textual's Line API); after each change the page is written afresh and
-only rows that differ are sent. The bar moves at most ten times a second, the digits four times; a change of side, of
+only rows that differ are sent. The bar moves six times a second, the digits four times; a change of side, of
 the interlock, an event or a press is drawn at once.
 """
 
@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import os
 import signal
 import sys
@@ -45,6 +46,10 @@ Listener = Callable[[FromDaemon | None, Snapshot, float], None]
 
 ColourMode = str  # "full", "16" or "none"
 _TYPED = "0123456789.,'"
+#: Rows kept drawn: digits, arrows and words come back again and again.
+ROWS_KEPT = 512
+#: After so many seconds everything that lives as long as the dashboard has been made.
+SETTLED_S = 5.0
 
 
 def style_of(ink: Ink, mode: ColourMode) -> Style:
@@ -76,6 +81,9 @@ class Sheet(Widget, can_focus=True):
         self._mode = mode
         self._rows: tuple[Row, ...] = ()
         self._strips: list[Strip] = []
+        self._drawn: dict[Row, Strip] = {}
+        self._whole = False
+        """A whole page has been drawn by Textual since the terminal was taken or changed its size."""
         self._styles: dict[str, Style] = {}
         self.wear(theme)
 
@@ -83,6 +91,7 @@ class Sheet(Widget, can_focus=True):
         """Draw in another theme from now on."""
         self._styles = {role: style_of(ink, self._mode) for role, ink in PALETTES[theme].items()}
         self._rows = ()
+        self._drawn.clear()
 
     def show(self, rows: tuple[Row, ...]) -> int:
         """Take new rows; returns how many differ and will be drawn."""
@@ -95,22 +104,51 @@ class Sheet(Widget, can_focus=True):
         changed = [y for y, (a, b) in enumerate(zip(old, rows, strict=True)) if a != b]
         for y in changed:
             self._strips[y] = self._strip(rows[y])
-        if changed:
+        if changed and not self._write(changed):
             self.refresh(*(Region(0, y, width, 1) for y in changed))
         return len(changed)
 
+    def _write(self, changed: list[int]) -> bool:
+        """Rows straight to the terminal. False where there is none (tests) or it is not ours yet.
+
+        The sheet covers everything and `render_line` gives the same strips, so Textual's compositor, three times as dear
+        as the drawing itself, has nothing to add; it still draws whole pages.
+        """
+        app = self.app
+        driver = app._driver
+        ready = self._whole and app._running and not app._closed and app.screen is self.screen
+        if not ready or driver is None or driver.is_headless or driver.is_inline:
+            return False
+        console = app.console
+        driver.write("".join(f"\x1b[{y + 1};1H{self._strips[y].render(console)}" for y in changed))
+        driver.flush()
+        return True
+
     def _strip(self, row: Row) -> Strip:
-        return Strip([Segment(text, self._styles[role]) for text, role in row], sum(len(text) for text, _ in row))
+        """The row as Textual draws it; a strip that was drawn before keeps its escape codes."""
+        strip = self._drawn.get(row)
+        if strip is None:
+            if len(self._drawn) >= ROWS_KEPT:
+                self._drawn.clear()
+            strip = Strip([Segment(text, self._styles[role]) for text, role in row], sum(len(text) for text, _ in row))
+            self._drawn[row] = strip
+        return strip
 
     def render_line(self, y: int) -> Strip:
         return self._strips[y] if y < len(self._strips) else Strip.blank(self.size.width, self._styles["base"])
 
     def render_lines(self, crop: Region) -> list[Strip]:
+        self._whole = self._whole or crop.height == self.size.height
         # The rows are drawn already; Textual's own cache of borders and padding would only cost time here.
         strips = [self.render_line(y) for y in crop.line_range]
         if crop.x == 0 and crop.width == self.size.width:
             return strips
         return [strip.crop(crop.x, crop.right) for strip in strips]
+
+
+def _freeze() -> None:
+    gc.collect()
+    gc.freeze()
 
 
 class BareScreen(Screen[None]):
@@ -177,6 +215,8 @@ class EarthwardApp(App[int]):
             # Killed politely, the terminal must be left usable.
             loop.add_signal_handler(signal.SIGTERM, partial(self.exit, 0))
         self._task = asyncio.create_task(self.client.run(), name="line to the daemon")
+        # What is here now stays: the collector need not look through it at every turn.
+        loop.call_later(SETTLED_S, _freeze)
         # Ages and messages that fade: once a second is enough, the rest is drawn as it comes.
         self.set_interval(1.0, self._tick)
 
@@ -228,8 +268,9 @@ class EarthwardApp(App[int]):
             if self._memo.get("state word") != word:
                 self._memo["state word"] = word
                 self.paint()
-            else:
-                self._paint_within(self.look.map_gap_s)
+            elif message.interlock.warning_s > 0:
+                self._paint_within(self.look.map_gap_s)  # a countdown
+            # The rest of a state may wait for the next reading or tick.
             return
         if isinstance(message, Plan):
             self._paint_within(self.look.map_gap_s)

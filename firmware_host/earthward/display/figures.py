@@ -53,7 +53,7 @@ class Face:
 
     @property
     def rows(self) -> int:
-        return len(self.table["0"].split()) * self.dot_h
+        return (5 if self.dots == "small" else 7) * self.dot_h
 
 
 FACE_5 = Face("small", 2, 1, 2)

@@ -153,6 +153,8 @@ class FirmwareBoard:
         self._talking_until_s = -math.inf
         self.late_s = 0.0
         """Longest that the chip was behind the bench clock."""
+        self.stalls = 0
+        """How often it was so far behind that it was not brought up again: then its time stood still meanwhile."""
         self.emergency_stop_closed = True
         self.enable_held = False
         self.battery_V = 12.4
@@ -196,11 +198,13 @@ class FirmwareBoard:
 
     def set_emergency_stop(self, closed: bool) -> None:
         with self._lock:
+            self._catch_up()
             self.emergency_stop_closed = closed
             self._mcu.set_input(STOP_CLOSED, closed)
 
     def set_enable(self, held: bool) -> None:
         with self._lock:
+            self._catch_up()
             self.enable_held = held
             self._mcu.set_input(ENABLE_HELD, held)
 
@@ -208,9 +212,11 @@ class FirmwareBoard:
         """Press the board's button and let go (0.2 s of bench time). True if nothing is tripped afterwards."""
         self._clock.sleep(0.05)
         with self._lock:
+            self._catch_up()
             self._mcu.set_input(RESET_BUTTON, False)
         self._clock.sleep(0.05)
         with self._lock:
+            self._catch_up()
             self._mcu.set_input(RESET_BUTTON, True)
             before = self.telemetry
         waited = 0.0
@@ -245,11 +251,13 @@ class FirmwareBoard:
     def restart(self, cause: ResetCause = ResetCause.WATCHDOG) -> None:
         """The chip is reset for that cause."""
         with self._lock:
+            self._catch_up()
             self._mcu.reset(int(cause))
 
     def hang(self, *, interrupts_live: bool = True) -> None:
         """The firmware's main loop stops (with interrupts off: everything stops): only the watchdog helps."""
         with self._lock:
+            self._catch_up()
             self._mcu.hang(interrupts_live=interrupts_live)
 
     @property
@@ -357,17 +365,7 @@ class FirmwareBoard:
             the bench time up to which the chip has run, and bytes from the chip that still wait to go.
         """
         came = self._read()
-        now = self._clock.now()
-        behind = (self._due_cycle(now) - self._mcu.cycle) / HZ
-        self.late_s = max(self.late_s, behind)
-        if behind > LONGEST_BURST_S:
-            self._start_s, self._start_cycle = now, self._mcu.cycle
-            self._new_board_clock()
-        if now >= self._load_due_s:
-            self._apply_load(now)
-            self._load_due_s = now + LOAD_EVERY_S
-        self._mcu.run_until(self._due_cycle(now))
-        self._follow(self._mcu.edges(forget=True))
+        now = self._catch_up()
         if came:
             self._talking_until_s = now + TALKING_S
             with contextlib.suppress(BufferError):  # a flood: the line cannot carry it, as a real one could not
@@ -377,6 +375,24 @@ class FirmwareBoard:
             self._listen(frame)
         self._answered = b"\0" in fresh
         return now, self._write(out + fresh)
+
+    def _catch_up(self) -> float:
+        """Run the chip to the present bench time, which is returned: what a hand does now happens now, not earlier."""
+        now = self._clock.now()
+        if self._thread is None:
+            return now
+        behind = (self._due_cycle(now) - self._mcu.cycle) / HZ
+        self.late_s = max(self.late_s, behind)
+        if behind > LONGEST_BURST_S:
+            self.stalls += 1
+            self._start_s, self._start_cycle = now, self._mcu.cycle
+            self._new_board_clock()
+        if now >= self._load_due_s:
+            self._apply_load(now)
+            self._load_due_s = now + LOAD_EVERY_S
+        self._mcu.run_until(self._due_cycle(now))
+        self._follow(self._mcu.edges(forget=True))
+        return now
 
     def _read(self) -> bytes:
         if self._master < 0:
