@@ -325,8 +325,12 @@ def _measure(case: Case, timeout_s: float, firmware: Build | None) -> tuple[Resu
     with FaultBench(firmware=firmware) as bench:
         bench.energise()
         stalls = getattr(bench.board, "stalls", 0)
+        if isinstance(bench.board, FirmwareBoard):
+            bench.board.acted_s = None
         at_s = time.monotonic()
         case.do(bench)
+        # A hand waits for the virtual chip's turn: the fault begins when it takes effect there.
+        at_s = getattr(bench.board, "acted_s", None) or at_s
         off_s = bench.wait_off(at_s, timeout_s)
         stalled = getattr(bench.board, "stalls", 0) > stalls
         if not case.daemon_lives:

@@ -54,5 +54,5 @@ def draw(
         log.paint(paper, top, rows, snapshot, view, now_s)
     fill = role in ("alarm", "caution")
     paper.paragraph(height - 1 - message_rows, message_rows, text, role, indent=1 if fill else 0, fill=fill)
-    frame.key_row(paper, view, look)
+    frame.key_row(paper, view, look, memo)
     return paper

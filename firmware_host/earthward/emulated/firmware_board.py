@@ -153,6 +153,8 @@ class FirmwareBoard:
         self._talking_until_s = -math.inf
         self.late_s = 0.0
         """Longest that the chip was behind the bench clock."""
+        self.acted_s: float | None = None
+        """Bench time at which the last hand on a contact, or fault of the chip, took effect."""
         self.stalls = 0
         """How often it was so far behind that it was not brought up again: then its time stood still meanwhile."""
         self.emergency_stop_closed = True
@@ -198,13 +200,13 @@ class FirmwareBoard:
 
     def set_emergency_stop(self, closed: bool) -> None:
         with self._lock:
-            self._catch_up()
+            self.acted_s = self._catch_up()
             self.emergency_stop_closed = closed
             self._mcu.set_input(STOP_CLOSED, closed)
 
     def set_enable(self, held: bool) -> None:
         with self._lock:
-            self._catch_up()
+            self.acted_s = self._catch_up()
             self.enable_held = held
             self._mcu.set_input(ENABLE_HELD, held)
 
@@ -251,13 +253,13 @@ class FirmwareBoard:
     def restart(self, cause: ResetCause = ResetCause.WATCHDOG) -> None:
         """The chip is reset for that cause."""
         with self._lock:
-            self._catch_up()
+            self.acted_s = self._catch_up()
             self._mcu.reset(int(cause))
 
     def hang(self, *, interrupts_live: bool = True) -> None:
         """The firmware's main loop stops (with interrupts off: everything stops): only the watchdog helps."""
         with self._lock:
-            self._catch_up()
+            self.acted_s = self._catch_up()
             self._mcu.hang(interrupts_live=interrupts_live)
 
     @property

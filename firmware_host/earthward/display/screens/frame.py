@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from earthward import units
 from earthward.display import keys, words
 from earthward.display.look import Look
@@ -108,8 +110,13 @@ def message_rows(paper: Paper, text: str) -> int:
     return min(MESSAGE_ROWS, len(wrapped(text, paper.width - 1)))
 
 
-def key_row(paper: Paper, view: View, look: Look) -> None:
+def key_row(paper: Paper, view: View, look: Look, memo: dict[Any, Any]) -> None:
     """The last row: the four keys and help. In a choice the same keys carry the answers."""
+    about = (paper.width, view.screen, view.choice, view.entry is not None and view.entry.wheel is None)
+    known = memo.get("key row")
+    if known is not None and known[0] == about:
+        paper.put(paper.height - 1, *known[1])
+        return
     y = paper.height - 1
     off: list[Run] = [(f" {keys.shown(look.keys['off'][0])} {words.OFF} ", "alarm")]
     if view.choice is not None:
@@ -128,4 +135,5 @@ def key_row(paper: Paper, view: View, look: Look) -> None:
         left = [run for name in names for run in ((name, "key"), (" ", "base"))] + [(words.ANSWER, "base")]
     if paper.width >= 53 and view.choice is None:
         left += [(f" {keys.shown(look.keys['help'][0])} ", "key"), (f"{words.HELP_KEY} ", "base")]
+    memo["key row"] = (about, (left, off))
     paper.put(y, left, off)
