@@ -111,8 +111,8 @@ class Sheet(Widget, can_focus=True):
     def _write(self, changed: list[int]) -> bool:
         """Rows straight to the terminal. False where there is none (tests) or it is not ours yet.
 
-        The sheet covers everything and `render_line` gives the same strips, so Textual's compositor, three times as dear
-        as the drawing itself, has nothing to add; it still draws whole pages.
+        The sheet covers everything and `render_line` gives the same strips: Textual's compositor, three times as dear
+        as the drawing itself, has nothing to add. It still draws whole pages.
         """
         app = self.app
         driver = app._driver
