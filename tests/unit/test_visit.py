@@ -8,7 +8,7 @@ import pytest
 
 from earthward.errors import InputError
 from earthward.service import messages as m
-from earthward.service.store import SurveyStore
+from earthward.service.store import LossTest, StoredFinding, SurveyStore
 from earthward.service.visit import Visit, pair_ends
 
 POOL = """
@@ -89,3 +89,90 @@ def test_what_cannot_be_kept_is_said(
         visit.keep(where, what)
     assert visit.store.readings() == []
     visit.store.close()
+
+
+LIGHT = """
+[[fitting]]
+name = "light"
+kind = "light"
+position_m = [8.0, 2.0, 0.6]
+"""
+
+
+class Times:
+    """A calendar that goes on by a minute at each look."""
+
+    def __init__(self) -> None:
+        self.now_s = 0.0
+
+    def __call__(self) -> float:
+        self.now_s += 60.0
+        return self.now_s
+
+
+def lit(path: Path) -> Visit:
+    times = Times()
+    return Visit(SurveyStore.create(path, name="t", pool_toml=POOL + LIGHT, emulated=True, wall_s=times), 0.3, times)
+
+
+def test_fittings_and_electrodes_stand_in_the_record(tmp_path: Path) -> None:
+    visit = lit(tmp_path / "s.db")
+    assert [f.name for f in visit.store.fittings()] == ["light"]
+    assert [s.source_id for s in visit.store.sources()] == [0]
+    assert visit.next_station() is not None, "there is a first place before anything was read"
+
+
+def test_a_cover_begins_the_search_anew_and_a_second_word_of_it_does_not(tmp_path: Path) -> None:
+    visit = lit(tmp_path / "s.db")
+    visit.keep(place(2.0), reading(current_A=0.008))
+    assert len(visit.survey_readings()) == 1
+    visit.set_covered("light", True)
+    assert visit.survey_readings() == () and len(visit.store.readings("survey")) == 1
+    visit.keep(place(3.0), reading(current_A=0.002))
+    visit.set_covered("light", True)
+    assert len(visit.survey_readings()) == 1
+    search = visit.search()
+    assert "covered = true" in search.pool_toml
+    assert visit.store.sources()[0].current_A == pytest.approx(0.002), "what flows now, for whoever takes the export"
+    again = Visit(visit.store, 0.3, Times())
+    assert len(again.survey_readings()) == 1, "opened again it is the same"
+
+
+def test_the_proof_is_wanted_again_when_settings_change(tmp_path: Path) -> None:
+    visit = lit(tmp_path / "s.db")
+    settings = {"spacing_m": 0.3, "frequency_Hz": 36.0, "window_s": 0.5}
+    visit.use_settings(settings)
+    assert "not been read" in str(visit.proof_wanted())
+    for note, value in (("disconnected", 1e-6), ("connected", 8e-5), ("disconnected", 1e-6)):
+        visit.keep(place(4.0), reading(value), note=note, purpose="test leak")
+    assert visit.judge_test_leak(0.5).ok and visit.proof_wanted() is None
+    status = {s.key: s.status for s in visit.steps(True, True).steps}
+    assert status["proof"] == "done"
+    visit.use_settings({**settings, "window_s": 1.0})
+    assert "window_s changed" in str(visit.proof_wanted())
+    assert {s.key: s.status for s in visit.steps(True, True).steps}["proof"] != "done"
+    # A repetition is judged by its own readings.
+    with pytest.raises(InputError, match="at least one reading connected"):
+        visit.judge_test_leak(0.5)
+    assert {r.settings_id for r in visit.store.readings()} == {1}
+
+
+def test_water_budget_enters_plan_and_steps(tmp_path: Path) -> None:
+    visit = lit(tmp_path / "s.db")
+    assert visit.budget().loss_L_per_day is None
+
+    def logged(low: float, high: float) -> dict[str, object]:
+        return {
+            "interval_L_per_day": [low, high], "leak_L_per_day": (low + high) / 2, "worth_L_per_day": 60.0,
+            "text": "measured",
+        }  # fmt: skip
+
+    visit.store.add_loss_test(LossTest(moment="before", log_csv="", result=logged(200.0, 260.0)))
+    assert visit.budget().loss_interval_L_per_day == (200.0, 260.0)
+    number = visit.store.put_finding(StoredFinding(number=0, position_m=(3.0, 0.0, 0.8), current_A=1e-3))
+    visit.set_stage(number, "repaired")
+    visit.store.add_loss_test(LossTest(moment="after", log_csv="", result=logged(-20.0, 30.0)))
+    assert "Water: explained" in visit.budget().text
+    assert {s.key: s.status for s in visit.steps(True, True).steps}["account"] == "done"
+    visit.store.add_loss_test(LossTest(moment="after", log_csv="", result=logged(50.0, 90.0)))
+    assert {s.key: s.status for s in visit.steps(True, True).steps}["account"] == "failed"

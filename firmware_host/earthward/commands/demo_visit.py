@@ -36,7 +36,7 @@ NEAR_M, ENOUGH_NEAR = 1.0, 3
 TEST_LEAK_OHM, TEST_LEAK_M = 27e3, 0.45
 #: What can be covered or plugged, in the order in which it usually takes most. Never a bonded electrode.
 COVERABLE = ("light", "ladder", "drain", "return", "skimmer")
-LOG_BEFORE_H, LOG_AFTER_H = 48, 72
+LOG_BEFORE_H, LOG_AFTER_H = 48, 96
 
 
 class WholeVisit(Hands):

@@ -195,5 +195,5 @@ def lines(
         while any(abs(y - other) < 12 for other in ends):
             y += step
         ends.append(y)
-        c.text(placed[-1][0] + 8, y, s.label, 10, s.colour)
+        c.text(placed[-1][0] + 8, y, s.label, 10, s.colour, halo="#fff")
     return c.svg()

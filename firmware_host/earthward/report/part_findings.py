@@ -14,7 +14,7 @@ from earthward.report.blocks import (
 )
 from earthward.report.plan_figures import marks_of
 from earthward.report.record import Record
-from earthward.report.words import when
+from earthward.report.words import found_at, when
 from earthward.units import Units
 
 
@@ -60,7 +60,8 @@ def findings(record: Record, u: Units) -> list[Block]:
     )
     for f in record.findings:
         title = f"Leak {f.number}" if f.confirmed else f"Place {f.number}"
-        blocks.append(Heading(f"{title}: {f.text}" if f.text else title, 2))
+        words = found_at(record, f, u)
+        blocks.append(Heading(f"{title}: {words}" if words else title, 2))
         blocks.append(
             Table(
                 ["when (UTC)", "stage", "remark"],
@@ -76,8 +77,8 @@ def findings(record: Record, u: Units) -> list[Block]:
             low, high = (max(0.0, v) for v in s.share_interval)
             rows.append(
                 [
-                    when(s.time_s), f"{s.kind}: {s.subject}", units.current(s.before_A), units.current(s.after_A),
-                    units.current_interval(low * s.before_A, high * s.before_A),
+                    when(s.time_s), f"{s.kind}: {s.subject}", f"{s.before_A * 1e3:.3f} mA", f"{s.after_A * 1e3:.3f} mA",
+                    f"{low * s.before_A * 1e3:.3f} to {high * s.before_A * 1e3:.3f} mA",
                     f"{100 * low:.1f} to {100 * high:.1f} %",
                 ]
             )  # fmt: skip
@@ -87,6 +88,8 @@ def findings(record: Record, u: Units) -> list[Block]:
                 rows,
                 "llrrrr",
                 [0, 1, 0, 0, 0, 0],
+                caption="What it took follows from current and output voltage together: with a sink gone the voltage "
+                "rises, and the rest takes more.",
             )
         )
     return blocks

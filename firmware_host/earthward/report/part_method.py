@@ -40,7 +40,7 @@ def method(record: Record) -> list[Block]:
     blocks: list[Block] = [Heading("Method and limits"), Paragraph(METHOD), Bullets(LIMITS)]
     if record.settings:
         number, last = sorted(record.settings.items())[-1]
-        text = ", ".join(f"{k} {v}" for k, v in last.items())
+        text = ", ".join(f"{k} {'automatic' if v is None else v}" for k, v in last.items())
         blocks.append(Paragraph(f"Measuring settings (no. {number}): {text}.", "small"))
     blocks += [Heading("Cautions", 2), *[Paragraph(c, "caution") for c in CAUTIONS]]
     return blocks

@@ -26,7 +26,7 @@ def safety(record: Record) -> list[Block]:
     else:
         rows = []
         for c in record.safety_checks:
-            value = "" if c.value is None else f"{c.value:g} {c.unit}"
+            value = "" if c.value is None else f"{float(f'{c.value:.3g}'):g} {c.unit}"
             limit = "" if c.limit_value is None else f"{c.limit_value:g} {c.unit}"
             rows.append([when(c.time_s), c.name, value, limit, "passed" if c.ok else "FAILED", c.text])
         blocks.append(
@@ -76,19 +76,17 @@ def readings(record: Record, u: Units) -> list[Block]:
 
 
 def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[str]]:
-    """Consecutive readings of one station and placement share a line, three at most."""
+    """Consecutive readings of one station share a line for each placement, three at most."""
     groups: list[list[KeptReading]] = []
-    for r in kept:
-        last = groups[-1] if groups else []
-        if last and len(last) < 3 and (last[0].station, last[0].source_id) == (r.station, r.source_id):
-            last.append(r)
-        else:
-            groups.append([r])
+    for station in _runs(kept):
+        for source in sorted({r.source_id for r in station}):
+            own = [r for r in station if r.source_id == source]
+            groups += [own[k : k + 3] for k in range(0, len(own), 3)]
     rows = []
     for group in groups:
         first = group[0]
         middle = [(a + b) / 2 for a, b in zip(first.front_m, first.back_m, strict=True)]
-        number = str(first.row) if len(group) == 1 else f"{first.row}-{group[-1].row}"
+        number = _numbers([r.row for r in group])
         remarks = dict.fromkeys([w for r in group for w in (*r.flags, r.note) if w])
         values = [f"{_bearing(r)} {r.value_V * 1e6:+.1f} ± {r.sigma_V * 1e6:.1f}" for r in group]
         rows.append(
@@ -100,6 +98,22 @@ def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[st
             ]
         )  # fmt: skip
     return rows
+
+
+def _runs(kept: list[KeptReading]) -> list[list[KeptReading]]:
+    runs: list[list[KeptReading]] = []
+    for r in kept:
+        if runs and runs[-1][0].station == r.station:
+            runs[-1].append(r)
+        else:
+            runs.append([r])
+    return runs
+
+
+def _numbers(rows: list[int]) -> str:
+    if len(rows) > 1 and rows == list(range(rows[0], rows[0] + len(rows))):
+        return f"{rows[0]}-{rows[-1]}"
+    return ", ".join(str(row) for row in rows)
 
 
 def _bearing(r: KeptReading) -> str:

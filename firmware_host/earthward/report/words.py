@@ -10,6 +10,7 @@ from earthward import units
 from earthward.report.plan_figures import marks_of
 from earthward.report.record import Record
 from earthward.service.store import LossTest, StoredFinding, visit_water_budget
+from earthward.survey.locate import place_in_words
 from earthward.units import Units
 from earthward.water.budget import WaterBudget
 
@@ -48,6 +49,14 @@ def stations(record: Record) -> int:
     return len({r.station for r in record.readings if r.purpose == "survey"})
 
 
+def found_at(record: Record, f: StoredFinding, u: Units) -> str:
+    """The place in words. Those that the instrument made itself are said in the reader's units, a person's are kept."""
+    pool = record.pool
+    if pool is None or u == "si" or f.text != place_in_words(pool, f.position_m):
+        return f.text
+    return place_in_words(pool, f.position_m, lambda m: units.length(m, u))
+
+
 def place_of(record: Record, f: StoredFinding, u: Units) -> str:
     taped = ""
     if record.pool is not None:
@@ -55,7 +64,8 @@ def place_of(record: Record, f: StoredFinding, u: Units) -> str:
             f"{units.length(math.dist(p, f.position_m[:2]), u)} from {name}" for name, p in marks_of(record.pool)
         )
         taped += f", {units.length(f.position_m[2], u)} deep"
-    return f"{f.text}; {taped}" if f.text and taped else f.text or taped
+    words = found_at(record, f, u)
+    return f"{words}; {taped}" if words and taped else words or taped
 
 
 def pool_text(record: Record, u: Units) -> str:

@@ -33,6 +33,7 @@ from earthward.service.store import (
 )
 from earthward.survey import guide
 from earthward.survey.compare import RemeasureResult
+from earthward.survey.locate import place_in_words
 from earthward.survey.types import Finding, LocateSettings, Result, Station
 from earthward.survey.types import KeptReading as SurveyReading
 
@@ -235,10 +236,21 @@ class Visit:
             known = self._known(finding)
             if known is None:
                 if finding.certain:
-                    self.store.put_finding(_stored(0, finding))
+                    self.store.put_finding(self._stored(0, finding))
             elif known.stage == "suspected":
-                self.store.put_finding(_stored(known.number, finding))
-        self.store.add_location(result.to_json(cells=False))
+                self.store.put_finding(self._stored(known.number, finding))
+        self.store.add_location(result.to_json())
+
+    def _stored(self, number: int, f: Finding) -> StoredFinding:
+        return StoredFinding(
+            number=number,
+            position_m=f.position_m,
+            radius_m=f.radius_m,
+            current_A=f.current_A,
+            current_interval_A=f.current_interval_A,
+            hole_diameter_mm=f.hole_diameter_mm,
+            text=place_in_words(self.pool, f.position_m),
+        )
 
     def _known(self, finding: Finding) -> StoredFinding | None:
         near = [
@@ -478,18 +490,6 @@ def _proof_step(last: StoredProof, wanted: str | None) -> tuple[bool | None, str
 def _all(conditions: Any) -> bool | None:
     listed = list(conditions)
     return True if listed and all(listed) else None
-
-
-def _stored(number: int, f: Finding) -> StoredFinding:
-    return StoredFinding(
-        number=number,
-        position_m=f.position_m,
-        radius_m=f.radius_m,
-        current_A=f.current_A,
-        current_interval_A=f.current_interval_A,
-        hole_diameter_mm=f.hole_diameter_mm,
-        text=f.text,
-    )
 
 
 def _told(f: StoredFinding | Finding, number: int, stage: str) -> m.Finding:

@@ -89,7 +89,7 @@ def judge_remeasure(
     if not sigma > 0.0 or not math.isfinite(left):
         raise InputError("the stations read again do not see this sink: choose stations close to the finding")
     low, high = left - BAND * sigma, left + BAND * sigma
-    percent = [f"{100 * max(0.0, v):.0f}" for v in (left, low, high)]
+    percent = [f"{100 * max(0.0, v):.{1 if high < 0.1 else 0}f}" for v in (left, low, high)]
     amount = f"{percent[0]} % of its current is left ({percent[1]} to {percent[2]} %)"
     outcome: Outcome
     if fit_p is not None and fit_p < LEAST_FIT_P:

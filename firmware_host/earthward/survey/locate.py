@@ -6,7 +6,7 @@ The method is told in docs/method-location.md. Nothing here measures time or tou
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -564,10 +564,17 @@ def _point(p: FloatArray) -> Point:
 def where(pool: Pool, position_m: FloatArray) -> str:
     """A place on the liner in a deck person's words."""
     x, y, z = (float(v) for v in position_m)
+    return place_in_words(pool, (x, y, z))
+
+
+def place_in_words(pool: Pool, position_m: Point, length: Callable[[float], str] = "{:.1f} m".format) -> str:
+    """The same with lengths said by `length`, for other units."""
+    x, y, z = position_m
     place = pool.wall_place(x, y)
+    along = f"{length(place.along_m)} along the {place.wall} from its {place.mark}"
     if place.off_m < 0.06:
-        return f"{place.along_m:.1f} m along the {place.wall} from its {place.mark}, {z:.1f} m deep"
-    return f"on the floor {place.text}"
+        return f"{along}, {length(z)} deep"
+    return f"on the floor {along}, {length(place.off_m)} off the wall"
 
 
 def _finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:

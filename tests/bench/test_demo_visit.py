@@ -1,0 +1,74 @@
+"""The whole emulated visit, headless, as a user starts it: from the complaint to the report."""
+
+from __future__ import annotations
+
+import json
+import os
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from earthward.report import pdf
+from earthward.report.record import load
+from earthward.service.store import SurveyStore
+
+pytestmark = pytest.mark.realtime
+
+#: Real seconds that the visit may take on a machine that has other things to do.
+PATIENCE_S = 540.0
+
+
+@pytest.fixture(scope="module")
+def visit(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, Any]]:
+    out = tmp_path_factory.mktemp("visit") / "out"
+    done = subprocess.run(
+        [sys.executable, "-m", "earthward", "demo", "--headless", "--seed", "1", "--json", "--out", str(out)],
+        capture_output=True, text=True, timeout=PATIENCE_S, env={**os.environ, "OPENBLAS_NUM_THREADS": "1"},
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr[-2000:]
+    summary = json.loads(done.stdout)
+    assert summary == json.loads((out / "summary.json").read_text())
+    return out, summary
+
+
+def test_the_leak_is_found_and_gone_after_the_patch(visit: tuple[Path, dict[str, Any]]) -> None:
+    _, summary = visit
+    assert summary["emulated"] is True and summary["verdict"] == "found"
+    assert summary["estimate"]["error_m"] < 0.3
+    assert summary["remeasure"]["outcome"] == "gone" and summary["finding_stage"] == "re-measured"
+    assert summary["wrong_signs_above_5_sigma"] == 0
+    for reading in summary["readings"]:
+        assert reading["station"] and reading["sigma_V"] > 0 and isinstance(reading["value_V"], float)
+
+
+def test_loss_proof_cover_and_budgets(visit: tuple[Path, dict[str, Any]]) -> None:
+    _, summary = visit
+    assert summary["loss_before"]["verdict"] == "leak" and summary["loss_after"]["verdict"] == "no evidence"
+    low, high = summary["loss_before"]["interval_L_per_day"]
+    assert low <= summary["loss_before"]["true_L_per_day"] <= high
+    assert summary["proof"]["ok"] and summary["proof"]["ratio"] >= 3
+    cover, patch = summary["current_steps"]
+    assert cover["kind"] == "cover" and patch["kind"] == "patch"
+    assert cover["share_interval"][0] <= summary["cover"]["true_share"] <= cover["share_interval"][1]
+    assert summary["budget"]["current"]["closes"] and summary["budget"]["water"]["closes"]
+    steps = {s["key"]: s["status"] for s in summary["steps"]}
+    assert set(steps.values()) == {"done"}, steps
+
+
+def test_what_it_leaves_behind(visit: tuple[Path, dict[str, Any]]) -> None:
+    out, summary = visit
+    html = (out / "report" / "report.html").read_text()
+    assert "EMULATED" in html and "One leak found and confirmed with dye, repaired" in html
+    assert summary["report"] == ["report.html", "report.pdf"][: 2 if pdf.available() else 1]
+    if pdf.available():
+        assert (out / "report" / "report.pdf").read_bytes()[:5] == b"%PDF-"
+    assert (out / "recording" / "samples.ewc").stat().st_size > 10_000
+    with SurveyStore.open(out / "survey.db", read_only=True) as store:
+        record = load(store)
+        assert len(record.proofs) == 1 and len(record.loss_tests) == 2 and len(record.current_steps) == 2
+        assert {r.purpose for r in record.readings} == {"survey", "test leak", "re-measure"}
+        assert record.location is not None and record.location["coverage"]["cells"]
+        assert all(r.settings_id is not None for r in record.readings)
