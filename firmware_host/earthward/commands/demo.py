@@ -177,6 +177,8 @@ async def _headless(args: argparse.Namespace, out: Path) -> int:
             )
             summary = await job.run()
             job.write_csv(out / "readings.csv")
+            # With covers and currents as they were in the end: this is the pool that the readings belong to.
+            write_whole(out / "pool.toml", format_pool(visit.pool).encode())
         except VisitError as error:
             print(f"earthward: the demo's visit ended early: {error}", file=sys.stderr)
             return 1

@@ -611,8 +611,9 @@ class Core:
             hop = self.store.first + end
             if hop not in self._recent:
                 self.solve(end, end + 1)
-            solution, w = self._recent[hop]
-            if solution is None:
+            # A window with too few samples has no solution and was not remembered.
+            solution, w = self._recent.get(hop, (None, None))
+            if solution is None or w is None:
                 continue
             # Quick to fall, slow to rise: a disturbance must not pass for the pool's ordinary noise.
             ratio = min(max(solution.noise / self.noise_V, 0.7), 1.15)
