@@ -215,7 +215,7 @@ def test_the_sync_wire_sharpens_the_clock_map() -> None:
         link.arm()
         bench.technician.press_enable()
         link.energise()
-        assert until(lambda: wire.edges > 40 and (link.status.clock_error_s or 1.0) < 60e-6)
+        assert until(lambda: wire.edges > 40 and (link.status.clock_error_s or 1.0) < 120e-6, 90.0)
         reference = link.phase_reference()
         report = link.telemetry
         assert reference is not None
@@ -223,7 +223,7 @@ def test_the_sync_wire_sharpens_the_clock_map() -> None:
         board = bench.board
         periods = (board.clock.ticks(reference.start_s) - board._first_tick) / report.period_ticks
         # A ceramic resonator's map over a wire: well within the tenths of a millisecond that round trips leave.
-        assert abs(periods - round(periods)) / reference.frequency_Hz < 60e-6
+        assert abs(periods - round(periods)) / reference.frequency_Hz < 150e-6
 
 
 def test_letting_go_of_the_enable_drops_the_output(wired: Chain) -> None:
@@ -249,3 +249,9 @@ def test_the_crossed_pair_is_a_second_chip() -> None:
         assert {b.channel for b in across.drain()} == {1}
         # Pointing along x beside the leak, the leak lies across: its current is seen by the second pair.
         assert abs(bench.pool.true_volts("A", 1)) > 3 * abs(bench.pool.true_volts("A", 0))
+
+
+def test_the_chip_is_left_idle_when_the_reader_closes(wired: Chain) -> None:
+    assert wired.bench.chip.next_end_s is not None, "it converts"
+    wired.reader.close()
+    assert until(lambda: wired.bench.chip.next_end_s is None)

@@ -412,6 +412,19 @@ class AdcReader:
                 log.exception("acquisition failed")
                 self._fail(f"Acquisition failed inside the instrument ({type(error).__name__}): starting it again.")
             pause()
+        self._power_down()
+
+    def _power_down(self) -> None:
+        """Leave the chip idle: it draws a thousandth of the current then, and makes no more ready pulses."""
+        if self._device is None or not self._up:
+            return
+        config = (self._wanted_config() | _SINGLE) & ~_START
+        try:
+            self._bus.allow(self._talk_s)
+            with self._device as device:
+                device.write(bytes((_CONFIG_REGISTER, config >> 8, config & 0xFF)))
+        except (OSError, ValueError, ChipError) as error:
+            log.info("the converter was not left idle: %s", _sentence(error, self.settings))
 
     def _fail(self, text: str) -> None:
         with self._lock:
@@ -538,8 +551,6 @@ class AdcReader:
             except queue.Empty:
                 pass
             silent_since = at
-            if number < skip_to:
-                continue
             bus.allow(self._talk_s)
             try:
                 code = convert(result(True))
@@ -550,6 +561,9 @@ class AdcReader:
                     raise
                 continue
             done = clock.now()
+            if number < skip_to:
+                failures = 0
+                continue  # still of the settings before
             # A further edge, or the time for one, has come while reading: this may be the next conversion's value.
             if ready.edges != number or done - at > 0.97 * period:
                 self._repeats += 1

@@ -341,6 +341,7 @@ class ReadyPulses:
 
     Args:
         pulse: called with the end of each finished conversion; makes the falling and the rising edge.
+        transfers: how many transfers the bus has seen, to tell a reader in trouble from one short of processor.
 
     On a `PacedClock` bench time waits for the reader: it stands still shortly before the next conversion would
     overwrite one that has not been fetched. A reader that stays away longer than a busy machine explains (a fault, a
@@ -349,8 +350,18 @@ class ReadyPulses:
 
     #: real seconds to wait for a reader before time goes on without it
     PATIENCE_S = 1.0
+    #: and so many times in a row while nothing at all happens on the bus
+    MISSES = 5
 
-    def __init__(self, clock: Clock, chip: EmulatedAds, pulse: Callable[[float], None]) -> None:
+    def __init__(
+        self,
+        clock: Clock,
+        chip: EmulatedAds,
+        pulse: Callable[[float], None],
+        transfers: Callable[[], int] = lambda: 0,
+    ) -> None:
+        self._transfers = transfers
+        self._missed = 0
         self._clock = clock
         self._chip = chip
         self._pulse = pulse
@@ -423,8 +434,16 @@ class ReadyPulses:
                     self._wait_for_reader()
 
     def _wait_for_reader(self) -> None:
-        """Until the reader has fetched. One that misses is waited for less and less, one that comes more again."""
+        """Until the reader has fetched. One that misses is waited for less and less, one that comes more again.
+
+        A reader that meanwhile made no transfer at all is only short of processor: it is waited for some times more.
+        """
+        before = self._transfers()
         if self._fetched.wait(self._patience_s):
             self._patience_s = min(self.PATIENCE_S, max(2.0 * self._patience_s, 0.002))
-        else:
-            self._patience_s = self._patience_s / 4.0 if self._patience_s > 0.002 else 0.0
+            self._missed = 0
+            return
+        self._missed += 1
+        if self._transfers() == before and self._missed < self.MISSES:
+            return
+        self._patience_s = self._patience_s / 4.0 if self._patience_s > 0.002 else 0.0

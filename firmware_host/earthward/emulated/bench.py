@@ -248,7 +248,8 @@ class EmulatedBench:
         )
         self.i2c.add(address, chip)
         if self._ready_wire:
-            self._pulses.append(ReadyPulses(self.clock, chip, self.pin_factory.pin(ready).pulse_low))
+            pulse = self.pin_factory.pin(ready).pulse_low
+            self._pulses.append(ReadyPulses(self.clock, chip, pulse, lambda: self.i2c.transfers))
         return chip
 
     # ---- what the instrument is given ---------------------------------------------------------------------
