@@ -87,10 +87,57 @@ def test_two_sided_values_are_reciprocal_and_agree_with_one_sided(hopper_element
 def test_no_current_is_lost(hopper_elements: FiniteElementField) -> None:
     # All that a source injects reaches the liner in the analytic part, before any balancing: Gauss's law.
     field = hopper_elements
-    sources = [*stations(field.pool, 6, seed=3), np.array([3.5, 2.4 + 1e-9, 0.5]), np.array([0.0, 1.0, 0.5])]
+    cells = field.pool.liner_cells(0.2)
+    sloping = cells.centre_m[cells.on_floor & (np.abs(cells.normal[:, 2]) < 0.98)]
+    level = cells.centre_m[cells.on_floor & (np.abs(cells.normal[:, 2]) > 0.999)]
+    rim = HOPPER.rim_m
+    sources = [
+        *stations(field.pool, 6, seed=3),
+        *sloping[:: len(sloping) // 6],
+        *level[:: len(level) // 3],
+        np.array([3.5, 2.4 + 1e-9, 0.5]),  # on the inner corner's wall
+        np.array([0.0, 1.0, 0.5]),
+        np.array([rim[0], 1.3, 1.1]),  # on the rim itself, where slope and shallow floor meet
+        np.array([3.2, 1.7, 1.9]),  # on the pad's edge
+    ]
+    assert len(sloping) > 30
     for source in sources:
         images, rule = field._analytic(np.asarray(source))
-        assert float(field._load(images, rule).sum()) == pytest.approx(1.0, abs=1e-6)
+        assert float(field._load(images, rule).sum()) == pytest.approx(1.0, abs=1e-6), source
+
+
+def test_flux_through_the_liner_around_a_sink_on_the_slope(hopper_elements: FiniteElementField) -> None:
+    # A sink on the slope swallows its current: the whole field (analytic and smooth) through a small half-sphere of
+    # water around it, by differences of the potential along the radius, is 1 to the mesh's accuracy.
+    field = hopper_elements
+    cells = field.pool.liner_cells(0.1)
+    sloping = np.flatnonzero(cells.on_floor & (np.abs(cells.normal[:, 2]) < 0.98))
+    # The cell farthest from all liner of another direction, so that the half-sphere meets no edge.
+    gap = [
+        np.linalg.norm(cells.centre_m[np.abs(cells.normal @ cells.normal[i]) < 0.999] - cells.centre_m[i], axis=1).min()
+        for i in sloping
+    ]
+    k = sloping[int(np.argmax(gap))]
+    assert max(gap) > 0.2
+    sink, normal = cells.centre_m[k], cells.normal[k]
+    up = -normal if normal[2] > 0 else normal
+    u = np.linspace(0, 1, 41)[:-1] + 0.0125
+    turn = np.linspace(0, 2 * np.pi, 48, endpoint=False)
+    cosine, angle = np.meshgrid(u, turn, indexing="ij")
+    side = np.cross(up, [0.0, 1.0, 0.0])
+    side /= np.linalg.norm(side)
+    other = np.cross(up, side)
+    sine = np.sqrt(1 - cosine**2)
+    rays = cosine[..., None] * up + (sine * np.cos(angle))[..., None] * side + (sine * np.sin(angle))[..., None] * other
+    rays = rays.reshape(-1, 3)
+    radius, h = 0.12, 1e-3
+    slope = (field.potential(sink + (radius - h) * rays, sink) - field.potential(sink + (radius + h) * rays, sink)) / (
+        2 * h
+    )
+    flux = float(slope.mean()) * 2 * np.pi * radius**2
+    # The uniform balance takes the half-sphere's share of the water.
+    share = 2 / 3 * np.pi * radius**3 / field.volume_m3
+    assert flux == pytest.approx(1 - share, abs=5e-3)
 
 
 def test_derivatives_of_a_row(hopper_elements: FiniteElementField) -> None:
@@ -129,3 +176,28 @@ def test_the_cache_gives_the_same_field(tmp_path: object) -> None:
 
 def test_make_field_chooses() -> None:
     assert isinstance(make_field(rectangle(6, 4, 1.4)), BoxPoolField)
+
+
+def test_error_falls_as_the_mesh_is_refined() -> None:
+    # Quadratic elements: the smooth part's error falls with the third power of the edge (Ciarlet, The finite element
+    # method for elliptic problems, ch. 3); at least the square is asked for between each two meshes and overall.
+    pool = rectangle(6, 4, 1.4)
+    exact = BoxField(6, 4, 1.4)
+    targets = pool.liner_cells(0.7).centre_m
+    arm = np.array([0.15, 0.0, 0.0])
+    errors = []
+    sizes = ((0.8, 2), (0.5333, 3), (0.4, 4))
+    centres = stations(pool, 5, seed=9)
+    for size, layers in sizes:
+        field = FiniteElementField(pool, size, layers)
+        misses = []
+        for centre in centres:
+            far = np.linalg.norm(targets - centre, axis=1) > 0.8
+            row = field.pair_row(centre + arm, centre - arm, targets)
+            true = exact.green(targets, centre + arm) - exact.green(targets, centre - arm)
+            miss = (row - true)[far]
+            misses.append(miss - miss.mean())
+        errors.append(float(np.sqrt(np.mean(np.concatenate(misses) ** 2))))
+    order = np.log(errors[0] / errors[-1]) / np.log(sizes[0][0] / sizes[-1][0])
+    assert errors[0] > errors[1] > errors[2]
+    assert order >= 2.0
