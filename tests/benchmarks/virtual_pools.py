@@ -131,14 +131,14 @@ def random_pool(
     leak_mA: tuple[float, float] = (0.3, 2.0),
     min_share: float = 0.0,
     apart_m: float = 1.0,
-    size_m: FloatArray | None = None,
+    like: VirtualPool | None = None,
 ) -> VirtualPool:
-    """A pool drawn from `seed`; `size_m` overrides its size, so that several share one shape."""
+    """A pool drawn from `seed`; `like`: with the size and the injection electrode's places of another one."""
     rng = np.random.default_rng(seed)
     errors = errors or Errors()
     size = np.array([rng.uniform(6, 12), rng.uniform(3.5, 6), rng.uniform(*depth)]).round(2)
-    if size_m is not None:
-        size = size_m
+    if like is not None:
+        size = like.size
     L, W, D = size
     n = int(rng.integers(0, 5)) if fittings is None else fittings
     if leaks == 0:
@@ -177,6 +177,8 @@ def random_pool(
         np.array([rng.uniform(0.1, 0.3) * L, rng.uniform(0.2, 0.8) * W, min(0.5, D / 2)]),
         np.array([rng.uniform(0.7, 0.9) * L, rng.uniform(0.2, 0.8) * W, min(0.5, D / 2)]),
     ]
+    if like is not None:
+        two = [np.array(source.position_m) for source in like.pool.sources]
     per_place = np.array([share, share])
     if n > 1:
         # A low-resistance fitting takes a little more from a near electrode; the sum stays.

@@ -30,6 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--fitting-sigma", type=float, default=0.1, metavar="M", help="fitting positions, m (0.1)")
     parser.add_argument("--water-voltage", type=float, metavar="V", help="water against earth, for hole sizes (10)")
     parser.add_argument("--no-coverage-cells", action="store_true", help="leave the coverage map out of the JSON")
+    parser.add_argument("--cache", metavar="DIR", help="keep prepared pools in this folder")
     parser.add_argument("--plot", metavar="FILE", help="draw a plan (.svg or .png)")
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
@@ -38,7 +39,7 @@ def run(args: argparse.Namespace) -> int:
     pool = parse_pool(_read(args.pool), args.pool)
     readings = parse_readings(_read(args.readings), args.readings)
     settings = _settings(args)
-    result = locate(pool, readings, settings, None if pool.is_box else make_field(pool, None))
+    result = locate(pool, readings, settings, None if pool.is_box else make_field(pool, args.cache))
     if args.plot:
         _plot(args.plot, pool, readings, result)
     if args.json:

@@ -123,6 +123,15 @@ class FiniteElementField:
         smooth: FloatArray = self._interpolation(points) @ solution.rest
         return solution.images.potential(points) + smooth - solution.mean_S
 
+    def potentials(self, points_m: FloatArray, sources_m: FloatArray) -> FloatArray:
+        """G (s, m) at points (m, 3) of several sources (s, 3) near each other: one quadrature, one block of columns."""
+        found = [images_of(self._pool, self._faces, source) for source in sources_m]
+        rule = self._rule(np.concatenate([c.images.position_m for c in found]))
+        images = [c.fitted(rule.points_m, rule.area) if c.needs_fit else c.images for c in found]
+        loads = np.column_stack([self._load(one, rule) for one in images]) - self._mass[:, None] / self.volume_m3
+        smooth = self._interpolation(np.ascontiguousarray(points_m)) @ self._back_substitute(loads)
+        return np.stack([one.potential(points_m) + smooth[:, k] - self._mean(one) for k, one in enumerate(images)])
+
     def pair_row(self, front_m: ArrayLike, back_m: ArrayLike, targets_m: FloatArray) -> FloatArray:
         key = row_key("row", front_m, back_m, targets_m)
         found = self._rows.get(key)

@@ -31,6 +31,10 @@ class Field(Protocol):
         """G (m,) in 1/m at points of a unit source at source (3,)."""
         ...
 
+    def potentials(self, points_m: FloatArray, sources_m: FloatArray) -> FloatArray:
+        """`potential` of several sources (s, 3) near each other at once: (s, m)."""
+        ...
+
     def pair_row(self, front_m: ArrayLike, back_m: ArrayLike, targets_m: FloatArray) -> FloatArray:
         """V_back - V_front (m,) per unit resistivity x current for a unit sink at each target."""
         ...
@@ -68,6 +72,9 @@ class BoxPoolField:
 
     def potential(self, points_m: ArrayLike, source_m: ArrayLike) -> FloatArray:
         return self.box.green(points_m, source_m)
+
+    def potentials(self, points_m: FloatArray, sources_m: FloatArray) -> FloatArray:
+        return np.stack([self.box.green(points_m, source) for source in sources_m])
 
     def pair_row(self, front_m: ArrayLike, back_m: ArrayLike, targets_m: FloatArray) -> FloatArray:
         key = row_key("row", front_m, back_m, targets_m)

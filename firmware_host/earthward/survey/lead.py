@@ -49,14 +49,14 @@ class GreenRows(Protocol):
 
 
 class FieldRows:
-    """Rows of any pool's field: one back-substitution per point."""
+    """Rows of any pool's field: one back-substitution for all points of a station."""
 
     def __init__(self, field: Field, targets_m: FloatArray) -> None:
         self._field = field
         self._targets = targets_m
 
     def rows(self, points_m: FloatArray) -> FloatArray:
-        return np.stack([self._field.potential(self._targets, point) for point in points_m])
+        return self._field.potentials(self._targets, points_m)
 
 
 class BoxRows:
