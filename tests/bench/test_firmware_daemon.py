@@ -16,7 +16,7 @@ import pytest
 from earthward.clock import PacedClock
 from earthward.commands.demo import HEADLESS_SPEED, bench_wiring, demo_config, new_visit
 from earthward.commands.demo_client import InstrumentClient
-from earthward.commands.demo_visit import Walk
+from earthward.commands.demo_walk import Walk
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import Build

@@ -157,6 +157,18 @@ def test_the_proof_is_wanted_again_when_settings_change(tmp_path: Path) -> None:
     assert {r.settings_id for r in visit.store.readings()} == {1}
 
 
+def test_the_statement_that_nobody_is_in_the_water_is_a_step_of_the_visit(tmp_path: Path) -> None:
+    """What the display's confirm key answers with the statement; when it has run out the step is open again."""
+    visit = begin(tmp_path / "s.db")
+    for clear, status in ((False, "to do"), (True, "done")):
+        step = next(s for s in visit.steps(True, True, clear).steps if s.key == "water clear")
+        assert step.status == status
+    assert [s.key for s in visit.steps(True, True).steps].index("water clear") < [
+        s.key for s in visit.steps(True, True).steps
+    ].index("survey")
+    visit.store.close()
+
+
 def test_water_budget_enters_plan_and_steps(tmp_path: Path) -> None:
     visit = lit(tmp_path / "s.db")
     assert visit.budget().loss_L_per_day is None

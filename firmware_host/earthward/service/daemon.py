@@ -146,6 +146,7 @@ class Daemon:
         self._newest_s: float | None = None
         self._last_link_ok = True
         self._last_adc_ok: bool | None = None
+        self._last_clear = False
         self._last_reference_s = -math.inf
         self._moved_s = -math.inf
         self._failed = False
@@ -517,8 +518,8 @@ class Daemon:
         message = m.Event(number=self._event_number, t_s=at_s, severity=severity, code=code, text=text, remedy=remedy)
         level = {"info": logging.INFO, "caution": logging.WARNING}.get(severity, logging.ERROR)
         log.log(level, "%s %s", text, remedy)
-        if self.wiring.ear is not None and severity == "caution":
-            self.wiring.ear.alert("caution")
+        if self.wiring.ear is not None and severity in ("caution", "alarm"):
+            self.wiring.ear.alert(severity)
         if self.recorder is not None:
             self.recorder.note({"kind": "event", "t_s": at_s, "severity": severity, "code": code, "text": text})
         if self.visit is not None:
@@ -540,6 +541,11 @@ class Daemon:
                 self.event("info", "receiver", "The receiver samples again.")
             self._last_adc_ok = status.ok
             self._changed.set()
+        clear = self._stated_clear()
+        if clear != self._last_clear:
+            self._last_clear = clear
+            if self.visit is not None:
+                self.publish(self.steps())
 
     def _safety_event(self, event: SafetyEvent) -> None:
         self.event(event.severity, event.code, event.text, event.remedy, event.t_s)
@@ -837,7 +843,10 @@ class Daemon:
         assert self.visit is not None
         stray = self.supervisor.stray
         healthy = self.wiring.board.status.ok and self.wiring.receiver.status.ok
-        return self.visit.steps(None if stray is None else stray.passed, healthy)
+        return self.visit.steps(None if stray is None else stray.passed, healthy, self._stated_clear())
+
+    def _stated_clear(self) -> bool:
+        return (self.supervisor.view().water_clear_left_s or 0.0) > 0.0
 
 
 def _worst(history: list[StrayMeasurement]) -> StrayMeasurement:

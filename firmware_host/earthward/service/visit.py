@@ -44,6 +44,7 @@ STEP_TITLES: tuple[tuple[str, str], ...] = (
     ("loss", "Is it leaking at all, and how much?"),
     ("safe", "Is it safe to work here?"),
     ("set up", "Electrodes placed, board and receiver healthy"),
+    ("water clear", "Nobody in the water, somebody watches it"),
     ("proof", "Test leak read with signal to noise of 3 or more"),
     ("survey", "Stations read along walls, floor and fittings"),
     ("locate", "Sinks located"),
@@ -431,8 +432,9 @@ class Visit:
             points.append(m.KeptPoint(place=place, value_V=r.value_V, sigma_V=r.sigma_V, source_id=r.source_id))
         return points
 
-    def steps(self, safe: bool | None, healthy: bool) -> m.Steps:
-        """Where the visit stands. `safe`: the stray-voltage check's outcome, None = not made."""
+    def steps(self, safe: bool | None, healthy: bool, clear: bool = False) -> m.Steps:
+        """Where the visit stands. `safe`: the stray-voltage check's outcome, None = not made; `clear`: the statement
+        that nobody is in the water holds at present."""
         store, result = self.store, self.result
         findings = store.findings()
         loss, proofs = store.loss_tests(), store.proofs()
@@ -445,6 +447,7 @@ class Visit:
             "loss": (True, str(loss[-1].result.get("text", "measured"))) if loss else (None, ""),
             "safe": (None, "not checked yet") if safe is None else (safe, self.notes.get("safe", "")),
             "set up": (healthy or None, self.notes.get("set up", "")),
+            "water clear": (clear or None, "stated" if clear else "Look at the whole pool, then say so."),
             "proof": (None, f"{wanted}.") if not proofs else _proof_step(proofs[-1], wanted),
             "survey": (True if self._stations >= 6 else None, f"{self._stations} stations"),
             "locate": (None, "") if result is None else (True if result.verdict == "found" else None, result.text),
