@@ -416,7 +416,7 @@ class AdcReader:
 
     def _power_down(self) -> None:
         """Leave the chip idle: it draws a thousandth of the current then, and makes no more ready pulses."""
-        if self._device is None or not self._up:
+        if self._device is None:
             return
         config = (self._wanted_config() | _SINGLE) & ~_START
         try:
