@@ -38,7 +38,6 @@ from earthward.devices.protocol import (
     WaveformCode,
 )
 from earthward.emulated.board import DEADMAN_S, WAIT_AT, BoardClock, Drive, Load, OutputSegment, OutputTimeline
-from earthward.emulated.board import PATIENCE_S as HEARTBEAT_PATIENCE_S
 from earthward.emulated.virtual_mcu import (
     BRIDGE,
     CYCLES_PER_TICK,
@@ -65,8 +64,10 @@ TALKING_S = 4e-3
 #: Bench time may run ahead of the chip by no more than this where the clock can be held: what a request may be late
 #: by, and so what the clock map may be wrong by (a chip of the code lasts 2.8 ms).
 PACE_S = 1e-3
-#: Real seconds that such a clock waits for the host to read an answer.
+#: Real seconds that such a clock waits for the host to read an answer ...
 PATIENCE_S = 0.25
+#: ... and for its heartbeat, when that is late; then there is a fault, and the dead-man shall see it.
+LATE_S = 5.0
 LOAD_EVERY_S = 0.05
 #: A machine that slept longer than this is not caught up with: the board's clock jumps, as after a real stall.
 LONGEST_BURST_S = 0.5
@@ -424,13 +425,15 @@ class FirmwareBoard:
     def _may_run_to(self, now: float, paced: PacedClock) -> float:
         """How far a paced bench's time may go until the next turn; a busy host's heartbeat is waited for."""
         until = self._heartbeat_s + WAIT_AT * DEADMAN_S
-        if not self.energised or self._master < 0 or now + PACE_S < until:
+        live = self.telemetry is not None and self.telemetry.state in (BoardState.ARMED, BoardState.ENERGISED)
+        # A heartbeat that has come needs time on the wire and in the chip.
+        if not live or self._master < 0 or now + PACE_S < until or now < self._talking_until_s:
             self._waiting_since_s = None
             return now + PACE_S
         real_s = paced.real_s()
         if self._waiting_since_s is None:
             self._waiting_since_s = real_s
-        return until if real_s - self._waiting_since_s < HEARTBEAT_PATIENCE_S else now + PACE_S
+        return until if real_s - self._waiting_since_s < LATE_S else now + PACE_S
 
     def _wait_for_reader(self, paced: PacedClock) -> None:
         """Until nothing waits at the host's end of the line. One that does not read is waited for less and less."""
