@@ -94,7 +94,7 @@ class Sheet:
         """A named end of a wire."""
         self.drawing += elm.Dot(open=True, radius=0.08).at(p)
         shift = {
-            "left": (-0.2, 0.0, "right"),
+            "left": (-0.3, 0.0, "right"),
             "right": (0.2, 0.0, "left"),
             "up": (0.0, 0.3, "center"),
             "down": (0.0, -0.3, "center"),
@@ -138,7 +138,7 @@ def supply(s: Sheet, x: float, y: float) -> None:
         if k == 0:
             s.two("R3", (g[0] - 2, g[1]), g)
             s.net((g[0] - 2, g[1]), "pd4")
-            s.two("R4", g, (g[0], g[1] - 2.2))
+            s.two("R4", g, (g[0], g[1] - 2.2), flip=True)
             s.ground((g[0], g[1] - 2.2))
             s.dot(g)
             s.two("S2", source, (source[0], source[1] - 2))
