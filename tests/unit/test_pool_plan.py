@@ -41,8 +41,8 @@ def test_a_plan_is_well_formed_and_says_what_is_there() -> None:
         "sink 0.5 mA",
         "light",
         "drain (covered)",
-        "0.4 m",
-        "1.5 m deep",
+        "0.40 m",
+        "1.50 m deep",
         "injection 1, 10 mA",
     ):
         assert expected in words

@@ -188,10 +188,12 @@ class WholeVisit(Hands):
         if found is None:
             return None
         self._say(f"Found: {in_words(found.position_m)} within {found.radius_m or 0:.2f} m.")
-        for position, bearing in self.close_by(found.position_m):
+        places = self.close_by(found.position_m)
+        for position, bearing in places:
             number = len({r["station"] for r in self.survey_rows}) + 1
             await self.read(client, f"S{number}", position, bearing)
-        await self._searched(client)
+        if places:
+            await self._searched(client)
         return _found(client) or found
 
     async def read(self, client: InstrumentClient, name: str, position_m: m.Point, bearing_deg: float) -> None:

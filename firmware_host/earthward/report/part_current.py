@@ -89,7 +89,7 @@ def coverage(record: Record, u: Units) -> list[Block]:
             Figure(
                 coverage_plan(record.pool, drawn, classes, u),
                 "The smallest current into a hole that the kept readings would have shown with 95 % power at 1 % false "
-                "alarm. Walls are folded outwards. Grey: not looked at well enough.",
+                "alarm. The walls are laid down outwards about their feet. Grey: not looked at well enough.",
                 "Plan of the smallest detectable sink",
             )
         )

@@ -12,7 +12,7 @@ from earthward.report.blocks import (
     Paragraph,
     Table,
 )
-from earthward.report.plan_figures import marks_of
+from earthward.report.plan_sheet import marks_of
 from earthward.report.record import Record
 from earthward.report.words import found_at, when
 from earthward.units import Units

@@ -55,7 +55,7 @@ def readings(record: Record, u: Units) -> list[Block]:
             "One line per pose of the pole: up to three readings in µV, each with the bearing of the front electrode "
             "seen from the back one (0° along the length, 90° across). Above zero: current flows from back towards "
             "front. ± is one standard error of the detector, without the errors of holding the pole."
-            + (" Placement: which injection electrode was on." if several else ""),
+            + (" A, B: which injection electrode was on." if several else ""),
             "small",
         )
     )
@@ -64,10 +64,8 @@ def readings(record: Record, u: Units) -> list[Block]:
         if rows:
             if title:
                 blocks.append(Heading(title, 2))
-            head = ["no.", "station", "x", "y", "depth", *(["placement"] if several else []), "injected"]
-            head += ["first", "second", "third", "remark"]
-            align = "llrrr" + ("l" if several else "") + "rrrrl"
-            blocks.append(Table(head, rows, align, [0.0] * (len(head) - 1) + [1.0], small=True))
+            head = ["no.", "station", "x, y, depth", "injected", "first", "second", "third", "remark"]
+            blocks.append(Table(head, rows, "lllrrrrl", [0.0] * (len(head) - 1) + [1.0], small=True))
     if record.withdrawn:
         rows = [[str(r.row), r.station, r.withdrawn_why] for r in record.withdrawn]
         blocks.append(Heading("Taken back", 2))
@@ -91,8 +89,8 @@ def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[st
         values = [f"{_bearing(r)} {r.value_V * 1e6:+.1f} ± {r.sigma_V * 1e6:.1f}" for r in group]
         rows.append(
             [
-                number, first.station, *[units.length(v, u) for v in middle],
-                *(["ABCDEFGH"[first.source_id % 8]] if several else []),
+                number, f"{first.station} {'ABCDEFGH'[first.source_id % 8]}" if several else first.station,
+                ", ".join(units.length(v, u) for v in middle),
                 "" if first.injected_A is None else units.current(first.injected_A),
                 *values, *[""] * (3 - len(values)), "; ".join(remarks),
             ]

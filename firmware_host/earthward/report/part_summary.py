@@ -42,9 +42,10 @@ def summary(record: Record, u: Units) -> list[Block]:
         blocks.append(
             Figure(
                 findings_plan(record.pool, record.findings, record.readings, u),
-                "Plan from above. Broken blue lines: tape distances from the two marks. Full number: dye was drawn in; "
-                "open number: suspected. Grey arrows: direction of the current in the water at each station (length by "
-                "the logarithm of its strength). Squares: fittings. Triangles: injection electrode.",
+                "Plan from above. Blue: tape distances from the two marks. Full number: dye was drawn in; open number: "
+                "suspected. Grey arrows: direction of the current in the water at each station (length by the "
+                "logarithm of its strength). Full squares: fittings; open: covered. Rings with a cross: injection "
+                "electrodes.",
                 "Plan of the pool with findings, fittings and stations",
             )
         )

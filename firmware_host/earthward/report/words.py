@@ -7,7 +7,7 @@ from datetime import UTC, datetime
 from typing import Any
 
 from earthward import units
-from earthward.report.plan_figures import marks_of
+from earthward.report.plan_sheet import marks_of
 from earthward.report.record import Record
 from earthward.service.store import LossTest, StoredFinding, visit_water_budget
 from earthward.survey.locate import place_in_words
