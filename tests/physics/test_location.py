@@ -13,11 +13,12 @@ from pathlib import Path
 
 import numpy as np
 
-from earthward.survey.locate import Survey, locate, region_cells
+from earthward.survey import guide
+from earthward.survey.locate import Survey, count_probabilities, locate, make_budget, region_cells
 from earthward.survey.types import KeptReading, LocateSettings, Result
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from bench_locate import Run, held, run_pool
+from bench_locate import Run, bound_m, held, run_pool
 from virtual_pools import VirtualPool, random_pool, random_stations
 
 SEEDS = range(7000, 7010)
@@ -42,6 +43,59 @@ def test_place_within_the_target_and_region_holds_it() -> None:
     for r in runs():
         assert r.best is not None
         assert len(region_cells(r.best.probability)) < 0.2 * len(r.problem.grid.fine)
+
+
+def test_error_keeps_to_the_cramer_rao_bound() -> None:
+    # No unbiased estimate is better than the inverse Fisher information (Kay, Fundamentals of statistical signal
+    # processing I, ch. 3), here with the priors of poses and fitting places: median within 1.3 times of it.
+    ratio = [
+        float(np.linalg.norm(r.best.position_m - r.world.leaks[0][0])) / bound_m(r)
+        for r in runs()
+        if r.best is not None
+    ]
+    assert np.median(ratio) <= 1.3
+
+
+def test_budget_intervals_hold_the_true_shares() -> None:
+    held_, widths = [], []
+    for r in runs():
+        counts = count_probabilities(r.answer, r.problem.settings.gate)
+        for k, share in enumerate(make_budget(r.problem, r.answer, counts).fittings):
+            low, high = share.interval_A
+            held_.append(low <= r.world.fitting_mA[:, k].mean() * 1e-3 <= high)
+            widths.append((high - low) / r.world.injected_mA * 1e3)
+    # 90 % intervals: fewer than three in four of some twenty would be a chance of less than one in forty.
+    assert np.mean(held_) >= 0.75
+    assert np.median(widths) < 0.5  # and they say something
+
+
+def test_two_leaks_are_both_found() -> None:
+    good = 0
+    for seed in range(7200, 7204):
+        world = random_pool(seed, leaks=2, min_share=0.1)
+        leaks = run_pool(world, 20, settings=LocateSettings()).answer.leaks
+        miss = [min((float(np.linalg.norm(one.position_m - p)) for one in leaks), default=9.0) for p, _ in world.leaks]
+        good += len(leaks) == 2 and max(miss) <= 0.5
+    assert good >= 3
+
+
+def test_a_technician_who_follows_the_advice_gets_there() -> None:
+    near = 0
+    for seed in range(7300, 7303):
+        world = random_pool(seed, fittings=2)
+        survey = Survey(world.pool, LocateSettings(max_leaks=1))
+        place = guide.first_place(world.pool, survey.places)
+        for k in range(8):
+            assert world.pool.contains([place.position_m])[0]
+            for reading in world.measure(np.array(place.position_m), place.bearing_deg, f"g{k}"):
+                survey.add(reading)
+            survey.result(coverage=False, guidance=False)
+            place = survey.next_station()
+        answer = survey.last_answer
+        assert answer is not None
+        best = answer.leaks[0] if answer.leaks else answer.doubtful
+        near += best is not None and float(np.linalg.norm(best.position_m - world.leaks[0][0])) <= 0.25
+    assert near >= 2
 
 
 def test_most_leaks_are_declared_and_none_in_pools_without() -> None:

@@ -42,8 +42,8 @@ from earthward.survey.types import (
 COUNT_PRIOR = (0.40, 0.40, 0.15, 0.05)
 #: A leak is called found when 90 % of its probability lies within this distance of its position ...
 FOUND_RADIUS_M = 0.2
-#: ... and 99 % within this one.
-FOUND_REACH_M = 0.4
+#: ... and 95 % within this one.
+FOUND_REACH_M = 0.25
 #: A station is named suspect when its misfit has a smaller probability than this.
 SUSPECT_P = 1e-6
 FEWEST_STATIONS = 3
@@ -58,7 +58,7 @@ class Leak:
     position_m: FloatArray
     cell: int
     radius_m: float
-    """90 % of the probability lies within it, 99 % within `reach_m`."""
+    """90 % of the probability lies within it, 95 % within `reach_m`."""
     reach_m: float
     log_evidence: float
 
@@ -444,7 +444,7 @@ def make_leak(problem: Problem, found: SinkSearch, log_evidence: float) -> Leak:
     away = np.linalg.norm(cells.centre_m - position, axis=1)
     order = np.argsort(away)
     within = np.cumsum(probability[order])
-    radius, reach = (float(away[order][min(int(np.searchsorted(within, p)), len(order) - 1)]) for p in (0.9, 0.99))
+    radius, reach = (float(away[order][min(int(np.searchsorted(within, p)), len(order) - 1)]) for p in (0.9, 0.95))
     return Leak(found, probability, position, cell, radius, reach, log_evidence)
 
 
