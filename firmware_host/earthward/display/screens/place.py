@@ -48,7 +48,8 @@ def _wheel(paper: Paper, y: int, rows: int, entry: Entry, names: tuple[str, str]
     label = (words.PLACE_TAPE_1, words.PLACE_TAPE_2)[tape]
     paper.put(y, [(f"{label} {words.PLACE_FROM.format(names[tape] or '-')}", "base")])
     y += 1
-    if rows >= 10:
+    # Label, digits, mark and two rows of hint; what is wrong needs three more.
+    if rows >= (12 if entry.error else 9):
         cells = figures.digits(f"{shown[0]}{shown[1]}.{shown[2]}", FACE_5)
         for r, line in enumerate(cells):
             paper.put(y + r, [("  " + line, "strong")])
