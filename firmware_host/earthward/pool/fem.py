@@ -71,10 +71,13 @@ def _quadratic(bary: FloatArray, edges: tuple[tuple[int, int], ...]) -> FloatArr
 
 @dataclass(frozen=True)
 class _Rule:
-    """Quadrature on liner facets: points (q, 3), vector areas (q, 3), facet (q,), shape functions (q, 6)."""
+    """Quadrature on liner facets: points (q, 3), vector areas (q, 3). The first of them are those points of the
+    standing rule that count (`kept`, indices into it); the rest are finer cuts, by facet (r,) with their shape
+    functions (r, 6)."""
 
     points_m: FloatArray
     area: FloatArray
+    kept: IntArray
     facet: IntArray
     shape: FloatArray
 
@@ -238,18 +241,22 @@ class FiniteElementField:
 
     def _moments(self, rule: _Rule, flux: FloatArray) -> FloatArray:
         """Integrals of flux against the shape functions: (n,)."""
-        spread = rule.shape * flux[:, None]
-        dofs = self._facet_dofs[rule.facet]
-        moments = np.bincount(dofs.ravel(), weights=spread.ravel(), minlength=self._count)
-        return np.asarray(moments, dtype=np.float64)
+        standing = np.zeros(self._standing.shape[1])
+        standing[rule.kept] = flux[: len(rule.kept)]
+        moments = np.asarray(self._standing @ standing, dtype=np.float64)
+        if rule.facet.size:
+            spread = rule.shape * flux[len(rule.kept) :, None]
+            dofs = self._facet_dofs[rule.facet]
+            moments += np.bincount(dofs.ravel(), weights=spread.ravel(), minlength=self._count)
+        return moments
 
     def _rule(self, places: FloatArray) -> _Rule:
         """The standing quadrature, with facets near any of the places (i, 3) cut finer and finer toward it."""
         reach = self._facet_side * (1 / _FINENESS + 0.5)
         near = squared_distance(places, self._facet_centre).min(axis=0) < reach**2
-        base = self._base_rule
         if not near.any():
-            return base
+            return self._base_rule
+        base = self._base_rule
         facet = np.flatnonzero(near)
         bary = np.broadcast_to(np.eye(3), (len(facet), 3, 3))
         done_facet, done_bary, done_weight = [], [], []
@@ -271,16 +278,14 @@ class FiniteElementField:
         nodes = np.einsum("qc,fcv->fqv", _NODES, np.concatenate(done_bary))
         points = np.einsum("fqv,fvj->fqj", nodes, self._faces.triangles_m[facet]).reshape(-1, 3)
         vector = ((weight[:, None] * _WEIGHTS)[..., None] * self._facet_area[facet][:, None, :]).reshape(-1, 3)
-        keep = ~near[base.facet]
+        keep = np.flatnonzero(np.repeat(~near, len(_NODES)))
         return _Rule(
             np.concatenate([base.points_m[keep], points]),
             np.concatenate([base.area[keep], vector]),
-            np.concatenate([base.facet[keep], np.repeat(facet, len(_NODES))]),
-            np.concatenate([base.shape[keep], _quadratic(nodes.reshape(-1, 3), _TRIANGLE_EDGES)]),
+            keep,
+            np.repeat(facet, len(_NODES)),
+            _quadratic(nodes.reshape(-1, 3), _TRIANGLE_EDGES),
         )
-
-    def _facet_rule(self, facets: IntArray, nodes: FloatArray, weights: FloatArray) -> _Rule:
-        return _facet_rule(self._faces.triangles_m, self._facet_area, facets, nodes, weights)
 
     # --- matrices ----------------------------------------------------------------------------------------
 
@@ -333,7 +338,12 @@ class FiniteElementField:
         corners = self._faces.triangles_m
         self._facet_centre = corners.mean(axis=1)
         self._facet_side = np.linalg.norm(corners - np.roll(corners, 1, axis=1), axis=2).max(axis=1)
-        self._base_rule = self._facet_rule(np.arange(len(corners)), _NODES, _WEIGHTS)
+        self._base_rule, shape = _standing_rule(corners, self._facet_area)
+        count = len(self._base_rule.points_m)
+        rows = np.repeat(self._facet_dofs, len(_NODES), axis=0)
+        self._standing = csr_matrix(
+            (shape.ravel(), (rows.ravel(), np.repeat(np.arange(count), rows.shape[1]))), shape=(self._count, count)
+        )
         lid_corners, lid_area = real("lid_corners"), real("lid_area")
         # The mean only sets the common constant, which no voltage depends on: one point per facet will do.
         self._closed_points = np.concatenate([self._facet_centre, lid_corners.mean(axis=1)])
@@ -350,13 +360,13 @@ class FiniteElementField:
         )
 
 
-def _facet_rule(
-    corners: FloatArray, area: FloatArray, facets: IntArray, nodes: FloatArray, weights: FloatArray
-) -> _Rule:
-    points = np.einsum("qc,fcj->fqj", nodes, corners[facets]).reshape(-1, 3)
-    vector = (weights[None, :, None] * area[facets][:, None, :]).reshape(-1, 3)
-    shape = np.tile(_quadratic(nodes, _TRIANGLE_EDGES), (len(facets), 1))
-    return _Rule(points, vector, np.repeat(facets, len(nodes)), shape)
+def _standing_rule(corners: FloatArray, area: FloatArray) -> tuple[_Rule, FloatArray]:
+    """The rule on all facets uncut, and its shape functions (q, 6)."""
+    points = np.einsum("qc,fcj->fqj", _NODES, corners).reshape(-1, 3)
+    vector = (_WEIGHTS[None, :, None] * area[:, None, :]).reshape(-1, 3)
+    none = np.zeros(0, dtype=np.int64)
+    rule = _Rule(points, vector, np.arange(len(points)), none, np.zeros((0, 6)))
+    return rule, np.tile(_quadratic(_NODES, _TRIANGLE_EDGES), (len(corners), 1))
 
 
 def _unit(vectors: FloatArray) -> FloatArray:

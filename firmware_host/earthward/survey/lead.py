@@ -270,6 +270,8 @@ def _stencil(count: int) -> FloatArray:
 
 
 RADIUS_M = 0.32
+#: Points at which the smooth rest is learnt, by the degree of its polynomials.
+STENCIL = {2: 14, 3: 26}
 
 
 @dataclass(frozen=True)
@@ -315,8 +317,7 @@ def learn_head(
 ) -> Head:
     """Fit the smooth rest of the lead field around one station (least squares over the stencil)."""
     matrix, shift = images_at(pool, centre_m)
-    count = 26 if degree >= 3 else 14
-    points = stencil_points(pool, centre_m, count)
+    points = stencil_points(pool, centre_m, STENCIL[degree])
     images = np.einsum("kij,mj->kmi", matrix, points) + shift[:, None]
     distance = distance_to_water(pool, np.einsum("kij,j->ki", matrix, centre_m) + shift)
     order = np.argsort(distance, kind="stable")
