@@ -30,6 +30,7 @@ COMMANDS: dict[str, str] = {
     "replay": "run a recording through daemon and display",
     "report": "HTML and PDF report of a survey",
     "export": "a survey in open formats",
+    "bench": "electrodes by themselves; how fast this computer is",
     "doctor": "what is wired, what is missing",
 }
 
