@@ -22,7 +22,7 @@ import numpy as np
 
 from earthward.signal import transients, waveforms
 from earthward.signal.equations import SPLINE, WindowEquations, place_powers, roughness
-from earthward.signal.hops import LINES, MIRRORS, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
+from earthward.signal.hops import LINES, MIRRORS, QUAD, REF, TRANSIENT, USABLE, WEIGHT, HopStore, Layout, Y
 from earthward.signal.lines import LineMemory
 from earthward.signal.mains import TAPER_S, MainsTracker
 from earthward.signal.transients import OUTLIER_SIGMA
@@ -75,6 +75,9 @@ class Core:
         self.whitener = Whitener()
         self.noise_V = 0.0
         self.floor_V = 0.0
+        self.step_V = 0.0
+        #: Counts what solving itself changed in the store.
+        self._changes = 0
         #: False while the waveform's phase is not known: reference and quadrature are then no part of the model.
         self.referenced = True
         #: Last solutions and their normal equations by hop number, for what is learned at a block's end.
@@ -152,7 +155,7 @@ class Core:
         st.typical[a:b] = (step.sum(axis=1) - largest) / (self.slots - 2)
         lo = max(0, a - m + 1)
         limit = 6.0 * st.typical[lo:b] + 1e-12
-        smooth = (st.counts[lo:b, WEIGHT] == self.slots) & (st.largest[lo:b] <= limit)
+        smooth = (st.counts[lo:b, USABLE] == self.slots) & (st.largest[lo:b] <= limit)
         smooth[1:] &= np.abs(st.v[lo + 1 : b, 0] - st.v[lo : b - 1, -1]) <= limit[1:]
         noise = self.noise_V or self.tracker.first_noise_V
         hop_s = self.slots * self.period_s
@@ -180,7 +183,7 @@ class Core:
     def _track_disturbed(self, a: int, b: int, limit: FloatArray, noise: float) -> None:
         """One tracking step over rows a..b with samples missing or jumps in them."""
         st = self.store
-        v, weight = st.v[a:b].ravel(), st.weight[a:b].ravel()
+        v, weight = st.v[a:b].ravel(), st.usable[a:b].ravel().astype(float)
         step = np.abs(np.diff(v)) * (weight[1:] > 0) * (weight[:-1] > 0)
         jumps = np.flatnonzero(step > np.repeat(limit, self.slots)[1:]) + 1
         known = [
@@ -302,7 +305,11 @@ class Core:
             breaks = tuple(j for j in range(1, n) if broken[i + j]) if any_break else ()
             noise2 = max(rss[i], 0.0) / max(count - used, 1.0)
             if breaks or noise2 > suspicious:
+                changes = self._changes
                 out.append(self._solve_disturbed(a + i, breaks, use_memory, used))
+                if self._changes != changes and a + i + 1 < b:
+                    # What was found here holds for the windows after it: they are solved on the new products.
+                    return out + self.solve(a + i + 1, b, use_memory)
             else:
                 out.append(
                     Solution(
@@ -344,6 +351,7 @@ class Core:
 
     def _weighed(self, row: int, transient: int) -> None:
         """Keep the counts of a row whose weights were changed."""
+        self._changes += 1
         self.store.counts[row, TRANSIENT] += transient
         self.store.counts[row, WEIGHT] = float(self.store.weight[row].sum())
 
@@ -393,6 +401,7 @@ class Core:
                 break
             taken = sorted([*taken, int(others[best]) + 1])
             st.break_before[first + int(others[best]) + 1] = True
+            self._changes += 1
         return Solution(
             float(theta[0]), float(theta[1]), float(np.sqrt(noise2)), float(solved[0, 1]), float(solved[1, 2]),
             count, theta, tuple(taken), solved[:, 1],
@@ -438,19 +447,9 @@ class Core:
         """
         st, n = self.store, self.n_hops
         b = a + len(solutions)
-        lines, share = waveforms.strong_lines(self.waveform, float(st.span[b - 1]), MIRRORS)
+        _, share = waveforms.strong_lines(self.waveform, float(st.span[b - 1]), MIRRORS)
         x = st.columns[a:b]
-        rest = (x[:, Y] - np.matmul(beta[:, None], x[:, 1:])[:, 0]) * st.weight[a:b]
-        back = np.conj(st.base[a:b]) ** 2 * rest[:, None]
-        if b - a < 4:
-            turns = np.exp(2j * np.pi * st.phase[a:b, :, None] * lines)
-            st.mirrored[a:b, :, : share.size] = np.matmul(back, turns)
-        else:
-            turn, at = np.exp(2j * np.pi * st.phase[a:b]), 0
-            for j, k in enumerate(lines.tolist()):
-                back = back * (turn if k - at == 1 else turn ** (k - at))[:, None]
-                at = k
-                st.mirrored[a:b, :, j] = back.sum(axis=2)
+        self._keep_mirrored(a, b, x[:, Y] - np.matmul(beta[:, None], x[:, 1:])[:, 0])
         windows = place_powers(b - a, n)[0] @ st.mirrored[a - n + 1 : b].reshape(b - a + n - 1, -1)
         size2 = (np.abs(windows) ** 2).reshape(b - a, self.families, -1)[:, :, : share.size]
         for f, family in enumerate(self.tracker.families):
@@ -464,6 +463,21 @@ class Core:
             threshold = 12.0 * solution.noise**2 * solution.samples
             out.append(float(((size2[i] > threshold) * size2[i] @ share).sum()) ** 0.5 * 2.0 / solution.samples)
         return out
+
+    def _keep_mirrored(self, a: int, b: int, rest: FloatArray) -> None:
+        """Project residuals (rows, slots) on the mirror images of the waveform's strong lines."""
+        st = self.store
+        lines, _ = waveforms.strong_lines(self.waveform, float(st.span[b - 1]), MIRRORS)
+        back = np.conj(st.base[a:b]) ** 2 * (rest * st.weight[a:b])[:, None]
+        if b - a < 4:
+            turns = np.exp(2j * np.pi * st.phase[a:b, :, None] * lines)
+            st.mirrored[a:b, :, : lines.size] = np.matmul(back, turns)
+            return
+        turn, at = np.exp(2j * np.pi * st.phase[a:b]), 0
+        for j, k in enumerate(lines.tolist()):
+            back = back * (turn if k - at == 1 else turn ** (k - at))[:, None]
+            at = k
+            st.mirrored[a:b, :, j] = back.sum(axis=2)
 
     # ---- distrust ------------------------------------------------------------------------------------------
 
@@ -536,6 +550,8 @@ class Core:
         if solution is None:
             return False
         self.noise_V = max(solution.noise, self.floor_V)
+        if self.families and self.referenced:
+            self._keep_mirrored(first, last + 1, self.residual(solution, last))
         if self.layout.lines:
             self.memory.mean = solution.theta[2 : 2 + self.layout.lines].copy()
         self.set_lines(self.memory.lines, last + 1)

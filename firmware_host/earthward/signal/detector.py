@@ -207,7 +207,8 @@ class Detector:
         self._honesty = Honesty(n_hops)
         self._steps = np.arange(self._slots)
         # The converter's step: quantisation noise is never believed to be less than that of a uniform error.
-        core.floor_V = 0.29 * float(d.min()) if d.size else 0.0
+        core.step_V = float(d.min()) if d.size else 0.0
+        core.floor_V = 0.29 * core.step_V
         good = (self._f[:head] & _BAD) == 0
         if good.sum() > 64:
             core.tracker.initialise((i[good] - self._base + 0.5) * period, v[good])
@@ -303,6 +304,7 @@ class Detector:
         bad = (flags & _BAD) != 0
         clean = whole and not bad.any()
         st.counts[a:b] = 0.0
+        st.mirrored[a:b] = 0.0
         if whole:
             st.v[a:b] = v.reshape(b - a, slots)
             st.usable[a:b] = ~bad.reshape(b - a, slots)
@@ -360,7 +362,7 @@ class Detector:
         )  # fmt: skip
         fakes, scatter = [0.0] * (b - a), [1.0] * (b - a)
         if reference is not None:
-            scatter, fakes = core.examine(a, solutions, strongest > 10.0 * core.noise_V > 0)
+            scatter, fakes = core.examine(a, solutions, strongest > 3.0 * core.noise_V > 0)
         starts, ends = st.end_s[a - n + 1 : b - n + 1, 0].tolist(), st.end_s[a:b, -1].tolist()
         out = []
         for i, (solution, window) in enumerate(zip(solutions, windows.tolist(), strict=True)):
@@ -420,6 +422,7 @@ class Detector:
                 if abs(value) * loss > 0.3 * sigma:
                     flags.append("clock old")
                 sigma = math.hypot(sigma, abs(value) * loss)
+            sigma = math.hypot(sigma, quantisation_sigma(solution.noise, strongest, core.step_V))
             if strongest > 30 * noise:
                 flags.append("mains")
             if fake > sigma:
@@ -427,6 +430,9 @@ class Detector:
             sigma = math.hypot(sigma, fake)
             if abs(quadrature) > max(5 * math.sqrt(across * factor), 0.35 * abs(value)):
                 flags.append("quadrature")
+                if abs(quadrature) > abs(value):
+                    # Whatever makes it is not the signal alone, and may be as large in phase.
+                    sigma = math.hypot(sigma, quadrature)
             snr = abs(value) / sigma if sigma > 0 else 0.0
             p_sign = 0.5 * math.erfc(-snr / math.sqrt(2.0))
             if snr < 2.0:
@@ -444,3 +450,15 @@ class Detector:
             channel=s.channel,
             newest_s=end_s,
         )
+
+
+def quantisation_sigma(noise_V: float, mains_V: float, step_V: float) -> float:
+    """What a converter's step does to a value when neither noise nor mains move the samples across it.
+
+    Each level is wrong by at most step / pi exp(-2 pi^2 (noise / step)^2) (Widrow and Kollar, Quantization Noise,
+    from memory: first term of the characteristic function's series); a value is half the difference of two levels.
+    """
+    if step_V <= 0 or mains_V > step_V or noise_V > 1.5 * step_V:
+        return 0.0
+    dither2 = max((noise_V / step_V) ** 2 - 1.0 / 12.0, 0.0)
+    return step_V / (2.0 * math.pi) * math.exp(-2.0 * math.pi**2 * dither2)

@@ -26,6 +26,8 @@ TAPER_S = 0.2
 DRIFT_WALK = 0.25
 #: What a strong supply, its frequency swinging, leaves in the other's place: less than this is not believed.
 LEAKAGE = 6e-4
+#: Phase error from another supply as strong as this one, radians.
+SMEAR = 4e-3
 #: So many phase errors out of reach, and the filter starts anew: longer than a glitch stays in the taper.
 LOST_AFTER = 6
 _TWO_PI = 2 * math.pi
@@ -57,6 +59,9 @@ class MainsFamily:
     @property
     def frequency_Hz(self) -> float:
         return self.nominal_Hz + self.w / _TWO_PI
+
+    def frequency_at(self, t_s: float) -> float:
+        return self.nominal_Hz + (self.w + (t_s - self.t0) * self.a) / _TWO_PI
 
     def polynomial(self) -> tuple[float, float, float, float]:
         """(t0, p, w, a): phase beyond the nominal one, as a polynomial in t - t0."""
@@ -196,17 +201,18 @@ class MainsTracker:
         if len(families) == 2:
             one, two = families
             # What each leaks into the other at its present frequency.
-            r = hann_response((two.frequency_Hz - one.nominal_Hz) * length_s)
-            q = hann_response((one.frequency_Hz - two.nominal_Hz) * length_s)
-            d = hann_response((one.frequency_Hz - one.nominal_Hz) * length_s)
-            e = hann_response((two.frequency_Hz - two.nominal_Hz) * length_s)
+            first, second = one.frequency_at(centre_s), two.frequency_at(centre_s)
+            r = hann_response((second - one.nominal_Hz) * length_s)
+            q = hann_response((first - two.nominal_Hz) * length_s)
+            d = hann_response((first - one.nominal_Hz) * length_s)
+            e = hann_response((second - two.nominal_Hz) * length_s)
             determinant = d * e - r * q
             values = [
                 (e * values[0] - r * values[1]) / determinant,
                 (d * values[1] - q * values[0]) / determinant,
             ]
         elif len(families) > 2:
-            matrix = [[hann_response((k.frequency_Hz - j.nominal_Hz) * length_s) for k in families] for j in families]
+            matrix = [[hann_response((k.frequency_at(centre_s) - j.nominal_Hz) * length_s) for k in families] for j in families]
             values = np.linalg.solve(np.array(matrix, dtype=complex), np.array(values)).tolist()
         errors = [
             cmath.phase(value) - math.fmod(_TWO_PI * f.nominal_Hz * centre_s, _TWO_PI) - f.deviation(centre_s)
@@ -260,6 +266,7 @@ class MainsTracker:
 
     def _update(self, centre_s: float, sizes: list[float], errors: list[float], spread: float, noise_V: float) -> None:
         variance_z = 2.0 * spread * max(noise_V, 1e-9) ** 2
+        total = sum(size * size for size in sizes)
         leak2 = (LEAKAGE * max(sizes, default=0.0)) ** 2
         for family, size, error in zip(self.families, sizes, errors, strict=True):
             family.amplitude_V = size
@@ -267,7 +274,9 @@ class MainsTracker:
             family.advance(centre_s)
             if family.locked:
                 # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
-                family.update(math.remainder(error, _TWO_PI), 3.0 * variance_z / (size * size) + 1e-9)
+                family.update(
+                    math.remainder(error, _TWO_PI), (3.0 * variance_z + SMEAR**2 * (total - size * size)) / (size * size) + 1e-9
+                )
 
     def harmonic_power(self, base: NDArray[np.complex128], rest: FloatArray, family: int) -> FloatArray:
         """(harmonics in reach,): |sum of rest exp(-i k phase)|^2 for k = 1, 2, ...; base = exp(i phase)."""
