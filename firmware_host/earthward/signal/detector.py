@@ -404,10 +404,8 @@ class Detector:
         value = quadrature = sigma = snr = p_sign = None
         if reference is None:
             flags.insert(0, "acquiring")
-            self._honesty.skip()
         elif solution is None or lost > 0.7 or not (solution.unit_value > 0 and solution.unit_quadrature > 0):
             flags.insert(0, "no sign")
-            self._honesty.skip()
         else:
             # A window far quieter than the pool's ordinary noise is a fit gone wrong, not a gift.
             noise = max(solution.noise, 0.5 * core.noise_V, core.floor_V)

@@ -1,8 +1,10 @@
 """Is the noise at the waveform's own lines what the residual says? Two witnesses, both without a model of the noise.
 
-First, each hop's own say in the value (its score): in noise as assumed their scatter over the window's hops is the
+First, each hop's own say in the value (its score): in noise as assumed, their scatter over the window's hops is the
 value's variance; impulses, modulated mains and colour that the whitener does not follow make it larger. Second, the
-quadrature, which carries no signal: how it changes from window to window is the noise at the waveform's lines.
+quadrature, which carries no signal: its spread about its own slow mean is the noise at the waveform's lines.
+Measured against planted truth both agree with the value's own spread; the scores are the steadier of the two, the
+quadrature knows of noise that lasts longer than a hop.
 """
 
 from __future__ import annotations
@@ -10,52 +12,47 @@ from __future__ import annotations
 #: Independent windows over which both witnesses are averaged, and how many windows "as assumed" count beforehand.
 MEMORY_WINDOWS = 20.0
 PRIOR_WINDOWS = 4.0
-#: The averaged scores are believed downwards too, as far as this: nuisance terms are seldom as bad as allowed for.
-LEAST = 0.7
-#: Scatter of the averaged quadrature that is chance; of a single window's scores (nine or so degrees of freedom).
-SLACK_QUADRATURE = 0.25
-SLACK_ONE = 2.6
+#: One window counts in its average by this much more than usual at most (scores; quadrature, one degree of freedom).
+MOST_SCORES = 2.5
+MOST_QUADRATURE = 6.0
+#: The quadrature is heard when it is further than this from the scores: nearer is its own chance.
+APART = 1.5
+#: A window whose scores scatter by more than this over their average is worse by itself.
+BURST = 4.0
+#: The averages are believed downwards too, as far as this: what is allowed for nuisance terms is seldom all used.
+LEAST = 0.5
 #: A signal that moves takes the quadrature along by this much: a phase error of three degrees.
 PHASE_LEAK = 0.05
-MOST = 1e4
 
 
 class Honesty:
     """Factor by which a reading's variance must grow (or, a little, shrink). One call per reading, in order."""
 
     def __init__(self, hops: int) -> None:
-        self._hops = hops
         self._keep = 1.0 - 1.0 / (MEMORY_WINDOWS * hops)
+        self._prior = PRIOR_WINDOWS * hops
         self.reset()
 
     def reset(self) -> None:
-        """After a change of phase or signal: the averages start anew."""
-        count = PRIOR_WINDOWS * self._hops
-        self._count = self._count_q = count
-        self._scores = self._quadratures = count
-        self._past: list[tuple[float, float] | None] = [None] * self._hops
-        self._place = 0
+        """After a change of phase: the averages start anew."""
+        self._count = self._scores = self._quadratures = self._prior
+        self._means = 0.0
+        self._value = self._quadrature = 0.0
 
     def factor(self, scores: float, value: float, quadrature: float, variance_quadrature: float) -> float:
         """scores: scatter of the hops' scores over what is assumed; variance_quadrature: as assumed, V^2."""
-        scores = min(scores, MOST)
-        self._count = self._keep * self._count + 1.0
-        self._scores = self._keep * self._scores + scores
-        before = self._past[self._place]
-        self._past[self._place] = (value, quadrature)
-        self._place = (self._place + 1) % self._hops
-        if before is not None and variance_quadrature > 0:
-            apart = max(abs(quadrature - before[1]) - PHASE_LEAK * abs(value - before[0]), 0.0)
-            self._count_q = self._keep * self._count_q + 1.0
-            self._quadratures = self._keep * self._quadratures + min(0.5 * apart**2 / variance_quadrature, MOST)
-        return max(
-            LEAST,
-            self._scores / self._count,
-            self._quadratures / self._count_q - SLACK_QUADRATURE,
-            scores / SLACK_ONE,
-        )
-
-    def skip(self) -> None:
-        """A reading without a value."""
-        self._past[self._place] = None
-        self._place = (self._place + 1) % self._hops
+        keep = self._keep
+        usual_scores, usual_quadrature = self._scores / self._count, max(self._quadratures / self._count, 1.0)
+        self._count = keep * self._count + 1.0
+        self._scores = keep * self._scores + min(scores, MOST_SCORES * usual_scores)
+        self._means = keep * self._means + 1.0
+        self._value += (value - self._value) / self._means
+        self._quadrature += (quadrature - self._quadrature) / self._means
+        apart = max(abs(quadrature - self._quadrature) - PHASE_LEAK * abs(value - self._value), 0.0)
+        spread = min(apart * apart / (variance_quadrature + 1e-300), MOST_QUADRATURE * usual_quadrature)
+        self._quadratures = keep * self._quadratures + spread
+        by_scores, by_quadrature = self._scores / self._count, self._quadratures / self._count
+        factor = by_scores
+        if by_quadrature > APART * by_scores or (by_scores > 1.5 and by_scores > APART * by_quadrature):
+            factor = by_quadrature
+        return max(factor, LEAST) * max(1.0, scores / (BURST * by_scores))
