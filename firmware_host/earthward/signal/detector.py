@@ -411,15 +411,19 @@ class Detector:
             noise = max(solution.noise, 0.5 * core.noise_V, core.floor_V)
             value, quadrature = solution.value, solution.quadrature
             across = noise**2 * solution.unit_quadrature
-            factor = self._honesty.factor(scatter, value, quadrature, across)
-            sigma = noise * math.sqrt(solution.unit_value * factor)
+            loss = 0.0
+            turned = across
             if reference.sigma_s > 0 or reference.frequency_sigma > 0:
                 # An unknown delay takes from the value what the waveform's own correlation takes.
                 delay = math.hypot(reference.sigma_s, reference.frequency_sigma * s.window_s / math.sqrt(12))
-                loss = waveforms.delay_loss(s.waveform, delay * reference.frequency_Hz, span)
-                if abs(value) * loss > 0.3 * sigma:
-                    flags.append("clock old")
-                sigma = math.hypot(sigma, abs(value) * loss)
+                delay *= reference.frequency_Hz
+                loss = abs(value) * waveforms.delay_loss(s.waveform, delay, span)
+                turned += (value * waveforms.delay_turn(s.waveform, delay, span)) ** 2
+            factor = self._honesty.factor(scatter, value, quadrature, turned)
+            sigma = noise * math.sqrt(solution.unit_value * factor)
+            if loss > 0.3 * sigma:
+                flags.append("clock old")
+            sigma = math.hypot(sigma, loss)
             sigma = math.hypot(sigma, quantisation_sigma(solution.noise, strongest, core.step_V))
             if strongest > 30 * noise:
                 flags.append("mains")

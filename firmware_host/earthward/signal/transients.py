@@ -68,10 +68,10 @@ def robust_rest(x: FloatArray, y: FloatArray, noise: float) -> FloatArray:
 
 
 def find_step(y: FloatArray, noise: float) -> int | None:
-    """Position of a lasting jump well inside a hop (first sample after it), or None."""
+    """Position of a lasting jump inside a hop (first sample after it), or None."""
     d = np.abs(np.diff(y))
     k = int(np.argmax(d)) + 1
-    if d[k - 1] < 5.0 * noise or min(k, y.size - k) < 8:
+    if d[k - 1] < 5.0 * noise or min(k, y.size - k) < 2:
         return None
     jump = abs(float(np.median(y[k:]) - np.median(y[:k])))
     return k if jump > 0.5 * d[k - 1] and jump > 5.0 * noise else None

@@ -157,6 +157,14 @@ def delay_loss(name: WaveformName, delay_periods: float, span: float) -> float:
     return float(1.0 - power @ np.cos(turn * delay_periods))
 
 
+def delay_turn(name: WaveformName, delay_periods: float, span: float) -> float:
+    """Share of the value that a reference `delay_periods` off puts into the quadrature."""
+    if delay_periods == 0:
+        return 0.0
+    power, turn = _line_shares(name, round(span * 1e4))
+    return float(power @ np.sin(turn * delay_periods))
+
+
 def polarity_margin(name: WaveformName) -> float:
     """Largest correlation of the waveform with its negative over all rotations, 1 = polarity cannot be told."""
     levels = _levels(name)
