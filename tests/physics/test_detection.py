@@ -11,13 +11,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import scipy.signal
+from tests.physics.detection_tools import BOTH_MAINS, bound, excess, outcome, run, stream
 
 from earthward.emulated.pair_recording import PairScene, record
 from earthward.signal import waveforms
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.sampleclock import index_from_stamps
 from earthward.signal.types import PhaseReference, SampleBlock, WaveformName
-from tests.physics.detection_tools import BOTH_MAINS, bound, excess, outcome, run, stream
 
 SQUARE: WaveformName = "square"
 SINE: WaveformName = "sine"

@@ -212,7 +212,8 @@ class MainsTracker:
                 (d * values[1] - q * values[0]) / determinant,
             ]
         elif len(families) > 2:
-            matrix = [[hann_response((k.frequency_at(centre_s) - j.nominal_Hz) * length_s) for k in families] for j in families]
+            present = [f.frequency_at(centre_s) for f in families]
+            matrix = [[hann_response((k - j.nominal_Hz) * length_s) for k in present] for j in families]
             values = np.linalg.solve(np.array(matrix, dtype=complex), np.array(values)).tolist()
         errors = [
             cmath.phase(value) - math.fmod(_TWO_PI * f.nominal_Hz * centre_s, _TWO_PI) - f.deviation(centre_s)
@@ -274,9 +275,9 @@ class MainsTracker:
             family.advance(centre_s)
             if family.locked:
                 # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
-                family.update(
-                    math.remainder(error, _TWO_PI), (3.0 * variance_z + SMEAR**2 * (total - size * size)) / (size * size) + 1e-9
-                )
+                power = size * size
+                smear2 = SMEAR**2 * (total - power)
+                family.update(math.remainder(error, _TWO_PI), (3.0 * variance_z + smear2) / power + 1e-9)
 
     def harmonic_power(self, base: NDArray[np.complex128], rest: FloatArray, family: int) -> FloatArray:
         """(harmonics in reach,): |sum of rest exp(-i k phase)|^2 for k = 1, 2, ...; base = exp(i phase)."""
