@@ -76,8 +76,8 @@ def test_a_whole_turn(pair: Pair) -> None:
     assert until(lambda: (t := pair.link.telemetry) is not None and t.energised and t.current_A > 0.005)
     report = pair.link.telemetry
     assert report is not None
-    assert report.current_A == pytest.approx(10.0 / 1600.0, rel=0.01)
-    assert report.voltage_V == pytest.approx(10.0 * 600 / 1600, rel=0.01)
+    assert report.current_A == pytest.approx(10.0 / 1640.0, rel=0.01)
+    assert report.voltage_V == pytest.approx(10.0 * 600 / 1640, rel=0.01)
     assert report.electrode == "A"
     assert until(lambda: pair.link.phase_reference() is not None)
     reference = pair.link.phase_reference()
@@ -101,16 +101,16 @@ def test_a_whole_turn(pair: Pair) -> None:
 
 def test_refusals_are_sentences(pair: Pair) -> None:
     pair.link.configure("sine", 20.0, 0.005)
-    with pytest.raises(LinkError, match="refused to energise: it is not in a state for that") as refused:
+    with pytest.raises(LinkError, match=r"refused to energise\. The source board was not ready") as refused:
         pair.link.energise()
     assert refused.value.reason == Refusal.WRONG_STATE
     pair.link.arm()
-    with pytest.raises(LinkError, match="the enable is not held"):
+    with pytest.raises(LinkError, match="The enable was not held"):
         pair.link.energise()
     pair.link.off()
     pair.board.set_emergency_stop(False)
     assert until(lambda: (t := pair.link.telemetry) is not None and t.trip is Trip.EMERGENCY_STOP)
-    with pytest.raises(LinkError, match="it has tripped: press the board's reset button"):
+    with pytest.raises(LinkError, match=r"The source board is tripped\. Press its reset button"):
         pair.link.arm()
     assert "trip-emergency-stop" in pair.codes()
     pair.board.set_emergency_stop(True)

@@ -57,14 +57,13 @@ from earthward.devices.protocol import (
     WaveformCode,
 )
 from earthward.devices.source_report import (
-    REFUSAL_TEXT,
-    TRIP_TEXT,
     ElectrodeName,
     LinkEvent,
     LinkStatus,
     SourceReport,
 )
 from earthward.errors import InputError
+from earthward.safety import causes
 from earthward.signal.types import PhaseReference, WaveformName
 
 log = logging.getLogger(__name__)
@@ -460,8 +459,9 @@ class SourceLink:
             raise LinkError("The link to the source board was lost while waiting for its answer.")
         if answer.type == Type.REFUSAL:
             refusal = RefusalBody.unpack(answer.body)
-            reason = REFUSAL_TEXT.get(refusal.reason, f"reason {refusal.reason}")
-            raise LinkError(f"The source board refused to {kind.name.lower()}: {reason}.", refusal.reason)
+            why = causes.refusal(refusal.reason)
+            text = f"The source board refused to {kind.name.lower()}. {why.cause} {why.remedy}"
+            raise LinkError(text, refusal.reason)
         return answer.body
 
     def _next_seq(self) -> int:
@@ -749,9 +749,9 @@ class SourceLink:
             self._say("info", f"source-{word}", f"The source board is {word}.")
 
     def _say_trip(self, trip: Trip) -> None:
-        text, remedy = TRIP_TEXT[trip]
+        why = causes.board_trip(int(trip))
         severity: Literal["info", "alarm"] = "info" if trip is Trip.ENABLE_RELEASED else "alarm"
-        self._say(severity, f"trip-{trip.name.lower().replace('_', '-')}", text, remedy)
+        self._say(severity, f"trip-{trip.name.lower().replace('_', '-')}", why.cause, why.remedy)
 
     def _take_event(self, body: EventBody) -> None:
         try:

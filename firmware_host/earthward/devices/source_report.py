@@ -1,66 +1,16 @@
-"""What the source board tells, in SI and in words: reports, events, the link's own state, trips and refusals."""
+"""What the source board tells, in SI: reports, events, the link's own state. Words for trips: `safety.causes`."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import Literal, Self
 
-from earthward.devices.protocol import BoardState, Electrode, FrameError, Refusal, Telemetry, TelemetryFlag, Trip
+from earthward.devices.protocol import BoardState, Electrode, FrameError, Telemetry, TelemetryFlag, Trip
 from earthward.signal.types import WaveformName
 
 ElectrodeName = Literal["A", "B"]
 
 _WAVEFORM_NAMES: dict[int, WaveformName] = {0: "square", 1: "sine", 2: "coded"}
-
-TRIP_TEXT: dict[int, tuple[str, str]] = {
-    Trip.NONE: ("No trip.", ""),
-    Trip.OVER_CURRENT: (
-        "The source board measured too much current and took its output off.",
-        "Look for a short between the electrode leads, then press the board's reset button.",
-    ),
-    Trip.OVER_VOLTAGE: (
-        "The source board measured too much voltage and took its output off.",
-        "Take the board out of service and have its output stage checked.",
-    ),
-    Trip.HEARTBEAT_LOST: (
-        "The source board heard nothing from the instrument for half a second and took its output off.",
-        "Check the cable and that the instrument runs, then press the board's reset button.",
-    ),
-    Trip.EMERGENCY_STOP: (
-        "The emergency stop was opened.",
-        "Find out why, release the stop, then press the board's reset button.",
-    ),
-    Trip.ENABLE_RELEASED: (
-        "The hand-held enable was released.",
-        "Press the board's reset button to go on.",
-    ),
-    Trip.BATTERY_LOW: ("The source board's battery is low.", "Charge or change the battery."),
-    Trip.TOO_HOT: ("The source board is too hot.", "Put it in the shade and let it cool down."),
-    Trip.ASYMMETRY: (
-        "The two halves of the source's waveform differ: there would be direct current in the water.",
-        "Check the electrode leads and clean the electrodes, then press the board's reset button.",
-    ),
-    Trip.DISAGREEMENT: (
-        "The source board measured an output that does not fit its command.",
-        "Take the board out of service if this comes back.",
-    ),
-    Trip.WATCHDOG: ("The source board's program hung and its watchdog restarted it.", "Report it; press reset."),
-    Trip.SELF_TEST: ("The source board failed its self-test.", "Check its battery; take it out of service."),
-    Trip.ENGINE_STALLED: ("The source board's waveform stopped.", "Take the board out of service if it comes back."),
-}
-
-REFUSAL_TEXT: dict[int, str] = {
-    Refusal.UNKNOWN: "it does not know the request: its firmware is of another version",
-    Refusal.BAD_BODY: "a value in the request is not possible",
-    Refusal.WRONG_STATE: "it is not in a state for that",
-    Refusal.CHECKSUM: "what the instrument believes about the board is not what the board is set to",
-    Refusal.EMERGENCY_STOP: "the emergency stop is open",
-    Refusal.ENABLE_NOT_HELD: "the enable is not held",
-    Refusal.TRIPPED: "it has tripped: press the board's reset button",
-    Refusal.NO_HEARTBEAT: "it has not heard the instrument's heartbeat",
-    Refusal.ABOVE_LIMIT: "the request is above one of its limits",
-}
-
 
 @dataclass(frozen=True, slots=True)
 class SourceReport:

@@ -16,15 +16,11 @@ import os
 import random
 import select
 import struct
-import tempfile
 import threading
-import tty
 import zlib
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from pathlib import Path
-from types import TracebackType
-from typing import Protocol, Self
+from typing import Protocol
 
 import numpy as np
 
@@ -54,6 +50,7 @@ from earthward.devices.protocol import (
     Type,
     WaveformCode,
 )
+from earthward.emulated.plug import PluggedBoard
 from earthward.signal.types import FloatArray
 
 TICK_HZ = 2_000_000
@@ -228,7 +225,7 @@ class OutputTimeline:
             return list(self._segments)
 
 
-class EmulatedBoard:
+class EmulatedBoard(PluggedBoard):
     """See the module's text. Context manager; `port` is the link name to open with pyserial.
 
     Args:
@@ -253,6 +250,7 @@ class EmulatedBoard:
         latency_s: float = 0.1e-3,
         max_current_A: float = 0.012,
     ) -> None:
+        super().__init__(path)
         self._clock = clock
         self.load = load
         self.drive = drive or Drive()
@@ -260,18 +258,8 @@ class EmulatedBoard:
         self._rate_error = rate_error
         self._wander = wander
         self._latency_s = latency_s
-        self._folder: tempfile.TemporaryDirectory[str] | None = None
-        if path is None:
-            self._folder = tempfile.TemporaryDirectory(prefix="earthward-emulated-")
-            path = str(Path(self._folder.name) / "source")
-        self.port = path
-        self._lock = threading.RLock()
-        self._master = -1
-        self._slave = -1
         self._wake_r, self._wake_w = os.pipe()
         os.set_blocking(self._wake_w, False)
-        self._thread: threading.Thread | None = None
-        self._stop = threading.Event()
         # inputs
         self.emergency_stop_closed = True
         self.enable_held = False
@@ -323,28 +311,11 @@ class EmulatedBoard:
             self._thread.start()
 
     def close(self) -> None:
-        self._stop.set()
-        self._poke()
-        if self._thread is not None:
-            self._thread.join(timeout=5.0)
-            self._thread = None
-        self.unplug()
+        self._end_thread()
         for fd in (self._wake_r, self._wake_w):
             if fd >= 0:
                 os.close(fd)
         self._wake_r = self._wake_w = -1
-        if self._folder is not None:
-            self._folder.cleanup()
-            self._folder = None
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     # ---- hands on the board -------------------------------------------------------------------------------
 
@@ -376,31 +347,6 @@ class EmulatedBoard:
             self.trip = Trip.NONE
             self._set_state(BoardState.OFF)
             return True
-
-    def unplug(self) -> None:
-        """Pull the cable. The board runs on from its battery (and trips when heartbeats stop)."""
-        with self._lock:
-            for fd in (self._master, self._slave):
-                if fd >= 0:
-                    os.close(fd)
-            self._master = self._slave = -1
-            Path(self.port).unlink(missing_ok=True)
-        self._poke()
-
-    def replug(self) -> None:
-        """Plug the cable in again: a new device under the same link name."""
-        with self._lock:
-            if self._master >= 0:
-                return
-            self._master, self._slave = os.openpty()
-            tty.setraw(self._slave)
-            os.set_blocking(self._master, False)
-            link = Path(self.port)
-            fresh = link.with_name(link.name + ".new")
-            fresh.unlink(missing_ok=True)
-            fresh.symlink_to(os.ttyname(self._slave))
-            fresh.replace(link)
-        self._poke()
 
     def restart(self, cause: ResetCause = ResetCause.WATCHDOG) -> None:
         """The board restarts: output off, ticks from 0, one BOOT frame after its boot time."""

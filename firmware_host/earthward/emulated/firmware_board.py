@@ -15,14 +15,9 @@ import fcntl
 import math
 import os
 import select
-import tempfile
 import termios
 import threading
-import tty
 from dataclasses import dataclass
-from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 from earthward.clock import Clock, PacedClock
 from earthward.devices.protocol import (
@@ -38,6 +33,7 @@ from earthward.devices.protocol import (
     WaveformCode,
 )
 from earthward.emulated.board import DEADMAN_S, WAIT_AT, BoardClock, Drive, Load, OutputSegment, OutputTimeline
+from earthward.emulated.plug import PluggedBoard
 from earthward.emulated.virtual_mcu import (
     BRIDGE,
     CYCLES_PER_TICK,
@@ -100,7 +96,7 @@ def first_edge_tick(waveform: int, period_ticks: int) -> int:
     return (slot - max(MIN_PULSE_TICKS, int(slot * SINE_FIRST_WIDTH))) // 2
 
 
-class FirmwareBoard:
+class FirmwareBoard(PluggedBoard):
     """See the module's text. Context manager; `port` is the link name to open with pyserial.
 
     Args:
@@ -124,21 +120,12 @@ class FirmwareBoard:
         path: str | None = None,
         drive: Drive | None = None,
     ) -> None:
+        super().__init__(path)
         self._clock = clock
         self.load = load
         self.drive = drive or Drive()
         self._rate_error = rate_error
         self._mcu = VirtualMcu(build or find_build())
-        self._folder: tempfile.TemporaryDirectory[str] | None = None
-        if path is None:
-            self._folder = tempfile.TemporaryDirectory(prefix="earthward-emulated-")
-            path = str(Path(self._folder.name) / "source")
-        self.port = path
-        self._lock = threading.RLock()
-        self._master = -1
-        self._slave = -1
-        self._thread: threading.Thread | None = None
-        self._stop = threading.Event()
         self._snoop = FrameReader()
         self.telemetry: Telemetry | None = None
         """The last one the firmware sent, whether or not anybody read it."""
@@ -178,24 +165,8 @@ class FirmwareBoard:
             self._thread.start()
 
     def close(self) -> None:
-        self._stop.set()
-        if self._thread is not None:
-            self._thread.join(timeout=5.0)
-            self._thread = None
-        self.unplug()
+        self._end_thread()
         self._mcu.close()
-        if self._folder is not None:
-            self._folder.cleanup()
-            self._folder = None
-
-    def __enter__(self) -> Self:
-        self.start()
-        return self
-
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
-        self.close()
 
     # ---- hands on the board -------------------------------------------------------------------------------
 
@@ -227,29 +198,6 @@ class FirmwareBoard:
             self._clock.sleep(0.02)
             waited += 0.02
         return self.telemetry is not None and self.telemetry.state != BoardState.TRIPPED
-
-    def unplug(self) -> None:
-        """Pull the cable. The board runs on (and trips when heartbeats stop)."""
-        with self._lock:
-            for fd in (self._master, self._slave):
-                if fd >= 0:
-                    os.close(fd)
-            self._master = self._slave = -1
-            Path(self.port).unlink(missing_ok=True)
-
-    def replug(self) -> None:
-        """Plug the cable in again: a new device under the same link name."""
-        with self._lock:
-            if self._master >= 0:
-                return
-            self._master, self._slave = os.openpty()
-            tty.setraw(self._slave)
-            os.set_blocking(self._master, False)
-            link = Path(self.port)
-            fresh = link.with_name(link.name + ".new")
-            fresh.unlink(missing_ok=True)
-            fresh.symlink_to(os.ttyname(self._slave))
-            fresh.replace(link)
 
     def restart(self, cause: ResetCause = ResetCause.WATCHDOG) -> None:
         """The chip is reset for that cause."""

@@ -532,6 +532,8 @@ class Daemon:
         for link_event in self.wiring.board.drain_events():
             if link_event.code == "reset-button":
                 self.supervisor.reset_pressed()
+            if link_event.code.startswith("trip-"):
+                continue  # the interlock tells it, in the same words
             self.event(link_event.severity, link_event.code, link_event.text, link_event.remedy, link_event.t_s)
         status = self.wiring.receiver.status
         if status.ok != self._last_adc_ok and not status.starting:
