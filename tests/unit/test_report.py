@@ -44,8 +44,8 @@ PNG = bytes.fromhex(
 
 
 def scenario() -> Any:
-    path = ROOT / "docs" / "demo-report" / "make_demo_report.py"
-    spec = importlib.util.spec_from_file_location("make_demo_report_for_report", path)
+    path = ROOT / "tests" / "support" / "invented_survey.py"
+    spec = importlib.util.spec_from_file_location("invented_survey_for_report", path)
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

@@ -30,8 +30,8 @@ ROOT = Path(__file__).parents[2]
 
 
 def scenario() -> Any:
-    path = ROOT / "docs" / "demo-report" / "make_demo_report.py"
-    spec = importlib.util.spec_from_file_location("make_demo_report", path)
+    path = ROOT / "tests" / "support" / "invented_survey.py"
+    spec = importlib.util.spec_from_file_location("invented_survey", path)
     assert spec is not None and spec.loader is not None
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)

@@ -84,7 +84,7 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
     store.add_loss_test(LossTest(moment="before", log_csv="time,pool_mm\n", result={"leak_L_per_day": 120.0}))
     store.add_current_step(
         CurrentStep(kind="patch", subject="finding 1", before_A=9e-3, before_sigma_A=1e-5, after_A=8.4e-3,
-                    after_sigma_A=1e-5)
+                    after_sigma_A=1e-5, before_V=3.0, after_V=3.2)
     )  # fmt: skip
     store.add_proof(StoredProof(ok=True, result={"ratio": 7.5}, settings_id=store.add_settings({"spacing_m": 0.3})))
     store.add_note("windy")
@@ -291,6 +291,11 @@ def old_file(path: Path, version: int) -> None:
         "INSERT INTO reading(uid, at_s, station, source_id, channel, front_x_m, front_y_m, front_z_m, back_x_m, "
         "back_y_m, back_z_m, value_V, sigma_V) VALUES ('u1', 5, 'S1', 0, 0, 1, 2, .5, 1.3, 2, .5, 2e-4, 1e-6)"
     )
+    if version >= 3:
+        db.execute(
+            "INSERT INTO current_step(at_s, kind, subject, source_id, before_A, before_sigma_A, after_A, "
+            "after_sigma_A) VALUES (7, 'cover', 'light', 0, 0.01, 1e-5, 0.009, 1e-5)"
+        )
     db.execute("INSERT INTO finding(number, at_s, x_m, y_m, z_m) VALUES (1, 6, 1, 2, 1)")
     db.execute("INSERT INTO finding_stage(finding, at_s, stage) VALUES (1, 6, 'suspected')")
     db.close()
@@ -306,6 +311,9 @@ def test_older_files_are_brought_forward(tmp_path: Path, version: int, read_only
         kept = store.readings()[0]
         assert (kept.uid, kept.value_V, kept.purpose, kept.withdrawn_s) == ("u1", 2e-4, "survey", None)
         assert store.findings()[0].stage == "suspected" and store.loss_tests() == [] and store.proofs() == []
+        if version >= 3:
+            step = store.current_steps()[0]
+            assert step.before_V is None and step.share == pytest.approx(0.1), "an old step has no voltages"
         if not read_only:
             store.set_finding_stage(1, "dye drawn", result={"seconds": 4})
             store.keep(reading(purpose="re-measure", finding=1))

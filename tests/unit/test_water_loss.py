@@ -13,6 +13,7 @@ import pytest
 from earthward.cli import main
 from earthward.errors import InputError
 from earthward.service.level_log import parse_level_log, read_level_log
+from earthward.service.store import SurveyStore
 from earthward.water.loss import LogRow, LossLog, analyse
 
 ROOT = Path(__file__).parents[2]
@@ -281,3 +282,19 @@ def test_command_prints_text_and_json(capsys: pytest.CaptureFixture[str], tmp_pa
     assert main(["loss", str(bad)]) == 2
     captured = capsys.readouterr()
     assert captured.out == "" and captured.err.count("\n") == 1
+
+
+def test_command_keeps_log_and_result_in_a_survey(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Also while another program has the survey open, as the daemon has."""
+    pool = '[pool]\nshape = "rectangle"\nlength_m = 8\nwidth_m = 4\n[floor]\nkind = "flat"\ndepth_m = 1.4\n'
+    example = ROOT / "docs" / "examples" / "level-log.csv"
+    path = tmp_path / "s.survey"
+    with SurveyStore.create(path, name="s", pool_toml=pool, emulated=True) as held:
+        assert main(["loss", str(example), "--survey", str(path), "--json"]) == 0
+        printed = json.loads(capsys.readouterr().out)
+        assert main(["loss", str(example), "--survey", str(path), "--moment", "after"]) == 0
+        tests = held.loss_tests()
+        held.add_note("still writable")
+    assert [t.moment for t in tests] == ["before", "after"]
+    assert tests[0].result == printed and tests[0].log_csv == example.read_text(encoding="utf-8-sig")
+    assert main(["loss", str(example), "--survey", str(tmp_path / "none")]) == 2

@@ -91,6 +91,7 @@ def coverage(record: Record, u: Units) -> list[Block]:
                 "The smallest current into a hole that the kept readings would have shown with 95 % power at 1 % false "
                 "alarm. The walls are laid down outwards about their feet. Grey: not looked at well enough.",
                 "Plan of the smallest detectable sink",
+                0.85,
             )
         )
     return blocks

@@ -35,11 +35,11 @@ def findings_plan(pool: Pool, findings: Sequence[StoredFinding], readings: Seque
     for at, vector in station_vectors(readings):
         _arrow(sheet, at, vector)
     marks = marks_of(pool)
-    for name, position in marks:
-        sheet.mark(name, position, ACCENT)
     for finding in findings:
         for _, position in marks:
             sheet.dimension(position, finding.position_m, ACCENT)
+    for name, position in marks:
+        sheet.mark(name, position, ACCENT)
     for source in pool.sources:
         sheet.source(source.position_m, f"electrode {'ABCDEFGH'[source.id % 8]}")
     for fitting in pool.fittings:

@@ -99,6 +99,8 @@ class Sheet:
             ox, oy = 27.0 * aside[0], -27.0 * aside[1]
             for px, py in ((x1, y1), (x2, y2)):
                 self.canvas.line(px + 0.3 * ox, py + 0.3 * oy, px + 1.12 * ox, py + 1.12 * oy, colour, 0.6)
+                far = (px + 1.12 * ox, py + 1.12 * oy)
+                self.take((min(px, far[0]) - 2, min(py, far[1]) - 2, max(px, far[0]) + 2, max(py, far[1]) + 2))
             x1, y1, x2, y2 = x1 + ox, y1 + oy, x2 + ox, y2 + oy
             for x, y in ((x1, y1), (x2, y2)):
                 self.canvas.arrow((x1 + x2) / 2, (y1 + y2) / 2, x, y, colour, 0.9)

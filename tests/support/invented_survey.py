@@ -1,17 +1,12 @@
-"""Builds the demo survey of an invented pool and, from it, the demo report in this folder.
-
-    python docs/demo-report/make_demo_report.py [--out DIR]
+"""A whole survey of an invented pool, with content for every part of report and exports. For tests.
 
 Nothing here was measured: the water's field is the exact field of a box pool, the readings are drawn from it with pose
-and noise errors, the level logs are drawn from the evaporation formulas. The survey is marked emulated, and the report
-says so on every page. The course of the visit is that of a real one, so that every part of the report has content.
+and noise errors, the level logs are drawn from the evaporation formulas. The survey is marked emulated.
 """
 
 from __future__ import annotations
 
-import argparse
 import math
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -291,20 +286,3 @@ def _locate(store: SurveyStore) -> dict[str, Any]:
     pool = pool_of(store.pool_toml(), store.fittings(), store.sources())
     assert pool is not None
     return locate_survey(store, pool).to_json()
-
-
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--out", default=str(Path(__file__).parent), help="folder for the report")
-    args = parser.parse_args()
-    from earthward.report.build import build_report
-
-    with tempfile.TemporaryDirectory() as folder:
-        store = make_survey(Path(folder) / "heron-court.survey")
-        store.close()
-        for path in build_report(Path(folder) / "heron-court.survey", Path(args.out)):
-            print(path)
-
-
-if __name__ == "__main__":
-    main()
