@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from earthward.signal.types import FloatArray, WaveformName
 
-#: Ten charge-balanced chips. No rotation of them is near their negative (worst correlation -0.6), so that
+#: Ten charge-balanced chips. No rotation of them is near their negative (worst correlation -0.2), so that
 #: the polarity can be read from the code alone.
 CHIPS: tuple[int, ...] = (1, 1, 1, 1, -1, -1, 1, -1, -1, -1)
 WAVEFORMS: tuple[WaveformName, ...] = ("square", "sine", "coded")
