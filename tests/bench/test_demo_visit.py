@@ -6,11 +6,14 @@ import json
 import os
 import subprocess
 import sys
+import threading
 from pathlib import Path
 from typing import Any
 
 import pytest
 
+from earthward.cli import main
+from earthward.commands import demo_hands
 from earthward.report import pdf
 from earthward.report.record import load
 from earthward.service.store import SurveyStore
@@ -72,3 +75,26 @@ def test_what_it_leaves_behind(visit: tuple[Path, dict[str, Any]]) -> None:
         assert {r.purpose for r in record.readings} == {"survey", "test leak", "re-measure"}
         assert record.location is not None and record.location["coverage"]["cells"]
         assert all(r.settings_id is not None for r in record.readings)
+
+
+@pytest.mark.slow
+def test_a_trip_on_the_way_is_got_over(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The emergency stop is pressed in the middle of a station: reset at the board, and the visit comes to its end."""
+    monkeypatch.setattr(demo_hands.Hands, "_note", pressing_the_stop(demo_hands.Hands._note, at_reading=14))
+    assert main(["demo", "--headless", "--seed", "1", "--json", "--out", str(tmp_path / "out")]) == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert any("emergency stop" in e["text"].lower() and e["severity"] == "alarm" for e in summary["events"])
+    assert summary["estimate"]["error_m"] < 0.3 and summary["remeasure"]["outcome"] == "gone"
+    assert any(r["station"].endswith("b") for r in summary["readings"]), "the station was read anew"
+
+
+def pressing_the_stop(note: Any, at_reading: int) -> Any:
+    def noted(self: demo_hands.Hands, kept: Any, purpose: str) -> None:
+        note(self, kept, purpose)
+        if len(self.rows) == at_reading:
+            self._bench.technician.open_stop()
+            threading.Timer(1.0, self._bench.technician.close_stop).start()
+
+    return noted

@@ -83,6 +83,20 @@ class Hands:
             lambda: client.state is not None and client.state.interlock.state == "off", 5.0, "the trip is not cleared"
         )
 
+    async def recover(self, client: InstrumentClient) -> bool:
+        """After a trip: let go, find the cause ended, reset at the board, begin again. False if nothing had tripped."""
+        state = client.state
+        if state is None or state.interlock.trip is None:
+            return False
+        self._say(f"Tripped: {state.interlock.trip.cause} {state.interlock.trip.remedy}")
+        await self.switch_off(client)
+        await client.wait(
+            lambda: holds(client, "link") and holds(client, "receiver"), 20.0, "board or receiver did not come back"
+        )
+        await self.reset(client)
+        await self.switch_on(client)
+        return True
+
     # ---- readings -----------------------------------------------------------------------------------------
 
     async def station(

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import asyncio
 import math
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
-from earthward.commands.demo_client import InstrumentClient
+from earthward.commands.demo_client import InstrumentClient, VisitError
 from earthward.commands.demo_hands import Hands, in_words, is_open
 from earthward.commands.demo_walk import told
 from earthward.commands.demo_world import Calendar, PoleErrors, dye_drawn, leak_L_per_day, level_log
@@ -27,6 +27,8 @@ from earthward.service.level_log import record_loss_test
 from earthward.service.recorder import write_whole
 from earthward.service.store import visit_water_budget
 from earthward.survey.types import Result
+
+T = TypeVar("T")
 
 #: The technician gives up being guided after so many stations.
 MOST_STATIONS = 18
@@ -72,7 +74,7 @@ class WholeVisit(Hands):
             client.send(m.Ask(what="plan"))
             await client.wait(lambda: client.plan is not None, 10.0, "the daemon tells no plan")
             await self.begin(client)
-            summary["proof"] = await self.test_leak(client)
+            summary["proof"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
             summary["cover"] = await self.cover_strongest(client)
             found = await self.survey(client)
             result = self._visit.result
@@ -197,9 +199,16 @@ class WholeVisit(Hands):
         return _found(client) or found
 
     async def read(self, client: InstrumentClient, name: str, position_m: m.Point, bearing_deg: float) -> None:
-        self._places[name] = (position_m, bearing_deg)
-        self._errors = PoleErrors.draw(self._draw)
-        await self.station(client, name, position_m, bearing_deg)
+        """A station of the survey; after a trip once more, under another name, because the pole was put down anew."""
+        names = iter((name, *(f"{name}{letter}" for letter in "bcd")))
+
+        async def once() -> None:
+            called = next(names)
+            self._places[called] = (position_m, bearing_deg)
+            self._errors = PoleErrors.draw(self._draw)
+            await self.station(client, called, position_m, bearing_deg)
+
+        await self._again_after_a_trip(client, once)
 
     def near(self, target_m: Point3) -> list[str]:
         """Stations that see a place well, nearest first."""
@@ -258,8 +267,7 @@ class WholeVisit(Hands):
         if not stations:
             self._say("Next to no current flows any more: nothing is left to read with.")
         for name in stations:
-            self._errors = PoleErrors.draw(self._draw)
-            await self.station(client, name, *self._places[name], purpose="re-measure", finding=found.number)
+            await self._again_after_a_trip(client, lambda n=name: self._once_more(client, n, found.number))  # type: ignore[misc]
         judged = len([e for e in client.events if e.code == "re-measure"])
         client.send(m.SetStage(finding=found.number, stage="re-measured"))
         event = await self._event(client, "re-measure", judged)
@@ -267,6 +275,13 @@ class WholeVisit(Hands):
         await self.switch_off(client)
         known = next(f for f in self._visit.store.findings() if f.number == found.number)
         return {"text": event.text, **(known.history[-1].result or {})}
+
+    async def _once_more(self, client: InstrumentClient, name: str, finding: int) -> None:
+        position, bearing = self._places[name]
+        taken = {r["station"] for r in self.rows if r["purpose"] == "re-measure"}
+        self._errors = PoleErrors.draw(self._draw)
+        called = name if name not in taken else f"{name} again"
+        await self.station(client, called, position, bearing, purpose="re-measure", finding=finding)
 
     # ---- 9, 10: accounts, report -----------------------------------------------------------------------------------
 
@@ -314,6 +329,16 @@ class WholeVisit(Hands):
         for path in written:
             self._say(f"Written: {path}")
         return [path.name for path in written]
+
+    async def _again_after_a_trip(self, client: InstrumentClient, work: Callable[[], Awaitable[T]]) -> T:
+        """What a trip cut short is done again after a reset at the board, three times at most."""
+        for _ in range(3):
+            try:
+                return await work()
+            except VisitError:
+                if not await self.recover(client):
+                    raise
+        return await work()
 
     # ---- hands --------------------------------------------------------------------------------------------------
 
