@@ -192,8 +192,8 @@ def lines(
             c.circle(px, py, 2.2, s.colour, "#fff", 0.8)
         y = min(placed[-1][1] + 3.5, bottom - 5)
         step = 12.0 if y < bottom - 20 else -12.0
-        while any(abs(y - other) < 12 for other in ends):
-            y += step
+        while (close := next((other for other in ends if abs(y - other) < 11.9), None)) is not None:
+            y = close + step
         ends.append(y)
         c.text(placed[-1][0] + 8, y, s.label, 10, s.colour, halo="#fff")
     return c.svg()
