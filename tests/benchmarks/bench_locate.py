@@ -239,6 +239,11 @@ class Tally:
         line("seconds of CPU per search", [f"mean {np.mean(self.seconds):.2f}"])
 
 
+def due(count: int, args: argparse.Namespace) -> bool:
+    """Time to print what there is so far: long runs may be cut short."""
+    return count % 10 == 0 or count == args.pools
+
+
 def percent(values: Sequence[bool] | NDArray[np.bool_]) -> str:
     return f"{100 * np.mean(values):.1f} %" if len(values) else "none"
 
@@ -308,9 +313,10 @@ def section_robust(args: argparse.Namespace) -> None:
             run = run_pool(world, args.stations[0], ground=ground, wrong_station=name == wrong)
             tallies[name].add(run, bound=False)
         named.append([run.rows.names[s] for s, _ in run.answer.suspects] == ["s3"])
-    for tally in tallies.values():
-        tally.show()
-    line("the wrong station, and only it, named", [percent(named)])
+        if due(len(named), args):
+            for tally in tallies.values():
+                tally.show()
+            line("the wrong station, and only it, named", [percent(named)])
 
 
 def section_two(args: argparse.Namespace) -> None:
@@ -325,11 +331,13 @@ def section_two(args: argparse.Namespace) -> None:
         both.append(len(leaks) >= 2)
         near.append(len(leaks) >= 2 and max(error) <= 0.5)
         seconds.append(run.seconds)
-    what = f"two leaks >= 1 m apart, each >= a tenth of the current, {args.stations[-1]} stations"
-    print(f"\n{args.pools} pools with {what}")
-    line("two found", [f"{100 * np.mean(both):.0f} %", f"both within 0.5 m {100 * np.mean(near):.0f} %"])
-    line("more than two claimed", [f"{100 * extra / args.pools:.0f} %"])
-    line("seconds of CPU per search", [f"mean {np.mean(seconds):.2f}"])
+        if not due(len(both), args):
+            continue
+        what = f"two leaks >= 1 m apart, each >= a tenth of the current, {args.stations[-1]} stations"
+        print(f"\n{len(both)} pools with {what}")
+        line("two found", [f"{100 * np.mean(both):.0f} %", f"both within 0.5 m {100 * np.mean(near):.0f} %"])
+        line("more than two claimed", [f"{100 * extra / len(both):.0f} %"])
+        line("seconds of CPU per search", [f"mean {np.mean(seconds):.2f}"])
 
 
 def section_guided(args: argparse.Namespace) -> None:
@@ -344,17 +352,30 @@ def section_guided(args: argparse.Namespace) -> None:
         at16.append(errors[min(15, len(errors) - 1)] <= 0.25)
         L, W, _ = world.size
         sweep.append(2 * (L + W - 1.2) / 0.6)
-    s = np.array(first_stay)
-    print(f"\nguided survey, {args.pools} pools, up to {args.most} stations")
-    line("stations until within 0.15 m to stay", [f"median {np.median(s):.0f}", f"never {100 * np.mean(s > 99):.0f} %"])
-    line("within 0.25 m at 16 stations", [f"{100 * np.mean(at16):.0f} %"])
-    d = np.array([x for x in declared if x is not None])
-    e = np.array(certain_error)
-    line("declared found", [f"{100 * len(d) / args.pools:.0f} % of pools", f"median at station {np.median(d):.0f}"])
-    if len(e):
-        line("error when declared", [f"within 0.15 m {100 * np.mean(e <= 0.15):.0f} %", f"worst {e.max():.2f} m"])
-    line("perimeter sweep at 0.6 m", [f"{np.mean(sweep):.0f} stations", f"ratio {np.median(s) / np.mean(sweep):.2f}"])
-    line("choosing the next station", [f"median {1e3 * np.median(choose):.0f} ms", f"worst {1e3 * max(choose):.0f} ms"])
+        if not due(len(first_stay), args):
+            continue
+        s = np.array(first_stay)
+        print(f"\nguided survey, {len(first_stay)} pools, up to {args.most} stations")
+        line(
+            "stations until within 0.15 m to stay",
+            [f"median {np.median(s):.0f}", f"never {100 * np.mean(s > 99):.0f} %"],
+        )
+        line("within 0.25 m at 16 stations", [f"{100 * np.mean(at16):.0f} %"])
+        d = np.array([x for x in declared if x is not None])
+        e = np.array(certain_error)
+        line(
+            "declared found",
+            [f"{100 * len(d) / len(first_stay):.0f} % of pools", f"median at station {np.median(d):.0f}"],
+        )
+        if len(e):
+            line("error when declared", [f"within 0.15 m {100 * np.mean(e <= 0.15):.0f} %", f"worst {e.max():.2f} m"])
+        line(
+            "perimeter sweep at 0.6 m", [f"{np.mean(sweep):.0f} stations", f"ratio {np.median(s) / np.mean(sweep):.2f}"]
+        )
+        line(
+            "choosing the next station",
+            [f"median {1e3 * np.median(choose):.0f} ms", f"worst {1e3 * max(choose):.0f} ms"],
+        )
 
 
 def guided_visit(
@@ -385,7 +406,7 @@ def guided_visit(
 
 def section_coverage(args: argparse.Namespace) -> None:
     """Plant a sink of exactly the stated detectable current at a random covered cell of a leak-free pool."""
-    hit, used = [], []
+    hit, used, count = [], [], 0
     for seed in range(args.seed + 40_000, args.seed + 40_000 + args.pools):
         world = random_pool(seed, leaks=0)
         layout = random_stations(world, args.stations[0])
@@ -416,8 +437,10 @@ def section_coverage(args: argparse.Namespace) -> None:
             assert answer is not None
             hit.append(bool(answer.leaks))
             used.append(strength[at])
-    print(f"\ncoverage: {len(hit)} sinks planted at the stated detectable current, {args.stations[0]} stations")
-    line("found", [f"{100 * np.mean(hit):.0f} %", f"median planted {np.median(used):.2f} mA"])
+        count += 1
+        if due(count, args) and hit:
+            print(f"\ncoverage: {len(hit)} sinks planted at the stated detectable current, {args.stations[0]} stations")
+            line("found", [percent(hit), f"median planted {np.median(used):.2f} mA"])
     share = []
     for placements in (1, 2):
         for seed in range(args.seed + 40_000, args.seed + 40_000 + min(args.pools, 12)):
