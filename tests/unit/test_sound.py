@@ -7,6 +7,7 @@ import math
 import wave
 from dataclasses import dataclass, field
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -30,6 +31,7 @@ from earthward.devices.sound import (
     render_timeline,
 )
 from earthward.devices.sound_outputs import WavOutput
+from earthward.service.daemon import Daemon
 
 
 @dataclass(frozen=True)
@@ -291,3 +293,21 @@ def _length_s(kind: Alert) -> float:
     while cue.tone(n * CHUNK_S).kind == kind:
         n += 1
     return n * CHUNK_S
+
+
+@pytest.mark.parametrize(("severity", "heard"), [("alarm", ["alarm"]), ("caution", ["caution"]), ("info", [])])
+def test_what_the_daemon_tells_as_alarm_or_caution_is_heard(severity: str, heard: list[str]) -> None:
+    """Trips have their repeating alarm besides; an alarm that is no trip (a lost cable while off) sounds once."""
+    sounded: list[str] = []
+    told: list[object] = []
+    daemon = SimpleNamespace(
+        _event_number=0,
+        _clock=ManualClock(5.0),
+        wiring=SimpleNamespace(ear=SimpleNamespace(alert=sounded.append)),
+        recorder=None,
+        visit=None,
+        publish=told.append,
+    )
+    Daemon.event(daemon, severity, "link-lost", "The cable is gone.")  # type: ignore[arg-type]
+    assert sounded == heard
+    assert len(told) == 1
