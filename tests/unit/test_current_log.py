@@ -77,3 +77,14 @@ def test_a_report_is_taken_once_and_the_first_moments_not_at_all() -> None:
     log.done("cover", "light")
     for k in range(40):
         assert log.add(report(2.0 + 0.1 * k, 1000.0)) == [], "nothing was steady before, so there is no before"
+
+
+@pytest.mark.parametrize("after_A", [2e-6, 0.0, -1e-6])
+def test_next_to_no_current_has_an_error_like_any_other(after_A: float) -> None:
+    made = CurrentStep(
+        kind="patch", subject="finding 1", before_A=4e-4, before_sigma_A=1e-6, after_A=after_A, after_sigma_A=1e-6,
+        before_V=9.0, after_V=9.98,
+    )  # fmt: skip
+    assert made.share == pytest.approx(1.0, abs=0.01) and made.share_sigma < 0.01
+    low, high = made.share_interval
+    assert 0.98 < low <= high <= 1.0

@@ -140,7 +140,9 @@ def test_remeasure_reads_the_sink_again(tmp_path: Path, left: float, outcome: st
         assert result.left == pytest.approx(left, abs=0.03), "exact readings, but for the search's own tables"
 
 
-@pytest.mark.parametrize(("after_A", "after_V", "outcome"), [(1e-6, 9.9, "gone"), (4e-3, 6.0, None)])
+@pytest.mark.parametrize(
+    ("after_A", "after_V", "outcome"), [(1e-6, 9.9, "gone"), (-1e-6, 9.9, "gone"), (4e-3, 6.0, None)]
+)
 def test_where_no_current_is_left_the_current_is_the_test(
     tmp_path: Path, after_A: float, after_V: float, outcome: str | None
 ) -> None:

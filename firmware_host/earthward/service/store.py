@@ -298,17 +298,19 @@ class CurrentStep:
             electrodes = min(ELECTRODES_OHM, 0.8 * min(before, after))
             high = max(low, 1.0 - (before - electrodes) / (after - electrodes))
         half = 1.96 * self.share_sigma
-        return low - half, min(1.0, high + half)
+        return min(1.0, low) - half, min(1.0, high + half)
 
     @property
     def share_sigma(self) -> float:
-        ratio = 1.0 - self.share
-        relative = math.hypot(self.before_sigma_A / self.before_A, self.after_sigma_A / max(self.after_A, 1e-12))
-        return ratio * math.hypot(relative, VOLTAGE_REPEATS_TO if self.before_V and self.after_V else 0.0)
-
-    @property
-    def drop_sigma_A(self) -> float:
-        return math.hypot(self.before_sigma_A, self.after_sigma_A)
+        # After the last sink the current is next to nothing, with either sign: its error stays what it is.
+        known = bool(self.before_V and self.after_V)
+        scale = (self.before_V or 1.0) / (self.after_V or 1.0) if known else 1.0
+        left = 1.0 - self.share
+        return math.hypot(
+            self.after_sigma_A * scale / self.before_A,
+            left * self.before_sigma_A / self.before_A,
+            left * VOLTAGE_REPEATS_TO if known else 0.0,
+        )
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

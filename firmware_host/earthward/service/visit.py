@@ -451,7 +451,7 @@ class Visit:
             "proof": (None, f"{wanted}.") if not proofs else _proof_step(proofs[-1], wanted),
             "survey": (True if self._stations >= 6 else None, f"{self._stations} stations"),
             "locate": (None, "") if result is None else (True if result.verdict == "found" else None, result.text),
-            "dye": (_all(f.stage != "suspected" for f in findings), f"{len(findings)} findings"),
+            "dye": (_all(f.stage != "suspected" for f in findings), f"findings: {len(findings)}"),
             "repair": (_all(f.stage == "re-measured" for f in findings), ""),
             "account": (None if water is None or water.by != "repair" else _ACCOUNTS[water.verdict], accounts),
             "report": (None, ""),
