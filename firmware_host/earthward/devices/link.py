@@ -478,6 +478,10 @@ class SourceLink:
         try:
             with self._write_lock:
                 port.write(frame.encode())
+        except serial.SerialTimeoutException as error:
+            # A busy machine can be away for so long between writing and looking at the time. If the bytes did not go,
+            # the answer will not come, and that is waited for anyway.
+            log.debug("write timed out: %s", error)
         except (serial.SerialException, OSError, termios.error) as error:
             # The reading thread meets the same fault and reopens.
             raise LinkError(f"The cable to the source board is gone ({_short(error)}).") from error
