@@ -34,6 +34,8 @@ BEND_RAD = (0.05, 0.03)
 #: A window whose noise power is this much above the ordinary is searched for steps of the electrode voltage.
 SUSPICIOUS = 1.5
 MOST_BREAKS = 4
+#: Hops whose says scatter by so much over what noise makes hold a change of the signal itself.
+CHANGES = 6.0
 
 
 @dataclass(slots=True)
@@ -67,6 +69,7 @@ class Core:
         self.block = n * max(1, round(1.0 / (n * hop_s)))
         self.taper_hops = max(2, round(TAPER_S / hop_s))
         self.keep = max(2 * n, self.block + n, round(2.0 / hop_s), self.taper_hops) + 2
+        self._changed_hop = -(2**62)
         self.tracker = MainsTracker(mains_Hz)
         self.families = len(mains_Hz)
         self.store = HopStore(self.keep + 4 * self.block, hop_slots, self.families, self.taper_hops)
@@ -437,20 +440,31 @@ class Core:
             rest = right[i : i + n] - np.matmul(left[i : i + n], beta[i, :, :, None])[:, :, 0]
             scores[i] = np.einsum("hc,hc->h", rest, say[i])
         scatter = (np.einsum("rh,rh->r", scores, scores) / scale).tolist()
-        return scatter, self._look_in_mirror(a, solutions, beta[:, -1]) if mirror else [0.0] * r
+        return scatter, self._look_in_mirror(a, solutions, beta, scatter) if mirror else [0.0] * r
 
-    def _look_in_mirror(self, a: int, solutions: list[Solution | None], beta: FloatArray) -> list[float]:
+    def _look_in_mirror(
+        self, a: int, solutions: list[Solution | None], beta: FloatArray, scatter: list[float]
+    ) -> list[float]:
         """A modulation puts equal lines on both sides of the mains. One side may fall on a line of the waveform and
         pass for signal; the other side, at twice the mains less that line, is no line of anything and gives it
         away. Each mirrored amplitude is counted as the value that its twin would make. The newest hop's residual
-        of each window (beta: that hop's coefficients) is looked at once and kept.
+        of each window (beta: its hops' coefficients) is looked at once and kept; but what was kept while the signal
+        itself changed within the window (a pole that moves) is no modulation, and is looked at again afterwards.
         """
         st, n = self.store, self.n_hops
         b = a + len(solutions)
         _, share = waveforms.strong_lines(self.waveform, float(st.span[b - 1]), MIRRORS)
         x = st.columns[a:b]
-        self._keep_mirrored(a, b, x[:, Y] - np.matmul(beta[:, None], x[:, 1:])[:, 0])
+        self._keep_mirrored(a, b, x[:, Y] - np.matmul(beta[:, -1, None], x[:, 1:])[:, 0])
         windows = place_powers(b - a, n)[0] @ st.mirrored[a - n + 1 : b].reshape(b - a + n - 1, -1)
+        for i, change in enumerate(scatter):
+            if change > CHANGES:
+                self._changed_hop = st.first + a + i
+            elif st.first + a + i - self._changed_hop < n:
+                rows = slice(a + i - n + 1, a + i + 1)
+                x = st.columns[rows]
+                self._keep_mirrored(rows.start, rows.stop, x[:, Y] - np.matmul(beta[i][:, None], x[:, 1:])[:, 0])
+                windows[i] = st.mirrored[rows].sum(axis=0).reshape(-1)
         size2 = (np.abs(windows) ** 2).reshape(b - a, self.families, -1)[:, :, : share.size]
         for f, family in enumerate(self.tracker.families):
             if not family.locked:

@@ -5,6 +5,9 @@ value's variance; impulses, modulated mains and colour that the whitener does no
 quadrature, which carries no signal: its spread about its own slow mean is the noise at the waveform's lines.
 Measured against planted truth both agree with the value's own spread; the scores are the steadier of the two, the
 quadrature knows of noise that lasts longer than a hop.
+
+A pole that moves is no noise: while the signal itself changes within a window the reading's own sigma grows, but
+neither witness is heard for those that follow.
 """
 
 from __future__ import annotations
@@ -23,6 +26,10 @@ BURST = 4.0
 LEAST = 0.5
 #: A signal that moves takes the quadrature along by this much: a phase error of three degrees.
 PHASE_LEAK = 0.05
+#: Where that is more than so much of the quadrature's own standard error, the quadrature says nothing of noise.
+MOST_LEAK = 0.7
+#: A signal changes for so many windows in a row at the most; longer is noise that has grown.
+LONGEST_CHANGE = 4.0
 
 
 class Honesty:
@@ -31,27 +38,34 @@ class Honesty:
     def __init__(self, hops: int) -> None:
         self._keep = 1.0 - 1.0 / (MEMORY_WINDOWS * hops)
         self._prior = PRIOR_WINDOWS * hops
+        self._longest = LONGEST_CHANGE * hops
         self.reset()
 
     def reset(self) -> None:
         """After a change of phase: the averages start anew."""
-        self._count = self._scores = self._quadratures = self._prior
+        self._count = self._heard = self._scores = self._quadratures = self._prior
+        self._changing = 0
         self._means = 0.0
         self._value = self._quadrature = 0.0
 
     def factor(self, scores: float, value: float, quadrature: float, variance_quadrature: float) -> float:
         """scores: scatter of the hops' scores over what is assumed; variance_quadrature: as assumed, V^2."""
         keep = self._keep
-        usual_scores, usual_quadrature = self._scores / self._count, max(self._quadratures / self._count, 1.0)
-        self._count = keep * self._count + 1.0
-        self._scores = keep * self._scores + min(scores, MOST_SCORES * usual_scores)
-        self._means = keep * self._means + 1.0
-        self._value += (value - self._value) / self._means
-        self._quadrature += (quadrature - self._quadrature) / self._means
-        apart = max(abs(quadrature - self._quadrature) - PHASE_LEAK * abs(value - self._value), 0.0)
-        spread = min(apart * apart / (variance_quadrature + 1e-300), MOST_QUADRATURE * usual_quadrature)
-        self._quadratures = keep * self._quadratures + spread
-        by_scores, by_quadrature = self._scores / self._count, self._quadratures / self._count
+        usual_scores, usual_quadrature = self._scores / self._count, max(self._quadratures / self._heard, 1.0)
+        self._changing = self._changing + 1 if scores > BURST * max(usual_scores, 1.0) else 0
+        if not 0 < self._changing <= self._longest:
+            self._count = keep * self._count + 1.0
+            self._scores = keep * self._scores + min(scores, MOST_SCORES * usual_scores)
+            self._means = keep * self._means + 1.0
+            self._value += (value - self._value) / self._means
+            self._quadrature += (quadrature - self._quadrature) / self._means
+            leak = PHASE_LEAK * abs(value - self._value)
+            if leak * leak < MOST_LEAK**2 * variance_quadrature:
+                apart = max(abs(quadrature - self._quadrature) - leak, 0.0)
+                spread = min(apart * apart / (variance_quadrature + 1e-300), MOST_QUADRATURE * usual_quadrature)
+                self._heard = keep * self._heard + 1.0
+                self._quadratures = keep * self._quadratures + spread
+        by_scores, by_quadrature = self._scores / self._count, self._quadratures / self._heard
         factor = by_scores
         if by_quadrature > APART * by_scores or (by_scores > 1.5 and by_scores > APART * by_quadrature):
             factor = by_quadrature
