@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
@@ -11,6 +13,8 @@ from earthward.display.pages import draw
 from earthward.display.paper import Paper
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View, press
+from earthward.service.messages import Step, Steps
+from earthward.service.visit import STEP_TITLES
 
 
 def lines(paper: Paper) -> list[str]:
@@ -35,6 +39,16 @@ def test_every_page_fits(page: str, size: tuple[int, int], tier: str) -> None:
     snapshot, now = scene()
     for system in ("si", "us"):
         check(*size, snapshot, View(page=page, system=system), now, tier)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
+@pytest.mark.parametrize("status", ["to do", "now", "done", "failed", "skipped"])
+def test_the_titles_that_the_daemon_gives_its_steps_are_not_cut(status: str, size: tuple[int, int]) -> None:
+    snapshot, now = scene()
+    steps = [Step(key=key, title=title, status=status) for key, title in STEP_TITLES]  # type: ignore[arg-type]
+    text = "\n".join(check(*size, replace(snapshot, steps=Steps(steps=steps)), View(page="steps"), now))
+    for _, title in STEP_TITLES:
+        assert title in text
 
 
 @pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")

@@ -43,13 +43,13 @@ SAME_PLACE_M = 0.5
 STEP_TITLES: tuple[tuple[str, str], ...] = (
     ("loss", "Is it leaking at all, and how much?"),
     ("safe", "Is it safe to work here?"),
-    ("set up", "Electrodes placed, board and receiver healthy"),
+    ("set up", "Electrodes placed, instrument healthy"),
     ("water clear", "Nobody in the water, somebody watches it"),
-    ("proof", "Test leak read with signal to noise of 3 or more"),
-    ("survey", "Stations read along walls, floor and fittings"),
+    ("proof", "Test leak seen: signal to noise 3 or more"),
+    ("survey", "Walls, floor and fittings read"),
     ("locate", "Sinks located"),
     ("dye", "Dye at each finding"),
-    ("repair", "Repaired, and the same stations read again"),
+    ("repair", "Repaired, the same stations read again"),
     ("account", "Current and water accounted for"),
     ("report", "Report written"),
 )
