@@ -6,7 +6,9 @@ few readings, its own scatter (sqrt(2 / n) of it) is allowed for, three times.
 
 from __future__ import annotations
 
+import importlib.util
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,6 +17,7 @@ from tests.physics.detection_tools import BOTH_MAINS, bound, excess, outcome, ru
 
 from earthward.emulated.pair_recording import PairScene, record
 from earthward.signal import waveforms
+from earthward.signal.batch import detect
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.sampleclock import index_from_stamps
 from earthward.signal.types import PhaseReference, SampleBlock, WaveformName
@@ -262,3 +265,31 @@ def test_forgetting_the_signal_keeps_the_mains() -> None:
         assert r.value_V is not None and r.sigma_V is not None
         assert r.sigma_V < 1.5 * bound(scene, 0.5)
         assert abs(r.value_V - scene.amplitude_V) < 5 * r.sigma_V
+
+
+# ---- real electrodes ------------------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("waveform", [SQUARE, SINE, CODED])
+def test_planted_in_a_real_electrode_recording(waveform: WaveformName) -> None:
+    """Electrodes on skin, 45 s at 1000 samples/s: recording bundled with the package peakdet (extra "dev")."""
+    package = importlib.util.find_spec("peakdet")
+    if package is None or not package.submodule_search_locations:
+        pytest.skip("package peakdet (extra dev) is not installed")
+    noise = np.loadtxt(Path(package.submodule_search_locations[0]) / "tests" / "data" / "ECG.csv") * 1e-3
+    pulls = []
+    for k in range(2):
+        amplitude = 20e-6 * (1 if k % 2 else -1)
+        start = 0.001 + k / 35.0 / 4
+        end = 0.5 + (1 + np.arange(noise.size)) / 1000.0
+        v = noise + amplitude * waveforms.averaged(waveform, (end - start) * 35.0, 35.0 / 1000.0)
+        t = np.maximum.accumulate(end + np.abs(np.random.default_rng(k).normal(0, 200e-6, end.size)))
+        settings = DetectorSettings(waveform=waveform, frequency_Hz=35.0)
+        for r in detect(t, v, settings, start_s=start, every_s=0.5).readings:
+            if r.value_V is not None and r.sigma_V is not None and r.t_s > 3:
+                pulls.append((r.value_V - amplitude) / r.sigma_V)
+                assert r.value_V * amplitude > 0 or abs(r.value_V) < 5 * r.sigma_V
+    z = np.array(pulls)
+    # Each stretch of noise is met twice: the scatter allowed for is that of half the readings.
+    assert 0.85 - scatter(z.size // 2) < np.mean(z**2) < 1.2 + scatter(z.size // 2)
+    assert np.abs(z).max() < 5.5
