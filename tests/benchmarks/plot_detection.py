@@ -42,7 +42,8 @@ def main() -> None:
     ):
         found = np.array([curve(scene, w) for w in WINDOWS_S]) * 1e6
         for w, row in zip(WINDOWS_S, found, strict=True):
-            print(f"{title}: window {w} s: scatter {row[0]:.3f}, sigma {row[1]:.3f}, bound {bound(scene, w) * 1e6:.3f} uV")
+            best = bound(scene, w) * 1e6
+            print(f"{title}: window {w} s: scatter {row[0]:.3f}, sigma {row[1]:.3f}, bound {best:.3f} uV")
         fine = np.geomspace(WINDOWS_S[0], WINDOWS_S[-1], 50)
         axis.loglog(fine, [bound(scene, w) * 1e6 for w in fine], "k-", lw=1.2, label="Cramer-Rao bound")
         axis.loglog(WINDOWS_S, found[:, 0], "o", ms=6, color="#0b6e8a", label="scatter about the truth")

@@ -19,6 +19,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
 
 from earthward.signal import transients, waveforms
 from earthward.signal.equations import SPLINE, WindowEquations, place_powers, roughness
@@ -432,14 +433,14 @@ class Core:
             if x is not None and x.breaks:
                 for j, where in enumerate(x.breaks):
                     beta[i, where:, poly - 1] += x.theta[size + j]
+        whole = np.empty((r, n, self.layout.width, 1))
+        whole[:, :, 0, 0] = 1.0
+        whole[:, :, 1:, 0] = -beta
         products = st.products[a - n + 1 : a + r]
-        right = products[:, 1:, 0]
-        left = products[:, 1:, 1:]
-        scores = np.empty((r, n))
-        for i in range(r):
-            rest = right[i : i + n] - np.matmul(left[i : i + n], beta[i, :, :, None])[:, :, 0]
-            scores[i] = np.einsum("hc,hc->h", rest, say[i])
-        scatter = (np.einsum("rh,rh->r", scores, scores) / scale).tolist()
+        windows = products[None] if r == 1 else sliding_window_view(products, n, axis=0).transpose(0, 3, 1, 2)
+        rest = np.matmul(windows, whole)[:, :, 1:, 0]
+        scores = (rest * say).sum(axis=2)
+        scatter = ((scores * scores).sum(axis=1) / scale).tolist()
         return scatter, self._look_in_mirror(a, solutions, beta, scatter) if mirror else [0.0] * r
 
     def _look_in_mirror(

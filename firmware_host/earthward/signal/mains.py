@@ -30,6 +30,9 @@ LEAKAGE = 6e-4
 SMEAR = 4e-3
 #: So many phase errors out of reach, and the filter starts anew: longer than a glitch stays in the taper.
 LOST_AFTER = 6
+#: Hops without a line after which nothing of it is known; hops alike after which the filter's gain has come to rest.
+IDLE_AFTER = 20
+SETTLED_AFTER = 60
 _TWO_PI = 2 * math.pi
 
 
@@ -43,6 +46,10 @@ def hann_response(bins: float) -> float:
     return math.sin(math.pi * bins) / (math.pi * bins) / (1.0 - bins * bins)
 
 
+#: Covariance (upper triangle) when nothing is known of a supply: phase, frequency and its drift.
+UNKNOWN = (math.pi**2, 0.0, 0.0, (_TWO_PI * 0.3) ** 2, 0.0, (_TWO_PI * 0.2) ** 2)
+
+
 class MainsFamily:
     """One supply's fundamental: phase(t) = 2 pi nominal t + p + w (t - t0) + a (t - t0)^2 / 2."""
 
@@ -54,7 +61,14 @@ class MainsFamily:
         self.locked = False
         self.beyond = 0
         # Covariance, upper triangle.
-        self.c = [math.pi**2, 0.0, 0.0, (_TWO_PI * 0.3) ** 2, 0.0, (_TWO_PI * 0.2) ** 2]
+        self.c = list(UNKNOWN)
+        #: Hops since it was last locked; hops for which gain and measurement have not changed.
+        self.idle = 0
+        self.settled = 0
+        self.step_s = 0.0
+        self._gain = (0.0, 0.0, 0.0)
+        self._variance = 0.0
+        self._limit = 0.05
 
     @property
     def frequency_Hz(self) -> float:
@@ -81,6 +95,15 @@ class MainsFamily:
         if h <= 0:
             return
         self.p, self.w = self.p + h * (self.w + 0.5 * h * self.a), self.w + h * self.a
+        self.step_s = h
+        if self.idle > IDLE_AFTER:
+            # Nothing to hold on to for a while: nothing is known but that both rates are small.
+            relax = math.exp(-h / 0.5)
+            self.w *= relax
+            self.a *= relax
+            self.c = list(UNKNOWN)
+            self.t0 = t_s
+            return
         pp, pw, pa, ww, wa, aa = self.c
         g = 0.5 * h * h
         # F C F' with F = [[1, h, g], [0, 1, h], [0, 0, 1]]
@@ -98,32 +121,42 @@ class MainsFamily:
             wa2 + q * h**2 / 2,
             aa + q * h,
         ]
-        if not self.locked:
-            # With no line to hold on to, both rates fall back to nothing and are known to be small.
-            relax = math.exp(-h / 0.5)
-            self.w *= relax
-            self.a *= relax
-            bounds = (math.pi, _TWO_PI * 0.3, _TWO_PI * 0.2)
-            pp, pw, pa, ww, wa, aa = self.c
-            x, y, z = (min(1.0, b / math.sqrt(max(v, 1e-30))) for b, v in zip(bounds, (pp, ww, aa), strict=True))
-            self.c = [pp * x * x, pw * x * y, pa * x * z, ww * y * y, wa * y * z, aa * z * z]
         self.t0 = t_s
+
+    def follow(self, t_s: float, error_rad: float, variance: float) -> None:
+        """Move to `t_s` and take in the phase error measured there (against the present prediction)."""
+        h = t_s - self.t0
+        alike = abs(h - self.step_s) < 1e-3 * h and 0.8 * self._variance < variance < 1.25 * self._variance
+        if alike and self.settled >= SETTLED_AFTER and self.beyond == 0 and abs(error_rad) < self._limit:
+            # The gain has come to rest: the covariance need not be carried on.
+            self.p, self.w = self.p + h * (self.w + 0.5 * h * self.a), self.w + h * self.a
+            self.t0 = t_s
+            k0, k1, k2 = self._gain
+            self.p += k0 * error_rad
+            self.w += k1 * error_rad
+            self.a += k2 * error_rad
+            return
+        self.settled = self.settled + 1 if alike else 0
+        if not alike:
+            self._variance = variance
+        self.advance(t_s)
+        self.update(error_rad, self._variance if alike else variance)
 
     def update(self, error_rad: float, variance: float) -> None:
         """One measured phase error at `t0`."""
         pp, pw, pa, ww, wa, aa = self.c
         s = pp + variance
         # A glitch (an electrode step in the taper) is let in only as far as three sigma, or a few degrees.
-        limit = max(3.0 * math.sqrt(s), 0.05)
+        self._limit = limit = max(3.0 * math.sqrt(s), 0.05)
         e = min(max(error_rad, -limit), limit)
         # Beyond it time after time is no glitch: what was believed is wrong, and is given up by degrees.
         self.beyond = self.beyond + 1 if e != error_rad else max(self.beyond - 1, 0)
         if self.beyond >= LOST_AFTER:
-            self.beyond = 0
+            self.beyond = self.settled = 0
             self.p, self.w, self.a = self.p + error_rad, 0.5 * self.w, 0.0
             self.c = [0.3**2, 0.0, 0.0, (_TWO_PI * 0.5) ** 2, 0.0, (_TWO_PI * 0.15) ** 2]
             return
-        k0, k1, k2 = pp / s, pw / s, pa / s
+        self._gain = k0, k1, k2 = pp / s, pw / s, pa / s
         self.p += k0 * e
         self.w += k1 * e
         self.a += k2 * e
@@ -153,6 +186,7 @@ class MainsFamily:
         self.w, self.a, self.t0 = w, 0.0, float(t_s[0])
         self.amplitude_V = float(abs(z[k]))
         self.locked = strong
+        self.idle = 0
         self.c = [0.3**2, 0.0, 0.0, (_TWO_PI * 0.2) ** 2, 0.0, (_TWO_PI * 0.15) ** 2]
 
 
@@ -198,7 +232,9 @@ class MainsTracker:
         centre))>, real and imaginary part in turn."""
         families = self.families
         values = [complex(z[2 * j], z[2 * j + 1]) for j in range(len(families))]
-        if len(families) == 2:
+        if not any(f.locked for f in families) and all(f.idle > IDLE_AFTER for f in families):
+            pass  # nothing leaks into anything
+        elif len(families) == 2:
             one, two = families
             # What each leaks into the other at its present frequency.
             first, second = one.frequency_at(centre_s), two.frequency_at(centre_s)
@@ -272,12 +308,16 @@ class MainsTracker:
         for family, size, error in zip(self.families, sizes, errors, strict=True):
             family.amplitude_V = size
             family.locked = size * size > (16.0 if family.locked else 30.0) * variance_z + leak2
-            family.advance(centre_s)
-            if family.locked:
+            if not family.locked:
+                family.idle += 1
+                family.settled = 0
+                family.advance(centre_s)
+            else:
+                family.idle = 0
                 # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
                 power = size * size
                 smear2 = SMEAR**2 * (total - power)
-                family.update(math.remainder(error, _TWO_PI), (3.0 * variance_z + smear2) / power + 1e-9)
+                family.follow(centre_s, math.remainder(error, _TWO_PI), (3.0 * variance_z + smear2) / power + 1e-9)
 
     def harmonic_power(self, base: NDArray[np.complex128], rest: FloatArray, family: int) -> FloatArray:
         """(harmonics in reach,): |sum of rest exp(-i k phase)|^2 for k = 1, 2, ...; base = exp(i phase)."""

@@ -152,7 +152,8 @@ def _refined(t_s: FloatArray, period: float, lag: int) -> float:
         period = float(np.median(gap[good] / count[good]))
         if lag >= 4096:
             break
-        lag *= 2
+        # Once a few dozen periods are counted safely, longer strides are as safe.
+        lag *= 2 if lag < 64 else 8
     return period
 
 
