@@ -22,7 +22,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 
 from earthward.signal import transients, waveforms
-from earthward.signal.equations import SPLINE, WindowEquations, place_powers, roughness
+from earthward.signal.equations import SPLINE, WindowEquations, place_powers, roughness, solve_symmetric
 from earthward.signal.hops import LINES, MIRRORS, QUAD, REF, TRANSIENT, USABLE, WEIGHT, HopStore, Layout, Y
 from earthward.signal.lines import LineMemory
 from earthward.signal.mains import TAPER_S, MainsTracker
@@ -289,7 +289,7 @@ class Core:
         right[:, 0, 1] = 1.0
         right[:, 1, 2] = 1.0
         block = w[:, 1:, 1:] + prior
-        solved: FloatArray = np.asarray(np.linalg.solve(block, right), dtype=np.float64)
+        solved = solve_symmetric(block, right)
         theta = solved[:, :, 0]
         # y'y - 2 t'r + t'Wt with (W + P) t = r + pull
         fitted = np.matmul(theta[:, None], block)[:, 0] - theta @ prior

@@ -80,6 +80,7 @@ class Detector:
         self._clock_offset: float | None = None
         self._code = CodeTracker(self.settings.waveform, self.settings.frequency_Hz)
         self._self_synced = False
+        self._known: PhaseReference | None = None
 
     def reset(self) -> None:
         """Forget the signal (electrode switched, source on or off): no window reaches back over this moment.
@@ -93,6 +94,7 @@ class Detector:
             self._window_from = max(self._next, (self._last_index - self._base) // self._slots + 1)
             # A source switched off and on starts its code anew; without a link that must be acquired again.
             self._code.reset()
+            self._known = None
 
     def exclude(self, start_s: float, end_s: float) -> None:
         """Samples whose conversion ended in [start_s, end_s] of host time are not to be used."""
@@ -229,9 +231,13 @@ class Detector:
         core = self._core
         assert core is not None
         if self._self_synced:
+            if self._known is not None:
+                # The link fell silent just now: go on from what it said last.
+                self._code.seed(self._known)
+                self._known = None
             reference = self._code.reference(self.clock.line(self._base + self._slots * stop)[0])
         elif reference is not None:
-            self._code.seed(reference)
+            self._known = reference
         newly = reference is not None and not core.referenced
         if reference is None:
             core.referenced = False

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.signal.equations import solve_symmetric
 from earthward.signal.types import FloatArray
 
 OUTLIER_SIGMA = 4.0
@@ -27,7 +28,7 @@ def hop_residuals(few: FloatArray, y: FloatArray, weight: FloatArray, ridge: Flo
     gram = np.matmul(weighted, few.transpose(0, 2, 1))
     k = np.arange(ridge.size)
     gram[:, k, k] += ridge
-    fit = np.linalg.solve(gram, np.matmul(weighted, y[:, :, None]))
+    fit = solve_symmetric(gram, np.matmul(weighted, y[:, :, None]))
     return np.asarray(y - np.matmul(fit.transpose(0, 2, 1), few)[:, 0])
 
 
