@@ -292,4 +292,5 @@ def test_planted_in_a_real_electrode_recording(waveform: WaveformName) -> None:
     z = np.array(pulls)
     # Each stretch of noise is met twice: the scatter allowed for is that of half the readings.
     assert 0.85 - scatter(z.size // 2) < np.mean(z**2) < 1.2 + scatter(z.size // 2)
-    assert np.abs(z).max() < 5.5
+    # A heart's noise has heavier tails than a Gaussian's: rare readings lie further off.
+    assert np.abs(z).max() < 6.5
