@@ -21,7 +21,7 @@ MOST_QUADRATURE = 6.0
 #: The quadrature is heard when it is further than this from the scores: nearer is its own chance.
 APART = 1.5
 #: A window whose scores scatter by more than this over their average is worse by itself.
-BURST = 2.6
+BURST = 4.0
 #: The averages are believed downwards too, as far as this: what is allowed for nuisance terms is seldom all used.
 LEAST = 0.5
 #: A signal that moves takes the quadrature along by this much: a phase error of three degrees.
