@@ -356,8 +356,9 @@ def local_volumes(pool: Pool, case: Case, h_m: float) -> FloatArray:
 def ratio() -> None:
     """How much faster is one more reading, at the same accuracy? Both factor once and then solve once per pair. The
     reference's cells are made smaller until it, too, is within 2 % from 0.3 m on and 5 % from 0.15 m on in 95 % of
-    cases; coarse elements are those that keep to the same limits. The search asks for more than one value: the field around a station wherever the pole may have been, for all
-    its axes and placements. That is `learn_head` for us, and one solve per point of the same stencil for the reference.
+    cases; the coarse elements keep to the same limits. The search asks for more than one value: the field around a
+    station wherever the pole may have been, for all its axes and placements. That is `learn_head` for us, and one solve
+    per point of the same stencil for the reference.
     """
     print("ratio: box 6 x 4 x 1.4 m, truth by the exact box; CPU time per added reading (row over all liner cells)")
     pool = rectangle(6, 4, 1.4)
