@@ -77,7 +77,7 @@ async def test_no_message_can_energise() -> None:
     tags = {t.__struct_config__.tag for t in get_args(FromClient)}
     assert tags == {
         "subscribe", "source_off", "water_clear", "keep", "move_to", "select_electrode", "set_stage", "set_covered",
-        "set_sound", "test_leak",
+        "set_sound", "test_leak", "listen",
         "step_done", "note", "ask",
     }  # fmt: skip
 
