@@ -505,6 +505,7 @@ def test_hypothesis_finds_no_way_around_in_ten_thousand_steps() -> None:
             database=None,
         ),
     )
+    print(f"{total[0]} steps of the interlock")
     assert total[0] >= 10_000
 
 

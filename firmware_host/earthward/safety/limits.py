@@ -326,7 +326,7 @@ def _require_safe_side(row: Limit, value: object) -> float:
 
 
 def limits_from_config(config: Mapping[str, object]) -> Limits:
-    """Limits from a `[safety]` table; missing keys keep their table value.
+    """Limits from a `[limits]` table; missing keys keep their table value.
 
     Raises InputError with one sentence that names the limit when a key is unknown, no number, or asks for
     more than the table allows ("more" is lower for delays and for the battery's lowest voltage).
