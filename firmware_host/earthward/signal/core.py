@@ -424,10 +424,13 @@ class Core:
         n, st, poly = self.n_hops, self.store, self.layout.poly
         size, r = self.equations.size, len(solutions)
         both, scale = np.zeros((2, r, size)), np.ones(r)
+        # A window that is empty in parts has fewer hops to scatter; their sum is held at nothing by the fit.
+        weight = place_powers(r, n)[0] @ (st.counts[a - n + 1 : a + r, WEIGHT, None] ** (1.0, 2.0))
+        free = (1.0 - weight[:, 1] / np.maximum(weight[:, 0] ** 2, 1e-30)).tolist()
         for i, x in enumerate(solutions):
             if x is not None and x.influence is not None:
                 both[0, i], both[1, i] = x.theta[:size], x.influence[:size]
-                scale[i] = x.noise**2 * x.unit_value * (n - 1.0) / n + 1e-300
+                scale[i] = x.noise**2 * x.unit_value * max(free[i], 0.1) + 1e-300
         beta, say = self.equations.per_hop(both)
         for i, x in enumerate(solutions):
             if x is not None and x.breaks:
