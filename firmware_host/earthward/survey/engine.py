@@ -395,6 +395,7 @@ def search_one(
     coarse, fine = grid.coarse, grid.fine
     seed_score = np.full(len(coarse), -1e12)
     seed_current = np.full(len(coarse), 0.5)
+    first: Scores | None = None
     if near is None:
         first = scan(problem, rows, leads, known, base)
         seed_score[problem.liner.thin] = first.score
@@ -485,7 +486,23 @@ def search_one(
     area = fine.area_m2 / fine.area_m2.sum()
     top = float(score.max())
     evidence = top + float(np.log((area * np.exp(score - top)).sum()))
+    if len(live) > 12 and first is not None and base.chi2 <= 3 * int(rows.use.sum()):
+        # Not sharp: what was not refitted is not ruled out either. The decision above does not lean on it.
+        guess = _unvisited(problem, first, of_coarse, pool_)
+        guess[blocked] = -np.inf
+        score = np.where(owner >= 0, score, np.minimum(guess[grid.parent], top - 0.1))
     return SinkSearch(score, owner, pool_, evidence)
+
+
+def _unvisited(problem: Problem, first: Scores, of_coarse: IntArray, found: Candidates) -> FloatArray:
+    """Scores (n,) of all coarse cells as the linear scan has them, moved to the level of the refitted ones."""
+    coarse, thin = problem.grid.coarse, problem.liner.thin
+    both = np.flatnonzero(of_coarse[thin] >= 0)
+    if not len(both):
+        return np.full(len(coarse), -np.inf)
+    refitted = found.score[of_coarse[thin[both]]]
+    _, near = cKDTree(coarse.centre_m[thin]).query(coarse.centre_m)
+    return np.asarray(first.score[near] + np.median(refitted - first.score[both]))
 
 
 def _around(
