@@ -119,8 +119,9 @@ async def test_sound_goes_on_when_the_screen_is_killed(tmp_path: Path) -> None:
                         else None
                     )
                 )
-                while len(wav.tones) < mark + 150:  # three seconds of sound
-                    await asyncio.sleep(0.05)
+                async with asyncio.timeout(120):
+                    while len(wav.tones) < mark + 150:  # three seconds of sound
+                        await asyncio.sleep(0.05)
                 assert client.state is not None and client.state.interlock.state == "energised"
         finally:
             if dashboard.process.poll() is None:

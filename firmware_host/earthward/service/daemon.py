@@ -195,6 +195,10 @@ class Daemon:
         for task in self._tasks:
             task.cancel()
         for task in self._tasks:
+            # Python 3.11's wait_for loses a cancellation that comes together with what was waited for: ask again.
+            while not task.done():
+                await asyncio.wait([task], timeout=0.5)
+                task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
                 await task
         if self._searching is not None:
