@@ -257,6 +257,9 @@ class Output(Protocol):
     def close(self) -> None: ...
 
 
+_NOTHING: Samples = np.zeros(0, dtype=np.int16)
+
+
 class Sounder:
     """The thread between the cue and its outputs. An output that fails is dropped with a word in `problems`."""
 
@@ -314,7 +317,9 @@ class Sounder:
         """One chunk: what sounds now goes to every output. The thread calls this; so may a test."""
         with self._lock:
             tone = self.cue.tone(self._clock.now())
-        samples = self._synth.render(tone, round(CHUNK_S * SAMPLE_RATE_HZ))
+        # A buzzer takes the tone alone: without a sound card nobody hears the samples.
+        wanted = any(getattr(output, "takes_samples", True) for output in self._outputs)
+        samples = self._synth.render(tone, round(CHUNK_S * SAMPLE_RATE_HZ)) if wanted else _NOTHING
         for output in list(self._outputs):
             try:
                 output.play(tone, samples)

@@ -28,6 +28,8 @@ class BuzzerOutput:
     Steady tones need a pin with hardware PWM (GPIO 12, 13, 18 or 19).
     """
 
+    takes_samples = False
+
     def __init__(self, pin: int, pin_factory: Any = None) -> None:
         from gpiozero import TonalBuzzer
         from gpiozero.tones import Tone as BuzzerTone

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import chi2 as chi2_distribution
+from scipy.special import chdtrc
 
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
@@ -79,7 +79,7 @@ def sink_current(
         1e-3 * sigma,
         current / total,
         sigma / total,
-        float(chi2_distribution.sf(float(np.sum(fitted.station_chi2)), freedom)),
+        float(chdtrc(freedom, float(np.sum(fitted.station_chi2)))),
     )
 
 

@@ -11,7 +11,7 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-from scipy.stats import norm
+from scipy.special import ndtr
 
 from earthward.errors import InputError
 
@@ -51,7 +51,7 @@ def current_drop(
     after, after_sigma = after_A / voltage_ratio, after_sigma_A / voltage_ratio
     drop = before_A - after
     sigma_A = math.hypot(before_sigma_A, after_sigma)
-    p = float(norm.sf(drop / sigma_A)) if sigma_A > 0 else (0.0 if drop > 0 else 1.0)
+    p = float(ndtr(-drop / sigma_A)) if sigma_A > 0 else (0.0 if drop > 0 else 1.0)
     low, high = max(drop - 1.645 * sigma_A, 0.0), max(drop + 1.645 * sigma_A, 0.0)
     fraction = drop / before_A
     sigma = math.hypot(after_sigma / before_A, after * before_sigma_A / before_A**2)

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from earthward.pool.resistance import hole_diameter_m
 from earthward.survey import engine, model
@@ -53,7 +53,7 @@ def detectable(
         solved.linear.pinned,
     )
     # Evidence is half the squared signal-to-noise ratio less what it costs to choose one cell of thousands.
-    factor = (math.sqrt(2 * (settings.gate + SEARCH_COST)) + float(norm.ppf(power))) * NONLINEAR
+    factor = (math.sqrt(2 * (settings.gate + SEARCH_COST)) + float(ndtri(power))) * NONLINEAR
     cells = engine.subset(problem.grid.coarse, problem.liner.thin)
     D = leads.cell_D[:, :, problem.liner.thin]
     current = np.full(len(cells), 0.3)

@@ -10,7 +10,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.stats import chi2 as chi2_distribution
+from scipy.special import chdtrc
 
 from earthward.errors import InputError
 from earthward.pool.field import Field
@@ -290,7 +290,7 @@ def _worst_station(answer: Answer) -> tuple[int, str] | None:
     rows = answer.rows
     misfit = answer.solved.station_chi2
     freedom = rows.use.sum(1)
-    p = chi2_distribution.sf(misfit, np.maximum(freedom, 1))
+    p = chdtrc(np.maximum(freedom, 1), misfit)
     p = np.where(freedom > 0, p, 1.0)
     k = int(np.argmax(np.where(p <= max(float(p.min()), 1e-300), misfit, -1.0)))
     if p[k] > SUSPECT_P:
