@@ -21,17 +21,17 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the `earthward` command
 import numpy as np
 import scipy.signal
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "firmware_host"))
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT / "firmware_host"))
+sys.path.insert(0, str(ROOT))
+
+from tests.physics.detection_tools import BOTH_MAINS, bound, run, stream
 
 from earthward.emulated.pair_recording import PairRecording, PairScene, record
 from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
-from earthward.signal.batch import DetectResult, detect
-from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.sampleclock import index_from_stamps
-from earthward.signal.types import FloatArray, PhaseReference, Reading, SampleBlock
-
-BOTH_MAINS = ((50.0, 240e-6), (60.0, 240e-6))  # 100 x the default amplitude of 2.4 uV
+from earthward.signal.types import FloatArray, PhaseReference
 
 
 @dataclass(frozen=True)
@@ -44,22 +44,6 @@ class Figures:
     worst: float
     wrong: int
     cpu_s: float
-
-
-def bound(scene: PairScene, window_s: float) -> float:
-    """Standard deviation at the Cramer-Rao bound, volts."""
-    power = waveforms.mean_square(scene.waveform, scene.frequency_Hz / scene.rate_Hz)
-    return scene.noise_V / float(np.sqrt(window_s * scene.rate_Hz * power))
-
-
-def run(recording: PairRecording, window_s: float, every_s: float | None = None, **settings: Any) -> DetectResult:
-    scene = recording.scene
-    given = DetectorSettings(
-        waveform=scene.waveform, frequency_Hz=scene.frequency_Hz, window_s=window_s, full_scale_V=scene.full_scale_V
-    )
-    return detect(
-        recording.t_s, recording.v_V, replace(given, **settings), start_s=scene.start_s, every_s=every_s or window_s
-    )
 
 
 def measure(scene: PairScene, window_s: float, seconds: float, seeds: range, skip_s: float = 5.0) -> Figures:
@@ -141,30 +125,6 @@ def section_disturbed(size: float) -> None:
     """Steps, bumps, drift, transients, losses, saturation: variance and honesty of sigma."""
     for name, scene in DISTURBED.items():
         show(name, scene, 0.5, 150 * size, range(2))
-
-
-def stream(
-    recording: PairRecording,
-    window_s: float,
-    reference: Callable[[float], PhaseReference | None],
-    chunk: int = 44,
-    **settings: Any,
-) -> list[Reading]:
-    """The streaming way: small blocks, the clock map's word of the moment with each."""
-    scene = recording.scene
-    detector = Detector(
-        replace(
-            DetectorSettings(waveform=scene.waveform, frequency_Hz=scene.frequency_Hz, window_s=window_s), **settings
-        )
-    )
-    index, _ = index_from_stamps(recording.t_s)
-    out: list[Reading] = []
-    flags = np.zeros(chunk, dtype=np.uint8)
-    for lo in range(0, index.size - chunk + 1, chunk):
-        part = slice(lo, lo + chunk)
-        block = SampleBlock(index[part], recording.t_s[part], recording.v_V[part], flags, scene.full_scale_V or np.inf)
-        out += detector.push(block, reference(float(recording.t_s[part][-1])))
-    return out
 
 
 def section_clock(size: float) -> None:

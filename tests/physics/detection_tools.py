@@ -49,9 +49,11 @@ def stream(
     )
     index, _ = index_from_stamps(recording.t_s)
     out: list[Reading] = []
+    flags = np.zeros(44, dtype=np.uint8)
     for lo in range(0, index.size - 43, 44):
         part = slice(lo, lo + 44)
-        block = SampleBlock(index[part], recording.t_s[part], recording.v_V[part], np.zeros(44, np.uint8), np.inf)
+        v = recording.v_V[part]
+        block = SampleBlock(index[part], recording.t_s[part], v, flags, scene.full_scale_V or np.inf)
         out += detector.push(block, reference(float(recording.t_s[part][-1])))
     return out
 

@@ -50,7 +50,7 @@ from earthward.devices.protocol import (
     Type,
     WaveformCode,
 )
-from earthward.emulated.plug import PluggedBoard
+from earthward.emulated.plug import HeartbeatWait, PluggedBoard
 from earthward.signal.types import FloatArray
 
 TICK_HZ = 2_000_000
@@ -58,9 +58,7 @@ DEADMAN_S = 0.5
 TELEMETRY_S = 0.1
 #: how far paced bench time may run ahead of the board
 PACE_S = 0.03
-#: ... and while the heartbeat is late it waits for a busy machine at this share of the dead-man's time,
-WAIT_AT = 0.7
-#: but no longer than so many real seconds: then there is a fault, and the dead-man shall see it.
+#: how long, in real seconds, a late heartbeat is waited for
 PATIENCE_S = 1.5
 FIRST_PERIOD_S = 0.010
 BOOT_S = 0.065
@@ -391,7 +389,7 @@ class EmulatedBoard(PluggedBoard):
         self.on_sync: Callable[[float], None] | None = None
         """The sync wire: told of each period start (host time), from the board's thread."""
         self._synced_cycle = -1
-        self._waiting_since_s: float | None = None
+        self._heartbeat_wait = HeartbeatWait(PACE_S, DEADMAN_S, PATIENCE_S)
         self._switch_event: tuple[float, float] | None = None
         self._peak_A = 0.0
         self._release_seen = False
@@ -729,17 +727,9 @@ class EmulatedBoard(PluggedBoard):
 
     def _may_run_to(self, now: float) -> float:
         """How far a paced bench's time may go until this board is looked at again."""
-        clock = self._clock
-        assert isinstance(clock, PacedClock)
-        until = self._heartbeat_s + WAIT_AT * DEADMAN_S
+        assert isinstance(self._clock, PacedClock)
         live = self.state in (BoardState.ARMED, BoardState.ENERGISED) and self._master >= 0
-        if not live or now + PACE_S < until:
-            self._waiting_since_s = None
-            return now + PACE_S
-        real_s = clock.real_s()
-        if self._waiting_since_s is None:
-            self._waiting_since_s = real_s
-        return until if real_s - self._waiting_since_s < PATIENCE_S else now + PACE_S
+        return self._heartbeat_wait.until_s(now, self._heartbeat_s, live, self._clock)
 
     def _raise_sync(self, now: float) -> None:
         if self.on_sync is None or self.state is not BoardState.ENERGISED:

@@ -32,8 +32,8 @@ from earthward.devices.protocol import (
     Type,
     WaveformCode,
 )
-from earthward.emulated.board import DEADMAN_S, WAIT_AT, BoardClock, Drive, Load, OutputSegment, OutputTimeline
-from earthward.emulated.plug import PluggedBoard
+from earthward.emulated.board import DEADMAN_S, BoardClock, Drive, Load, OutputSegment, OutputTimeline
+from earthward.emulated.plug import HeartbeatWait, PluggedBoard
 from earthward.emulated.virtual_mcu import (
     BRIDGE,
     CYCLES_PER_TICK,
@@ -134,7 +134,7 @@ class FirmwareBoard(PluggedBoard):
         self._awaiting_first_edge = False
         self._answered = False
         self._heartbeat_s = -math.inf
-        self._waiting_since_s: float | None = None
+        self._heartbeat_wait = HeartbeatWait(PACE_S, DEADMAN_S, LATE_S)
         self._patience_s = PATIENCE_S
         self._electrode = "A"
         self._load_due_s = -math.inf
@@ -372,16 +372,10 @@ class FirmwareBoard(PluggedBoard):
 
     def _may_run_to(self, now: float, paced: PacedClock) -> float:
         """How far a paced bench's time may go until the next turn; a busy host's heartbeat is waited for."""
-        until = self._heartbeat_s + WAIT_AT * DEADMAN_S
         live = self.telemetry is not None and self.telemetry.state in (BoardState.ARMED, BoardState.ENERGISED)
         # A heartbeat that has come needs time on the wire and in the chip.
-        if not live or self._master < 0 or now + PACE_S < until or now < self._talking_until_s:
-            self._waiting_since_s = None
-            return now + PACE_S
-        real_s = paced.real_s()
-        if self._waiting_since_s is None:
-            self._waiting_since_s = real_s
-        return until if real_s - self._waiting_since_s < LATE_S else now + PACE_S
+        live = live and self._master >= 0 and now >= self._talking_until_s
+        return self._heartbeat_wait.until_s(now, self._heartbeat_s, live, paced)
 
     def _wait_for_reader(self, paced: PacedClock) -> None:
         """Until nothing waits at the host's end of the line. One that does not read is waited for less and less."""

@@ -6,6 +6,7 @@ edge it ever saw; a ready pin makes 860 a second, so ours forgets the old ones.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any
 
 from gpiozero.pins.mock import MockFactory, MockPWMPin
@@ -48,19 +49,17 @@ class EmulatedPin(MockPWMPin):  # type: ignore[misc]
 
     def pulse_low(self, at_s: float) -> None:
         """The data sheet's short low pulse, its edge stamped `at_s` as a kernel would."""
-        self._at_s = at_s
-        try:
-            self.drive_low()
-            self.drive_high()
-        finally:
-            self._at_s = None
+        self._pulse(at_s, self.drive_low, self.drive_high)
 
     def pulse_high(self, at_s: float) -> None:
-        """A short high pulse, its rising edge stamped `at_s` as a kernel would."""
+        """A short high pulse, its rising edge stamped `at_s` likewise."""
+        self._pulse(at_s, self.drive_high, self.drive_low)
+
+    def _pulse(self, at_s: float, there: Callable[[], object], back: Callable[[], object]) -> None:
         self._at_s = at_s
         try:
-            self.drive_high()
-            self.drive_low()
+            there()
+            back()
         finally:
             self._at_s = None
 

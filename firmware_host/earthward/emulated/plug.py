@@ -10,6 +10,37 @@ from pathlib import Path
 from types import TracebackType
 from typing import Self
 
+from earthward.clock import PacedClock
+
+#: A paced bench's time waits for a late heartbeat at this share of the dead-man's time ...
+WAIT_AT = 0.7
+
+
+class HeartbeatWait:
+    """How far a paced bench's time may run between two looks at a board, so that a busy host trips no dead-man.
+
+    Args:
+        pace_s: how far it runs when nothing is late. deadman_s: the board's own limit.
+        patience_s: real seconds a late heartbeat is waited for; longer is a fault, and the dead-man shall see it.
+    """
+
+    def __init__(self, pace_s: float, deadman_s: float, patience_s: float) -> None:
+        self._pace_s = pace_s
+        self._late_s = WAIT_AT * deadman_s
+        self._patience_s = patience_s
+        self._since_s: float | None = None
+
+    def until_s(self, now: float, heartbeat_s: float, live: bool, paced: PacedClock) -> float:
+        """`live`: the board is armed or energised, plugged in, and no heartbeat is on its way."""
+        until = heartbeat_s + self._late_s
+        if not live or now + self._pace_s < until:
+            self._since_s = None
+            return now + self._pace_s
+        real_s = paced.real_s()
+        if self._since_s is None:
+            self._since_s = real_s
+        return until if real_s - self._since_s < self._patience_s else now + self._pace_s
+
 
 class PluggedBoard:
     """Context manager (`start` .. `close`, which subclasses bring); `port` is the link name to open with pyserial.

@@ -16,8 +16,6 @@ from earthward.signal.types import FloatArray, SampleBlock, SampleFlag, Waveform
 WORTH = 1.10
 #: More holes than this and the spectrum is not that of the water.
 MOST_LOST = 0.03
-#: Share of the candidates' steps within which the present frequency counts as one of them.
-_SAME_HZ = 0.05
 
 
 @dataclass(frozen=True)
@@ -37,15 +35,11 @@ def seconds_needed(window_s: float) -> float:
 
 def evenly(block: SampleBlock) -> tuple[FloatArray, float] | None:
     """(volts at even spacing, samples/s), few holes filled in straight lines; None if the block will not do."""
-    bad = (block.flags & (SampleFlag.SATURATED | SampleFlag.SUSPECT)) != 0
-    changed = (block.flags & SampleFlag.RANGE_CHANGED) != 0
-    if changed.any():
-        # What came before a change of range has another step; the part after it is enough or it is not.
-        first = int(np.flatnonzero(changed)[-1]) + 1
-        bad = bad[first:]
-        index, t_s, v_V = block.index[first:], block.t_s[first:], block.v_V[first:]
-    else:
-        index, t_s, v_V = block.index, block.t_s, block.v_V
+    # What came before a change of range has another step; the part after it is enough or it is not.
+    changes = np.flatnonzero(block.flags & SampleFlag.RANGE_CHANGED)
+    after = slice(int(changes[-1]) + 1 if changes.size else 0, None)
+    index, t_s, v_V = block.index[after], block.t_s[after], block.v_V[after]
+    bad = (block.flags[after] & (SampleFlag.SATURATED | SampleFlag.SUSPECT)) != 0
     if index.size < 16 or bad.any():
         return None
     count = int(index[-1] - index[0]) + 1
@@ -65,7 +59,7 @@ def choose(
     candidates = sorted({*CANDIDATES_HZ, present_Hz})
     heard = listening_scan(even[0], even[1], candidates, waveform, window_s)
     best = heard.best
-    present = next(c for c in heard.ranking if abs(c.frequency_Hz - present_Hz) < _SAME_HZ)
+    present = next(c for c in heard.ranking if c.frequency_Hz == present_Hz)
     worth = present.rejected or present.predicted_sigma_V > WORTH * best.predicted_sigma_V
     stays = f"{present.frequency_Hz:.1f} Hz stays ({present.why})."
     if best.rejected:
