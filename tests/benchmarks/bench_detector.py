@@ -21,9 +21,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the `earthward` command
 import numpy as np
 import scipy.signal
 
-ROOT = Path(__file__).resolve().parents[2]
-sys.path.insert(0, str(ROOT / "firmware_host"))
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "firmware_host"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.physics.detection_tools import BOTH_MAINS, bound, run, stream
 
