@@ -394,3 +394,17 @@ def test_medium_that_nobody_can_write(store: SurveyStore, tmp_path: Path, monkey
     calls.append("")
     with SurveyStore.open(store.path, read_only=True) as other:  # closed: read in place, never written
         assert len(other.readings()) == 1 and "immutable=1" in calls[-1]
+
+
+def test_a_full_disk_is_one_sentence_and_loses_nothing(store: SurveyStore) -> None:
+    """SQLite's own limit on pages answers as a full disk does."""
+    store.keep(reading(uid="a"))
+    pages = store._db.execute("PRAGMA page_count").fetchone()[0]
+    store._db.execute(f"PRAGMA max_page_count = {pages}")
+    with pytest.raises(InputError, match=r"cannot be written .*full.*make room.*safe"):
+        for _ in range(1000):
+            store.add_note("x" * 1000)
+    assert [r.uid for r in store.readings()] == ["a"]
+    store._db.execute("PRAGMA max_page_count = 100000")
+    store.add_note("there is room again")
+    assert store.notes()[-1].text == "there is room again"

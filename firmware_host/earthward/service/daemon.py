@@ -527,7 +527,11 @@ class Daemon:
         if self.recorder is not None:
             self.recorder.note({"kind": "event", "t_s": at_s, "severity": severity, "code": code, "text": text})
         if self.visit is not None:
-            self.visit.store.add_event(severity, code, text, remedy)
+            try:
+                self.visit.store.add_event(severity, code, text, remedy)
+            except InputError as error:
+                # A full disk must not take the instrument down: clients and the log hear of the event all the same.
+                log.error("%s", error)
         self.publish(message)
 
     def _pump_events(self) -> None:

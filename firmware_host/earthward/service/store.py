@@ -846,13 +846,19 @@ class SurveyStore:
         if self.read_only:
             raise InputError(f"{self.path} is open for reading only")
         with self._lock:
-            self._db.execute("BEGIN IMMEDIATE")
             try:
+                self._db.execute("BEGIN IMMEDIATE")
                 yield self._db
-            except BaseException:
-                self._db.execute("ROLLBACK")
+                self._db.execute("COMMIT")
+            except BaseException as error:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                if isinstance(error, sqlite3.OperationalError):
+                    raise InputError(
+                        f"the survey {self.path} cannot be written ({error}): make room on its disk or check it; what "
+                        "was kept before is safe"
+                    ) from error
                 raise
-            self._db.execute("COMMIT")
 
 
 def copy_reading(reading: KeptReading, **changes: Any) -> KeptReading:
