@@ -25,10 +25,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "firmware_host"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 from tests.physics.detection_tools import BOTH_MAINS, bound, run, stream
+from tests.support.lock_trials import lock_trial, reading_sigma
 
 from earthward.emulated.pair_recording import PairRecording, PairScene, record
 from earthward.signal import waveforms
-from earthward.signal.acquire import CodeTracker
 from earthward.signal.sampleclock import index_from_stamps
 from earthward.signal.types import FloatArray, PhaseReference
 
@@ -164,45 +164,16 @@ def section_clock(size: float) -> None:
         )
 
 
-def lock_trial(
-    rng: np.random.Generator, amplitude: float, rival: float, windows: int = 4, seconds: float = 0.5
-) -> tuple[int | None, float]:
-    """One acquisition on white noise of unit sigma: (window of lock or None, sign found)."""
-    rate, hops, slots = 885.8, 10, 44
-    tracker = CodeTracker("coded", 35.0)
-    frequency = 35.0 * (1 + rng.uniform(-0.005, 0.005))
-    phase, turn = rng.uniform(), rng.uniform(0, 2 * np.pi)
-    tone = (
-        rng.uniform(20.0, 430.0)
-        if rng.uniform() < 0.5
-        else 35.0 * rng.integers(1, 12) * (1 + rng.uniform(-0.005, 0.005))
-    )
-    for w in range(windows):
-        t = ((w * hops * slots + 1 + np.arange(hops * slots)) / rate).reshape(hops, slots)
-        v = rng.standard_normal((hops, slots))
-        if amplitude:
-            v += amplitude * waveforms.averaged("coded", t * frequency + phase, frequency / rate)
-        if rival:
-            v += rival * np.cos(2 * np.pi * tone * t + turn)
-        tracker.take(t, v, np.ones_like(v), 1 / rate, 1.0)
-        if tracker.locked:
-            found = tracker.reference(float(t[-1, -1]))
-            assert found is not None
-            r = waveforms.averaged("coded", (t - found.start_s) * found.frequency_Hz, found.frequency_Hz / rate)
-            return w, float(np.sign((r * v).sum()))
-    return None, 0.0
-
-
 def section_lock(size: float) -> None:
     """Acquisition without a clock: time to lock, wrong signs, and that nothing else locks (measured thresholds)."""
     trials = 100_000 if size > 1 else 1000
     rng = np.random.default_rng(7)
+    sigma = reading_sigma()
     for amplitude in (0.3, 0.42, 1.0):
         n = max(300, trials // 10)
         outcome = [lock_trial(rng, amplitude * (1 if k % 2 else -1), 0.0) for k in range(n)]
         locked = [w for w, _ in outcome if w is not None]
         wrong = sum(sign != 0 and sign != (1 if k % 2 else -1) for k, (_, sign) in enumerate(outcome))
-        sigma = 1 / np.sqrt(0.5 * 885.8 * waveforms.mean_square("coded", 35 / 885.8))
         print(
             f"  amplitude {amplitude:.2f} x noise of a sample ({amplitude / sigma:.1f} sigma of a 0.5 s reading):"
             f" locked within 2 s in {len(locked) / n * 100:.2f} % of {n},"
@@ -214,7 +185,6 @@ def section_lock(size: float) -> None:
     false = sum(lock_trial(rng, 0.0, float(rng.choice([0.5, 2.0, 10.0])))[0] is not None for _ in range(trials))
     print(f"  a rival tone of 0.5, 2 or 10 x the noise: {false} locks in {trials} trials of 2 s")
     print(f"  ({(time.process_time() - began) / trials / 8 * 1e6:.0f} us per window of 0.5 s)")
-    sigma = 1.0 / np.sqrt(0.5 * 885.8 * waveforms.mean_square("coded", 35 / 885.8))
     signs = [1 if k % 2 else -1 for k in range(trials)]
     outcome = [lock_trial(rng, 7.5 * sigma * sign, 0.0) for sign in signs]
     wrong = sum(found == -sign for sign, (_, found) in zip(signs, outcome, strict=True))

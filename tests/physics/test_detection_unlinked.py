@@ -5,45 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from tests.physics.detection_tools import bound, run, stream
+from tests.support.lock_trials import lock_trial
 
 from earthward.emulated.pair_recording import PairScene, record
-from earthward.signal import waveforms
-from earthward.signal.acquire import CodeTracker
 from earthward.signal.batch import detect
 from earthward.signal.detector import DetectorSettings
 from earthward.signal.types import PhaseReference
-
-RATE, HOPS, SLOTS = 885.8, 10, 44
-
-
-def trial(rng: np.random.Generator, amplitude: float, tone: float) -> tuple[int | None, float]:
-    """Two seconds of white noise of unit sigma with the code or a tone in it: (window of the lock, sign found)."""
-    tracker = CodeTracker("coded", 35.0)
-    frequency = 35.0 * (1 + rng.uniform(-0.005, 0.005))
-    phase, turn = rng.uniform(), rng.uniform(0, 2 * np.pi)
-    tone_Hz = (
-        rng.uniform(20.0, 430.0)
-        if rng.uniform() < 0.5
-        else 35.0 * rng.integers(1, 12) * (1 + rng.uniform(-0.005, 0.005))
-    )
-    for w in range(4):
-        t = ((w * HOPS * SLOTS + 1 + np.arange(HOPS * SLOTS)) / RATE).reshape(HOPS, SLOTS)
-        v = rng.standard_normal((HOPS, SLOTS))
-        v += amplitude * waveforms.averaged("coded", t * frequency + phase, frequency / RATE)
-        v += tone * np.cos(2 * np.pi * tone_Hz * t + turn)
-        tracker.take(t, v, np.ones_like(v), 1 / RATE, 1.0)
-        if tracker.locked:
-            found = tracker.reference(float(t[-1, -1]))
-            assert found is not None
-            r = waveforms.averaged("coded", (t - found.start_s) * found.frequency_Hz, found.frequency_Hz / RATE)
-            return w, float(np.sign((r * v).sum()))
-    return None, 0.0
 
 
 def test_locks_within_two_seconds_with_the_right_sign() -> None:
     """Amplitude 0.3 x the noise of one sample, frequency known to +-0.5 % only."""
     rng = np.random.default_rng(1)
-    outcomes = [(1 if k % 2 else -1, *trial(rng, 0.3 * (1 if k % 2 else -1), 0.0)) for k in range(150)]
+    outcomes = [(1 if k % 2 else -1, *lock_trial(rng, 0.3 * (1 if k % 2 else -1), 0.0)) for k in range(150)]
     assert sum(window is not None for _, window, _ in outcomes) >= 147
     assert all(found == sign for sign, window, found in outcomes if window is not None)
 
@@ -52,7 +25,7 @@ def test_locks_within_two_seconds_with_the_right_sign() -> None:
 def test_noise_or_a_rival_tone_never_locks(tone: float) -> None:
     """A tone anywhere, or on one of the code's own lines. 100,000 trials of each: bench_detector.py lock --slow."""
     rng = np.random.default_rng(2)
-    assert all(trial(rng, 0.0, tone)[0] is None for _ in range(120))
+    assert all(lock_trial(rng, 0.0, tone)[0] is None for _ in range(120))
 
 
 @pytest.mark.parametrize("offset", [-0.005, 0.0, 0.005])
