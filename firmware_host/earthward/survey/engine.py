@@ -25,6 +25,8 @@ from earthward.survey.types import KeptReading, LocateSettings
 
 BoolArray = NDArray[np.bool_]
 
+#: So few coarse cells within reach of the best are refitted on the fine grid.
+SHARP_CELLS = 12
 #: Freedom given to a leak's place while poses are re-estimated around it.
 LEAK_SIGMA_M = 0.15
 
@@ -382,14 +384,12 @@ def search_one(
     base: Solved,
     *,
     forbidden_m: Sequence[FloatArray] = (),
-    warm: Candidates | None = None,
     near: tuple[FloatArray, float] | None = None,
     effort: int = 2,
 ) -> SinkSearch:
     """Look for one more sink beside `known` ones, starting from the model fitted without it.
 
-    `warm`: candidates of an earlier look at fewer readings, whose estimates are taken over. `near`: a place and a
-    current (mA) to start from instead of looking everywhere.
+    `near`: a place and a current (mA) to start from instead of looking everywhere.
     """
     grid = problem.grid
     coarse, fine = grid.coarse, grid.fine
@@ -415,25 +415,13 @@ def search_one(
     coarse_sigma, fine_sigma = coarse.size_m / np.sqrt(12), fine.size_m / np.sqrt(12)
     # Seeds: where the linear scan sees something, and a loose net over the whole liner, because a scan about wrong
     # poses can miss the place altogether. Refit, drop the hopeless, refit the rest.
-    net = problem.liner.net
-    if warm is not None:
-        # Most of the net was looked at before: a quarter of it each time keeps watch.
-        net = net[rows.stations % 4 :: 4]
-    seeds = np.unique(np.concatenate([_spread(seed_score, coarse.centre_m, 12 if warm is None else 6, 0.45), net]))
+    seeds = np.unique(np.concatenate([_spread(seed_score, coarse.centre_m, 12, 0.45), problem.liner.net]))
     if near is not None:
         seeds = np.flatnonzero(np.linalg.norm(coarse.centre_m - near[0], axis=1) < 0.35)
     seeds = seeds[np.isfinite(seed_score[seeds])]
-    if warm is not None:
-        seeds = np.setdiff1d(seeds, warm.cell)
     pool_ = _coarse_candidates(problem, leads, seeds, state, np.clip(seed_current[seeds], 0.05, 5.0))
     advance(pool_, 2, coarse_sigma)
-    if warm is not None:
-        kept = _carry_over(problem, leads, warm)
-        advance(kept, 1, coarse_sigma)
-        pool_ = batch.join(kept, pool_)
-    # A start close to the end needs fewer rounds.
-    rounds = ((60.0, 24), (30.0, 16), (15.0, 12)) if warm is None else ((30.0, 28),)
-    for margin, most in rounds:
+    for margin, most in ((60.0, 24), (30.0, 16), (15.0, 12)):
         order = np.argsort(-pool_.score)[:most]
         pool_ = batch.pick(pool_, order[pool_.score[order] > pool_.score.max() - margin])
         advance(pool_, 1, coarse_sigma)
@@ -442,11 +430,11 @@ def search_one(
     done[seeds] = True
     blocked = ~np.isfinite(seed_score)
     budget = 60 * effort
-    for turn in range(6 if warm is None else 3):
+    for turn in range(6):
         best = float(pool_.score.max())
         active = np.flatnonzero(pool_.score > best - 7.0)
         active = active[np.argsort(-pool_.score[active])]
-        room = min(30 * effort if warm is None else 12 * effort, budget - len(pool_))
+        room = min(30 * effort, budget - len(pool_))
         fresh, parent = _around(problem, pool_, active, done | blocked, wide=len(active) > 24)
         if not len(fresh) or room <= 0:
             break
@@ -455,8 +443,8 @@ def search_one(
         states = [State(pool_.pose[k], pool_.offset_m[k, :-1], pool_.current_mA[k, :, :-1]) for k in parent]
         more = _coarse_candidates(problem, leads, fresh, states, pool_.q_mA[parent])
         advance(more, 2, coarse_sigma)
-        if turn < (3 if warm is None else 1):
-            active = active[: 24 if warm is None else 12]
+        if turn < 3:
+            active = active[:24]
             again = batch.pick(pool_, active)
             advance(again, 1, coarse_sigma)
             rest = np.setdiff1d(np.arange(len(pool_)), active)
@@ -466,13 +454,16 @@ def search_one(
     owner = np.full(len(fine), -1, dtype=np.int64)
     of_coarse = np.full(len(coarse), -1, dtype=np.int64)
     of_coarse[pool_.cell] = np.arange(len(pool_))
-    _fill(of_coarse, coarse, pool_, blocked)
-    owner = of_coarse[grid.parent]
-    score = np.where(owner >= 0, pool_.score[owner], -np.inf)
     best = float(pool_.score.max())
     # Sharp enough to deserve the fine grid?
     live = np.flatnonzero(pool_.score > best - 6.0)
-    if len(live) <= 12:
+    sharp = len(live) <= SHARP_CELLS
+    if not sharp:
+        # Only a wide region was looked at with gaps in between; beside a sharp one no neighbour may lend its score.
+        _fill(of_coarse, coarse, pool_, blocked)
+    owner = of_coarse[grid.parent]
+    score = np.where(owner >= 0, pool_.score[owner], -np.inf)
+    if sharp:
         order = live[np.argsort(-pool_.score[live])]
         cells_of = np.flatnonzero(np.isin(grid.parent, pool_.cell[order]))
         if len(cells_of):
@@ -486,7 +477,7 @@ def search_one(
     area = fine.area_m2 / fine.area_m2.sum()
     top = float(score.max())
     evidence = top + float(np.log((area * np.exp(score - top)).sum()))
-    if len(live) > 12 and first is not None and base.chi2 <= 3 * int(rows.use.sum()):
+    if not sharp and first is not None and base.chi2 <= 3 * int(rows.use.sum()):
         # Not sharp: what was not refitted is not ruled out either. The decision above does not lean on it.
         guess = _unvisited(problem, first, of_coarse, pool_)
         guess[blocked] = -np.inf
@@ -547,10 +538,9 @@ def fit_without(
     known: Sequence[Sink],
     found: SinkSearch | None,
     base: Solved | None,
-    warm: State | None = None,
 ) -> Solved:
-    """The model without the sink, as good as it can be made: from the poses as meant (or an earlier state), and
-    from the best candidate's."""
+    """The model without the sink, as good as it can be made: from the poses as meant, and from the best
+    candidate's."""
 
     def run(start: State | None, iterations: int) -> Solved:
         return model.fit(
@@ -559,8 +549,6 @@ def fit_without(
 
     if base is not None:
         best = base
-    elif warm is not None:
-        best = run(_padded(warm, rows.stations), 3)
     else:
         best = run(None, 5)
     if found is not None:
@@ -569,23 +557,6 @@ def fit_without(
         if again.log_evidence > best.log_evidence:
             best = again
     return best
-
-
-def _padded(state: State, stations: int) -> State:
-    """The state with poses as meant for stations it does not know."""
-    pose = np.zeros((stations, 6))
-    known = min(stations, len(state.pose))
-    pose[:known] = state.pose[:known]
-    return State(pose, state.offset_m, state.current_mA)
-
-
-def _carry_over(problem: Problem, leads: Leads, warm: Candidates) -> Candidates:
-    """Candidates of an earlier look, with lead fields of the stations there are now (new poses start as meant)."""
-    keep = np.flatnonzero(warm.cell >= 0)
-    keep = keep[np.argsort(-warm.score[keep])[:24]]
-    S = len(leads.matrix)
-    states = [_padded(State(warm.pose[k], warm.offset_m[k, :-1], warm.current_mA[k, :, :-1]), S) for k in keep]
-    return _coarse_candidates(problem, leads, warm.cell[keep], states, warm.q_mA[keep])
 
 
 def _spread(score: FloatArray, place_m: FloatArray, count: int, apart_m: float) -> IntArray:

@@ -81,18 +81,6 @@ class Answer:
     known: tuple[Sink, ...]
     solved: Solved
     suspects: tuple[tuple[int, str], ...]
-    trail: tuple[SinkSearch, ...] = ()
-    """The searches in the order made: for the first sink, for a second beside it ..."""
-    null: State | None = None
-
-
-@dataclass(frozen=True)
-class Warm:
-    """What an earlier answer to fewer readings leaves for the next: a start close to the end."""
-
-    trail: tuple[SinkSearch, ...]
-    null: State | None
-    suspects: tuple[tuple[int, str], ...]
 
 
 class Survey:
@@ -114,7 +102,6 @@ class Survey:
         self.readings: list[KeptReading] = []
         self._stations: dict[str, StationData] = {}
         self._heads: dict[tuple[float, ...], lead.Head] = {}
-        self._warm: Warm | None = None
         self.last_answer: Answer | None = None
         """What the latest `result` rests on; None before three stations."""
 
@@ -128,23 +115,21 @@ class Survey:
     def remove(self, row: int) -> None:
         """Forget the reading with that row number."""
         kept = [r for r in self.readings if r.row != row]
-        self.readings, self._stations, self._warm = [], {}, None
+        self.readings, self._stations = [], {}
         for r in kept:
             engine.add_reading(self.problem, self._stations, r, self._heads)
             self.readings.append(r)
 
     def result(self, *, coverage: bool = True, guidance: bool = True) -> Result:
-        """What all readings so far say together."""
+        """What all readings so far say together. They alone decide, not what was thought with fewer of them: a start
+        from the last answer would be quicker, and stay caught where that one was wrong."""
         places = {tuple(np.round(s.head.centre_m, 2)) for s in self._stations.values()}
         if len(places) < FEWEST_STATIONS:
             return self._too_few(len(places))
         self._check_units()
         rows, leads = engine.pack(self.problem, list(self._stations.values()))
-        answer = solve(self.problem, rows, leads, self._warm)
+        answer = solve(self.problem, rows, leads)
         self.last_answer = answer
-        # Every fourth station the suspects get another hearing.
-        hold = answer.suspects if rows.stations % 4 else ()
-        self._warm = Warm(answer.trail, answer.null, hold)
         return self._report(answer, coverage, guidance)
 
     def next_station(self) -> Station:
@@ -262,16 +247,12 @@ def locate(
 # ---- the search with its decisions ------------------------------------------------------------------------
 
 
-def solve(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None = None) -> Answer:
+def solve(problem: Problem, rows: Rows, leads: Leads) -> Answer:
     """Search, name stations that fit nothing, search again without them."""
-    suspects: list[tuple[int, str]] = list(warm.suspects) if warm is not None else []
-    use = rows.use.copy()
-    for station, _ in suspects:
-        use[station] = False
-    rows = replace(rows, use=use)
+    suspects: list[tuple[int, str]] = []
     allowed = max(1, rows.stations // 5)
     while True:
-        answer = _solve_once(problem, rows, leads, warm)
+        answer = _solve_once(problem, rows, leads)
         if len(suspects) >= allowed:
             break
         bad = _worst_station(answer)
@@ -281,7 +262,7 @@ def solve(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None = None) 
         suspects.append((station, why))
         use = rows.use.copy()
         use[station] = False
-        rows, warm = replace(rows, use=use), None
+        rows = replace(rows, use=use)
     return replace(answer, suspects=tuple(suspects))
 
 
@@ -305,12 +286,10 @@ def _worst_station(answer: Answer) -> tuple[int, str] | None:
     return k, "fits no position near the one noted: perhaps taken at another station or with front and back exchanged"
 
 
-def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None) -> Answer:
+def _solve_once(problem: Problem, rows: Rows, leads: Leads) -> Answer:
     settings = problem.settings
     fittings = problem.fittings
-    base = engine.fit_without(problem, rows, leads, fittings, None, None, None if warm is None else warm.null)
-    trail: list[SinkSearch] = []
-    null: State | None = None
+    base = engine.fit_without(problem, rows, leads, fittings, None, None)
     leaks: list[Leak] = []
     gains: list[float] = []
     doubtful: Leak | None = None
@@ -321,13 +300,11 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None) -
         found = engine.search_one(
             problem, rows, leads, known, base,
             forbidden_m=[leak.position_m for leak in leaks],
-            warm=warm.trail[len(leaks)].candidates if warm is not None and len(warm.trail) > len(leaks) else None,
             effort=2 if not leaks else 1,
         )  # fmt: skip
         base = engine.fit_without(problem, rows, leads, known, found, base)
-        trail.append(found)
         if not leaks:
-            solved, null = base, base.state
+            solved = base
         gain = found.evidence - base.log_evidence
         gains.append(gain)
         leak = make_leak(problem, found, gain)
@@ -341,12 +318,12 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads, warm: Warm | None) -
             leaks, known, solved = _polish(problem, rows, leads, leaks, solved)
             leaks, known, solved = _drop_unearned(problem, rows, leads, leaks, known, solved)
             if len(leaks) < len(gains):
-                gains, trail = [one.log_evidence for one in leaks], trail[: len(leaks)]
+                gains = [one.log_evidence for one in leaks]
         base = solved
         turns += 1
         if turns >= settings.max_leaks + 2:
             break
-    return Answer(rows, leads, tuple(leaks), doubtful, tuple(gains), known, solved, (), tuple(trail), null)
+    return Answer(rows, leads, tuple(leaks), doubtful, tuple(gains), known, solved, ())
 
 
 #: A second and third leak must earn this much more log evidence than the first: the first's own misfit imitates them.
