@@ -54,6 +54,10 @@ def test_basis_is_harmonic_and_its_slopes_are_right() -> None:
         numeric[..., axis] = (plus - minus) / (2 * h)
         laplace += (plus + minus - 2 * middle) / h**2
     assert np.allclose(numeric, lead.basis_slope(u, 3), atol=1e-6)
+    for degree in (2, 3):
+        both = lead.basis_and_slope(u.T, degree)
+        assert np.allclose(both[0], lead.basis(u, degree).T)
+        assert np.allclose(both[1:], lead.basis_slope(u, degree).transpose(2, 1, 0))
     harmonic = np.delete(np.arange(17), 9)
     assert np.allclose(laplace[:, harmonic], 0, atol=1e-4)
     assert np.allclose(laplace[:, 9], 6, atol=1e-4)
@@ -132,5 +136,6 @@ def test_batched_step_agrees_with_the_single_model() -> None:
     linear = model.linearise(leads, rows, sinks, problem.sources_m, problem.resistivity, problem.priors, state)
     one = model.solve(rows, linear, problem.priors)
     assert c.chi2[0] == pytest.approx(one.chi2, rel=1e-3)
-    assert np.allclose(c.pose[0], np.clip(one.state.pose, -3 * problem.priors.pose, 3 * problem.priors.pose), atol=1e-4)
+    limit = problem.priors.pose_limit
+    assert np.allclose(c.pose[0], np.clip(one.state.pose, -limit, limit), atol=1e-4)
     assert c.station_chi2[0] == pytest.approx(one.station_chi2, rel=1e-2, abs=1e-2)

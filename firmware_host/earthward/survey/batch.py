@@ -183,13 +183,14 @@ def _step_chunk(
     S, R = rows.pair.shape
     A_ = rows.lever_m.shape[1]
     E = 2 * A_
-    # Electrodes and their images; components lead, so that the long axes stay contiguous.
-    lever = np.einsum("nsij,sej->nsie", model.rotation(c.pose[..., 3:]), rows.lever_m.reshape(S, E, 3))
-    u = c.pose[..., :3, None] + lever  # from the head's nominal centre, (n, S, 3, E)
-    x = rows.centre_m[:, :, None] + u
     M = leads.matrix.shape[1]
-    images = np.matmul(leads.matrix.reshape(S, M * 3, 3), x).reshape(n, S, M, 3, E).swapaxes(2, 3)
-    images = images + leads.shift.transpose(0, 2, 1)[None, ..., None]  # (n, S, 3, M, E)
+    # Electrodes and their images; components lead, so that the long axes stay contiguous.
+    lever = model.rotation(c.pose[..., 3:]) @ rows.lever_m.reshape(S, E, 3).swapaxes(1, 2)  # (n, S, 3, E)
+    u = c.pose[..., :3, None] + lever  # from the head's nominal centre
+    x = rows.centre_m[:, :, None] + u
+    forth = leads.matrix.transpose(0, 2, 1, 3).reshape(S, 3 * M, 3)  # rows: (component, image)
+    images = (forth @ x).reshape(n, S, 3, M, E) + leads.shift.swapaxes(1, 2)[..., None]
+    flat = images.reshape(n, S, 3, M * E)
     # Targets: sources, known sinks where this candidate thinks they are, the candidate itself.
     T = P + K
     target = np.empty((n, T, 3))
@@ -201,86 +202,79 @@ def _step_chunk(
     tangent[:, k] = c.tangent
     target[:, T - 1] = c.position_m
     target[:, P:] += np.einsum("nkt,nktj->nkj", c.offset_m, tangent)
-    d = images[..., None] - target.swapaxes(1, 2)[:, None, :, None, None, :]  # (n, S, 3, M, E, T)
-    r2 = d[:, :, 0] * d[:, :, 0]
-    r2 += d[:, :, 1] * d[:, :, 1]
-    r2 += d[:, :, 2] * d[:, :, 2]
+    # What each target counts for in a reading of each placement: the source all, the sinks less their currents.
+    share = np.zeros((n, P, T))
+    share[:, np.arange(P), np.arange(P)] = c.current_mA.sum(2)
+    share[:, :, P:] = -c.current_mA
+    # Squared distances (n, S, T, M E) from products, not from differences: a fraction of the memory.
+    r2 = (target * -2.0)[:, None] @ flat
+    r2 += np.einsum("nsjf,nsjf->nsf", flat, flat)[:, :, None]
+    r2 += np.einsum("ntj,ntj->nt", target, target)[:, None, :, None]
     np.maximum(r2, 2.5e-5, out=r2)
     inverse = 1.0 / np.sqrt(r2)
-    G = inverse.sum(2)  # (n, S, E, T)
+    G = inverse.reshape(n, S, T, M, E).sum(3) / _FOUR_PI
     inverse /= r2
-    d *= inverse[:, :, None]
-    back = leads.matrix.transpose(0, 3, 2, 1).reshape(S, 3, 3 * M)  # rows: component of x; columns: (component, image)
-    slope = -np.matmul(back, d.reshape(n, S, 3 * M, E * T)).reshape(n, S, 3, E, T)
-    pull = d[..., P:].sum(3)  # (n, S, 3, E, K)
-    by_target = np.stack(
-        [sum(pull[:, :, j] * tangent[:, None, None, :, t, j] for j in range(3)) for t in range(2)], axis=-1
-    )
-    G /= _FOUR_PI
-    slope /= _FOUR_PI
-    by_target /= _FOUR_PI
-    # The smooth rest: rows of `wide` are the electrodes' values, then their x, y and z slopes.
-    wide = lead.basis_and_slope(u.transpose(2, 0, 1, 3) / lead.RADIUS_M, leads.degree)
-    b = wide.shape[-1]
-    wide[1:] /= lead.RADIUS_M
-    wide = wide.transpose(1, 2, 0, 3, 4).reshape(n, S, 4 * E, b)
-    fixed = leads.sources  # (S, b, P)
+    inverse /= _FOUR_PI
+    # Slope of each placement's reading by the electrode: the sum over targets of share (image - target) / r^3.
+    by_share = np.concatenate([share[:, :, None], share[:, :, None] * target.swapaxes(1, 2)[:, None]], axis=2)
+    summed = (by_share.reshape(n, 1, 4 * P, T) @ inverse).reshape(n, S, P, 4, M * E)
+    pull = flat[:, :, None] * summed[:, :, :, :1] - summed[:, :, :, 1:]
+    back = leads.matrix.transpose(0, 3, 2, 1).reshape(S, 1, 3, 3 * M)  # rows: component of x; columns as `forth`
+    slope = -(back @ pull.reshape(n, S, P, 3 * M, E))  # (n, S, P, 3, E)
+    along = tangent.reshape(n, 1, 2 * K, 3) @ flat
+    along -= np.einsum("nkj,nktj->nkt", target[:, P:], tangent).reshape(n, 1, 2 * K, 1)
+    by_target = (along.reshape(n, S, K, 2, M, E) * inverse[:, :, P:].reshape(n, S, K, 1, M, E)).sum(4)
+    # The smooth rest.
+    wide = lead.basis_and_slope(u / lead.RADIUS_M, leads.degree)  # (n, S, 4, b, E)
+    b = wide.shape[3]
+    rest = np.empty((n, S, b, T + 2 * K))
+    rest[..., :P] = leads.sources
     if k:
-        coefficient0, slope0 = model.coefficients(leads, known, np.zeros((k, 2)))
-        fixed = np.concatenate([leads.sources, coefficient0, slope0.transpose(0, 1, 3, 2).reshape(S, b, 2 * k)], axis=2)
-    smooth = np.matmul(wide, fixed).reshape(n, S, 4, E, P + 3 * k)
-    own = np.stack([c.coefficient, c.slope[..., 0], c.slope[..., 1]], axis=-1)  # (S, b, n, 3)
-    smooth_own = np.matmul(wide, own.transpose(2, 0, 1, 3)).reshape(n, S, 4, E, 3)
-    G[..., :P] += smooth[:, :, 0, :, :P]
-    slope[..., :P] += smooth[:, :, 1:, :, :P]
-    if k:
-        o0, o1 = c.offset_m[:, None, None, None, :k, 0], c.offset_m[:, None, None, None, :k, 1]
-        s0, s1 = smooth[..., P + k : P + 2 * k], smooth[..., P + 2 * k :]
-        part = smooth[..., P : P + k] + s0 * o0 + s1 * o1
-        G[..., P : P + k] += part[:, :, 0]
-        slope[..., P : P + k] += part[:, :, 1:]
-        by_target[..., :k, 0] += s0[:, :, 0]
-        by_target[..., :k, 1] += s1[:, :, 0]
-    o0, o1 = c.offset_m[:, None, None, None, k, 0], c.offset_m[:, None, None, None, k, 1]
-    part = smooth_own[..., 0] + smooth_own[..., 1] * o0 + smooth_own[..., 2] * o1
-    G[..., T - 1] += part[:, :, 0]
-    slope[..., T - 1] += part[:, :, 1:]
-    by_target[..., k, :] += smooth_own[:, :, 0, :, 1:]
+        coefficient, along_liner = model.coefficients(leads, known, np.zeros((k, 2)))
+        rest[..., P : P + k] = coefficient
+        rest[..., T : T + 2 * k] = along_liner.reshape(S, b, 2 * k)
+    rest[..., T - 1] = c.coefficient.transpose(2, 0, 1)
+    rest[..., T + 2 * k :] = c.slope.transpose(2, 0, 1, 3)
+    for t in range(2):
+        rest[..., P:T] += rest[..., T + t :: 2] * c.offset_m[:, None, None, :, t]
+    smooth = rest.swapaxes(2, 3) @ wide[:, :, 0]  # (n, S, T + 2 K, E)
+    G += smooth[:, :, :T]
+    by_target += smooth[:, :, T:].reshape(n, S, K, 2, E)
+    mixed = rest[..., :T] @ share.swapaxes(1, 2)[:, None]  # (n, S, b, P)
+    steep = mixed.swapaxes(2, 3)[:, :, None] @ wide[:, :, 1:]  # (n, S, 3, P, E)
+    slope += steep.swapaxes(2, 3) / lead.RADIUS_M
+    # Everything a row may need, by placement and axis; differences between back and front, E runs over (axis, end).
+    full = np.empty((n, S, P, A_, 3 * K + 6))
+    D = G[..., 1::2] - G[..., ::2]
+    full[..., :K] = rho * (D[:, :, :P, None] - D[:, :, None, P:]).swapaxes(3, 4)
+    Dt = (by_target[..., 1::2] - by_target[..., ::2]).reshape(n, S, 2 * K, A_).swapaxes(2, 3)
+    full[..., K : 3 * K] = Dt[:, :, None] * (-rho * np.repeat(c.current_mA, 2, axis=2))[:, None, :, None]
     # A small turn w moves an electrode by w x lever: slope . (w x lever) = w . (lever x slope).
-    full = np.empty((n, S, E, T, 6))
     for j in range(3):
-        full[..., j] = slope[:, :, j]
         g, h = (j + 1) % 3, (j + 2) % 3
-        full[..., 3 + j] = lever[:, :, g, :, None] * slope[:, :, h] - lever[:, :, h, :, None] * slope[:, :, g]
-    # Differences between back and front; E runs over (axis, front/back).
-    full = full.reshape(n, S, A_, 2, T, 6)
-    G = G.reshape(n, S, A_, 2, T)
-    D = G[..., 1, :] - G[..., 0, :]
-    DJ = full[..., 1, :, :] - full[..., 0, :, :]
-    by_target = by_target.reshape(n, S, A_, 2, K, 2)
-    Dt = by_target[..., 1, :, :] - by_target[..., 0, :, :]
-    arange = np.arange(S)[:, None]
-    D, DJ, Dt = D[:, arange, rows.pair], DJ[:, arange, rows.pair], Dt[:, arange, rows.pair]
+        turn = lever[:, :, None, g] * slope[:, :, :, h] - lever[:, :, None, h] * slope[:, :, :, g]
+        full[..., 3 * K + j] = rho * (slope[:, :, :, j, 1::2] - slope[:, :, :, j, ::2])
+        full[..., 3 * K + 3 + j] = rho * (turn[..., 1::2] - turn[..., ::2])
+    table = full.reshape(n, S, P * A_, 3 * K + 6)
     place = rows.source
-    srange = np.arange(R)[None, :]
-    Ds = D[:, arange, srange, place]
-    Js = DJ[:, arange, srange, place]
+    entry = place * A_ + rows.pair
+    if R != P * A_ or not np.array_equal(entry, np.broadcast_to(np.arange(R), (S, R))):
+        table = table[:, np.arange(S)[:, None], entry]
+    table = np.where(rows.use[..., None], table, 0.0)
+    column, moved, J = table[..., :K], table[..., K : 3 * K], table[..., 3 * K :]
     q = c.current_mA[:, place]  # (n, S, R, K)
-    column = rho * (Ds[..., None] - D[..., P:])
-    nb = K + k * P + 2 * K if P > 1 else 3 * K
+    depth = K + (k * P if P > 1 else 0)
+    nb = depth + 1 + 2 * K
     aug = np.empty((n, S, R, nb + 1))
     aug[..., :K] = column
     if P > 1:
         for p in range(P):
             aug[..., K + p * k : K + (p + 1) * k] = column[..., :k] * (place == p)[..., None]
-    moved = -rho * q[..., None] * Dt
-    aug[..., nb - 2 * K : nb] = moved.reshape(n, S, R, 2 * K)
-    J = rho * (q.sum(-1)[..., None] * Js - np.einsum("nsrk,nsrkj->nsrj", q, DJ[..., P:, :]))
-    J = np.where(rows.use[..., None], J, 0.0)
-    aug[..., nb] = (
-        rows.value_uV + np.einsum("nsrj,nsj->nsr", J, c.pose) + np.einsum("nsrkt,nkt->nsr", moved, c.offset_m)
-    )
-    aug = np.where(rows.use[..., None], aug, 0.0)
+    aug[..., depth] = J[..., 2]
+    aug[..., depth + 1 : nb] = moved
+    aug[..., nb] = np.where(rows.use, rows.value_uV, 0.0)
+    aug[..., nb] += (J @ c.pose[..., None])[..., 0]
+    aug[..., nb] += (moved @ c.offset_m.reshape(n, 1, 2 * K, 1))[..., 0]
     variance = rows.variance + priors.noise_floor_uV**2 + priors.model**2 * ((q * column) ** 2).sum(-1)
     variance = np.where(rows.use, variance, 1.0)
     C = (J * priors.pose**2) @ J.swapaxes(-1, -2)
@@ -309,6 +303,7 @@ def _step_chunk(
             for p in range(P):
                 precision[:, K + p * k + j] = 1 / deviation**2
         precision[:, nb - 2 * K + 2 * j : nb - 2 * K + 2 * j + 2] = 1 / sink.sigma_m**2
+    precision[:, depth] = 1 / priors.depth_offset**2
     precision[:, nb - 2 :] = 1 / cell_sigma_m**2
     normal[:, np.arange(nb), np.arange(nb)] += precision
     N, v, yy = normal[:, :nb, :nb], normal[:, :nb, nb], normal[:, nb, nb]
@@ -348,11 +343,12 @@ def _step_chunk(
     last = scale[:, nb - 2 :]
     c.place_covariance = inverse_N[:, nb - 2 :, nb - 2 :] * last[:, :, None] * last[:, None]
     # The step.
-    residual = aug[..., nb] - np.einsum("nsrb,nb->nsr", aug[..., :nb], beta)
-    pulled = np.einsum("nsrt,nst->nsr", C_inv, residual)
+    residual = aug[..., nb] - (aug[..., :nb] @ beta[:, None, :, None])[..., 0]
+    pulled = (C_inv @ residual[..., None])[..., 0]
     c.station_chi2 = (residual * pulled).sum(-1)
-    pose = priors.pose**2 * np.einsum("nsrj,nsr->nsj", J, pulled)
-    pose = np.clip(pose, -3 * priors.pose, 3 * priors.pose)
+    pose = priors.pose**2 * (J.swapaxes(-1, -2) @ pulled[..., None])[..., 0]
+    pose[..., 2] += beta[:, depth, None]
+    pose = np.clip(pose, -priors.pose_limit, priors.pose_limit)
     current = np.repeat(beta[:, None, :K], P, axis=1)
     if P > 1 and k:
         current[..., :k] += beta[:, K : K + k * P].reshape(n, P, k)

@@ -254,9 +254,38 @@ def basis_slope(u: FloatArray, degree: int) -> FloatArray:
 
 
 def basis_and_slope(u: FloatArray, degree: int) -> FloatArray:
-    """`basis` and its three slopes at once, u (3, ...) -> (4, ..., b)."""
-    v = np.moveaxis(u, 0, -1)
-    return np.concatenate([basis(v, degree)[None], np.moveaxis(basis_slope(v, degree), -1, 0)])
+    """`basis` and its three slopes at once, u (..., 3, m) -> (..., 4, b, m): written in place, for many points."""
+    x, y, z = u[..., 0, :], u[..., 1, :], u[..., 2, :]
+    xx, yy, zz = x * x, y * y, z * z
+    table = np.zeros((*u.shape[:-2], 4, 17 if degree >= 3 else 10, u.shape[-1]))
+    table[..., 0, 0, :] = 1.0
+    table[..., 0, 1:4, :] = u
+    for j in range(3):
+        table[..., 1 + j, 1 + j, :] = 1.0
+    table[..., 0, 4, :], table[..., 1, 4, :], table[..., 2, 4, :] = x * y, y, x
+    table[..., 0, 5, :], table[..., 2, 5, :], table[..., 3, 5, :] = y * z, z, y
+    table[..., 0, 6, :], table[..., 1, 6, :], table[..., 3, 6, :] = z * x, z, x
+    level = xx + yy
+    table[..., 0, 7, :], table[..., 0, 8, :], table[..., 0, 9, :] = xx - yy, 2 * zz - level, zz + level
+    table[..., 1, 7, :], table[..., 2, 7, :] = 2 * x, -2 * y
+    table[..., 1, 8, :], table[..., 2, 8, :], table[..., 3, 8, :] = -2 * x, -2 * y, 4 * z
+    table[..., 1:, 9, :] = 2 * u
+    if degree >= 3:
+        rho, apart = 4 * zz - level, table[..., 0, 7, :]
+        xy, yz, zx = table[..., 0, 4, :], table[..., 0, 5, :], table[..., 0, 6, :]
+        table[..., 0, 10, :] = xy * z
+        table[..., 1, 10, :], table[..., 2, 10, :], table[..., 3, 10, :] = yz, zx, xy
+        table[..., 0, 11, :], table[..., 0, 12, :] = x * (xx - 3 * yy), y * (3 * xx - yy)
+        table[..., 1, 11, :], table[..., 2, 11, :] = 3 * apart, -6 * xy
+        table[..., 1, 12, :], table[..., 2, 12, :] = 6 * xy, 3 * apart
+        table[..., 0, 13, :] = z * apart
+        table[..., 1, 13, :], table[..., 2, 13, :], table[..., 3, 13, :] = 2 * zx, -2 * yz, apart
+        table[..., 0, 14, :], table[..., 0, 15, :] = x * rho, y * rho
+        table[..., 1, 14, :], table[..., 2, 14, :], table[..., 3, 14, :] = rho - 2 * xx, -2 * xy, 8 * zx
+        table[..., 1, 15, :], table[..., 2, 15, :], table[..., 3, 15, :] = -2 * xy, rho - 2 * yy, 8 * yz
+        table[..., 0, 16, :] = z * (2 * zz - 3 * level)
+        table[..., 1, 16, :], table[..., 2, 16, :], table[..., 3, 16, :] = -6 * zx, -6 * yz, 6 * zz - 3 * level
+    return table
 
 
 def _stencil(count: int) -> FloatArray:

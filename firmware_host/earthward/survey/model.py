@@ -257,14 +257,23 @@ def pair_slopes(leads: Leads, rows: Rows, pose: FloatArray, station: IntArray, t
 
 @dataclass(frozen=True)
 class Priors:
-    """Standard deviations: pose (6,) in m and rad; currents relative; injected_mA (P,) as measured."""
+    """Standard deviations: pose (6,) in m and rad, of each station by itself; depth_offset in m, common to all
+    stations; currents relative; injected_mA (P,) as measured."""
 
     pose: FloatArray
+    depth_offset: float
     current: float
     gain: float
     model: float
     noise_floor_uV: float
     injected_mA: FloatArray
+
+    @property
+    def pose_limit(self) -> FloatArray:
+        """How far (6,) a pose is believed: three standard deviations."""
+        wide = self.pose.copy()
+        wide[2] = np.hypot(wide[2], self.depth_offset)
+        return np.asarray(3 * wide)
 
 
 @dataclass(frozen=True)
@@ -280,7 +289,8 @@ class State:
 class Linear:
     """The problem at one state: y = A beta + noise per station, pose errors folded into the covariance.
 
-    beta = currents (k), per-placement deviations (k P, if P > 1), offsets (2 k). normal (nb + 1, nb + 1) holds
+    beta = currents (k), per-placement deviations (k P, if P > 1), the depth all stations are off by (1), offsets
+    (2 k). normal (nb + 1, nb + 1) holds
     [A y]' C^-1 [A y] with priors and the injected-current rows. log_det: sum of log|C|.
     """
 
@@ -339,7 +349,8 @@ def linearise(
     Ds = source_D[arange, rows.pair, row_source]
     Js = source_J[arange, rows.pair, row_source]
     many = p > 1
-    nb = k + (k * p if many else 0) + 2 * k
+    depth = k + (k * p if many else 0)
+    nb = depth + 1 + 2 * k
     A = np.zeros((S, R, nb))
     J = np.zeros((S, R, 6))
     contribution = np.zeros((S, R))
@@ -359,10 +370,11 @@ def linearise(
             for place in range(p):
                 A[..., k + place * k : k + (place + 1) * k] = column * (row_source == place)[..., None]
         moved = -rho * q[..., None] * Dt
-        A[..., nb - 2 * k :] = moved.reshape(S, R, 2 * k)
+        A[..., depth + 1 :] = moved.reshape(S, R, 2 * k)
         fixed = (moved * state.offset_m).sum((-1, -2))
         J = rho * (q.sum(-1)[..., None] * Js - np.einsum("srk,srkj->srj", q, DJ))
         contribution = ((q * column) ** 2).sum(-1)
+        A[..., depth] = J[..., 2]
     use = rows.use
     A = np.where(use[..., None], A, 0.0)
     J = np.where(use[..., None], J, 0.0)
@@ -389,6 +401,7 @@ def linearise(
     normal += tie_aug.T @ tie_inv @ tie_aug
     total = float(injected.max())
     precision = np.full(nb, 1.0 / (10 * total) ** 2)
+    precision[depth] = 1 / priors.depth_offset**2
     for j, sink in enumerate(sinks):
         if pinned[j]:
             precision[j] += PIN
@@ -425,23 +438,21 @@ def solve(rows: Rows, linear: Linear, priors: Priors) -> Solved:
     yy = float(linear.normal[nb, nb])
     k = linear.sinks
     p = len(priors.injected_mA)
-    if nb:
-        scale = 1 / np.sqrt(np.diag(N))
-        inverse = np.linalg.inv(N * scale[:, None] * scale)
-        covariance = inverse * scale[:, None] * scale
-        beta = covariance @ v
-        chi2 = yy - float(v @ beta)
-        # A pinned current weighs in the evidence as if it were free: else models with different pins compare badly.
-        free = N.copy()
-        free[np.arange(k), np.arange(k)] -= np.where(linear.pinned, PIN, 0.0)
-        scale = 1 / np.sqrt(np.diag(free))
-        log_det_n = float(np.linalg.slogdet(free * scale[:, None] * scale)[1] - 2 * np.log(scale).sum())
-    else:
-        covariance, beta, chi2, log_det_n = np.zeros((0, 0)), np.zeros(0), yy, 0.0
+    scale = 1 / np.sqrt(np.diag(N))
+    inverse = np.linalg.inv(N * scale[:, None] * scale)
+    covariance = inverse * scale[:, None] * scale
+    beta = covariance @ v
+    chi2 = yy - float(v @ beta)
+    # A pinned current weighs in the evidence as if it were free: else models with different pins compare badly.
+    free = N.copy()
+    free[np.arange(k), np.arange(k)] -= np.where(linear.pinned, PIN, 0.0)
+    scale = 1 / np.sqrt(np.diag(free))
+    log_det_n = float(np.linalg.slogdet(free * scale[:, None] * scale)[1] - 2 * np.log(scale).sum())
     residual = linear.y - linear.A @ beta
     weighted = (linear.C_inv @ residual[..., None])[..., 0]
     station_chi2 = (residual * weighted).sum(1)
     pose = priors.pose**2 * (linear.J.transpose(0, 2, 1) @ weighted[..., None])[..., 0]
+    pose[:, 2] += beta[nb - 2 * k - 1]
     current = np.tile(beta[:k], (p, 1))
     if p > 1 and k:
         current = current + beta[k : k + k * p].reshape(p, k)
@@ -481,7 +492,7 @@ def fit(
             linear = linearise(leads, rows, sinks, sources_m, resistivity, priors, state, pinned)
             solved = solve(rows, linear, priors)
         new = solved.state
-        pose = np.clip(new.pose, -3 * priors.pose, 3 * priors.pose)
+        pose = np.clip(new.pose, -priors.pose_limit, priors.pose_limit)
         offset = np.clip(new.offset_m, -limit_offset, limit_offset)
         state = State(pose, offset, np.maximum(new.current_mA, 0.0))
     assert solved is not None

@@ -62,6 +62,7 @@ def score_cells(
     R = rows.pair.shape[1]
     n = len(cells)
     nb = linear.A.shape[-1]
+    depth = nb - 2 * linear.sinks - 1
     rho = resistivity * 1e3
     a = columns(linear, rows, D, resistivity)
     aug = np.concatenate([linear.A, linear.y[..., None]], axis=-1)
@@ -127,6 +128,8 @@ def score_cells(
             det = np.linalg.slogdet(C)[1]
             mine = aug_near.copy()
             mine[..., nb] += current[:, None] * back
+            # The depth all stations are off by moves them in this sink's field as well.
+            mine[..., depth] += current[:, None] * J_cell[..., 2]
             weighted = C_inv @ mine
             normal_c = far_normal[some].copy()
             cross_c = far_cross.copy()
@@ -161,10 +164,6 @@ def _solve(
     """Estimate each cell's current with one normal matrix for all: current, information, chi-square, log det."""
     N = normal[:nb, :nb]
     yy = normal[nb, nb]
-    if nb == 0:
-        info = np.maximum(own, 1e-12)
-        q = cross[:, 0] / info
-        return q, info, np.where(q > 0, yy - q * q * info, yy), np.zeros(len(own))
     scale = 1 / np.sqrt(np.diag(N))
     factor = np.linalg.cholesky(N * scale[:, None] * scale)
     right = np.linalg.solve(factor, (np.column_stack([normal[:nb, nb], cross[:, :nb].T]) * scale[:, None]))
@@ -193,10 +192,6 @@ def _solve_many(
     """The same with a normal matrix (n, nb + 1, nb + 1) per cell."""
     N = normal[:, :nb, :nb]
     yy = normal[:, nb, nb]
-    if nb == 0:
-        info = np.maximum(own, 1e-12)
-        q = cross[:, 0] / info
-        return q, info, np.where(q > 0, yy - q * q * info, yy), np.zeros(len(own))
     d = np.einsum("nii->ni", N)
     scale = 1 / np.sqrt(d)
     scaled = N * scale[:, :, None] * scale[:, None]

@@ -42,15 +42,17 @@ class Station:
 class LocateSettings:
     """How well the person and the instrument knew things: one standard deviation each.
 
-    position_sigma_m is per horizontal axis. fitting_sigma_m: along the liner, per axis. current_sigma: the source
-    board's current, relative. gain_sigma: everything that scales all readings alike (conductivity, spacing, gain).
-    share_sigma: by how much a fitting's current may differ between placements. model_error: relative, of each
-    contribution to a reading. power and false_alarm define coverage; gate: log evidence (nats) a sink
-    must gain to be declared.
+    position_sigma_m is per horizontal axis. depth_offset_sigma_m: what all depths are off by together (the
+    water stood otherwise, the mark on the pole sits wrong), while depth_sigma_m is each station's own.
+    fitting_sigma_m: along the liner, per axis. current_sigma: the source board's current, relative. gain_sigma:
+    everything that scales all readings alike (conductivity, spacing, gain). share_sigma: by how much a
+    fitting's current may differ between placements. model_error: relative, of each contribution to a reading.
+    power and false_alarm define coverage; gate: log evidence (nats) a sink must gain to be declared.
     """
 
     position_sigma_m: float = 0.1
     depth_sigma_m: float = 0.05
+    depth_offset_sigma_m: float = 0.07
     bearing_sigma_deg: float = 10.0
     tilt_sigma_deg: float = 3.0
     fitting_sigma_m: float = 0.1
