@@ -160,9 +160,11 @@ def bound_m(run: Run) -> float:
 def held(run: Run, content: float) -> bool:
     """Is the true place in the smallest region of that probability?"""
     assert run.best is not None
-    cells = run.problem.grid.fine
-    near = int(np.argmin(((cells.centre_m - run.world.leaks[0][0]) ** 2).sum(1)))
-    return near in set(locate.region_cells(run.best.probability, content).tolist())
+    spots = run.best.spots
+    away = np.abs(spots.place_m[locate.region_spots(spots, content)] - run.world.leaks[0][0])
+    # In the liner's plane a patch reaches half its size from its centre; the rows of cells on a wall are only about
+    # that high, hence the little more.
+    return bool((away.max(1) <= 0.51 * spots.size_m + 0.002).any())
 
 
 def line(name: str, values: list[str]) -> None:

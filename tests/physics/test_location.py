@@ -16,7 +16,7 @@ import numpy as np
 from earthward.pool.pool_file import format_pool
 from earthward.service.search import Search, Searcher
 from earthward.survey import guide
-from earthward.survey.locate import Survey, count_probabilities, locate, make_budget, region_cells
+from earthward.survey.locate import Survey, count_probabilities, locate, make_budget, region_spots
 from earthward.survey.types import KeptReading, LocateSettings, Result
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -44,7 +44,9 @@ def test_place_within_the_target_and_region_holds_it() -> None:
     assert sum(held(r, 0.5) for r in runs()) <= 9  # regions are not simply everything
     for r in runs():
         assert r.best is not None
-        assert len(region_cells(r.best.probability)) < 0.2 * len(r.problem.grid.fine)
+        spots = r.best.spots
+        area = len(region_spots(spots)) * spots.size_m**2
+        assert area < 0.2 * r.problem.grid.fine.area_m2.sum()
 
 
 def test_error_keeps_to_the_cramer_rao_bound() -> None:

@@ -427,7 +427,8 @@ def search_one(
         for _ in range(steps):
             batch.step(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, c, sigma)
 
-    coarse_sigma, fine_sigma = coarse.size_m / np.sqrt(12), fine.size_m / np.sqrt(12)
+    # Fine cells overlap, so that together they leave every place between them as likely as their centres.
+    coarse_sigma, fine_sigma = coarse.size_m / np.sqrt(12), fine.size_m / 2
     # Seeds: where the linear scan sees something, and a loose net over the whole liner, because a scan about wrong
     # poses can miss the place altogether. Refit, drop the hopeless, refit the rest.
     brief = effort < 2 and gain < HOPELESS and base.chi2 < 1.5 * int(rows.use.sum())

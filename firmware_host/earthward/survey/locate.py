@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import chdtrc
@@ -40,13 +41,23 @@ from earthward.survey.types import (
 
 #: Prior probability of 0, 1, 2 and 3 leaks in a pool that a leak technician was called to.
 COUNT_PRIOR = (0.40, 0.40, 0.15, 0.05)
-#: A leak is called found when 90 % of its probability lies within this distance of its position ...
+#: A leak is called found when so much of its probability lies within so many metres of its position.
+FOUND_WITHIN = ((0.9, 0.2), (0.92, 0.15), (0.995, 0.4))
 FOUND_RADIUS_M = 0.2
-#: ... and 95 % within this one.
-FOUND_REACH_M = 0.25
 #: A station is named suspect when its misfit has a smaller probability than this.
 SUSPECT_P = 1e-6
 FEWEST_STATIONS = 3
+
+
+@dataclass(frozen=True)
+class Spots:
+    """Patches of liner with the probability (n,) that the sink is in them. place_m (n, 3) centres, cell (n,) the fine
+    cell each belongs to."""
+
+    place_m: FloatArray
+    probability: FloatArray
+    cell: IntArray
+    size_m: float
 
 
 @dataclass(frozen=True)
@@ -55,16 +66,27 @@ class Leak:
 
     search: SinkSearch
     probability: FloatArray
+    """By fine cell."""
+    spots: Spots
     position_m: FloatArray
     cell: int
-    radius_m: float
-    """90 % of the probability lies within it, 95 % within `reach_m`."""
-    reach_m: float
     log_evidence: float
+
+    @cached_property
+    def radius_m(self) -> float:
+        """90 % of the probability lies within it, straight from `position_m`."""
+        return self.within(0.9)
+
+    def within(self, content: float) -> float:
+        """Distance from `position_m` that holds `content` of the probability."""
+        away = np.linalg.norm(self.spots.place_m - self.position_m, axis=1)
+        order = np.argsort(away)
+        held = np.cumsum(self.spots.probability[order])
+        return float(away[order][min(int(np.searchsorted(held, content)), len(order) - 1)])
 
     @property
     def certain(self) -> bool:
-        return self.radius_m < FOUND_RADIUS_M and self.reach_m < FOUND_REACH_M
+        return all(self.within(content) < reach for content, reach in FOUND_WITHIN)
 
 
 @dataclass(frozen=True)
@@ -410,29 +432,50 @@ def _drop_unearned(
 def make_leak(problem: Problem, found: SinkSearch, log_evidence: float) -> Leak:
     """Position, region and radius out of the scores of all cells."""
     cells = problem.grid.fine
-    score = found.score
-    weight = np.exp((score - score.max()) / REGION_TEMPER) * cells.area_m2
-    probability = weight / weight.sum()
-    top = int(np.argmax(score))
-    distance = np.linalg.norm(cells.centre_m - cells.centre_m[top], axis=1)
-    local = probability * (distance < 0.6)
-    mean = (local[:, None] * cells.centre_m).sum(0) / local.sum()
+    spots = _spots(problem, found)
+    near = np.linalg.norm(spots.place_m - spots.place_m[int(np.argmax(spots.probability))], axis=1) < 0.6
+    local = spots.probability * near
+    mean = (local[:, None] * spots.place_m).sum(0) / local.sum()
     position, cell, _ = engine.on_liner(problem.pool, cells, mean)
-    away = np.linalg.norm(cells.centre_m - position, axis=1)
-    order = np.argsort(away)
-    within = np.cumsum(probability[order])
-    radius, reach = (float(away[order][min(int(np.searchsorted(within, p)), len(order) - 1)]) for p in (0.9, 0.95))
-    return Leak(found, probability, position, cell, radius, reach, log_evidence)
+    probability = np.bincount(spots.cell, weights=spots.probability, minlength=len(cells))
+    return Leak(found, probability, spots, position, cell, log_evidence)
 
 
-#: Scores are softened by this before they become probabilities, so that 90 % regions hold the truth in nine of ten.
-REGION_TEMPER = 1.0
+def _spots(problem: Problem, found: SinkSearch) -> Spots:
+    """The fine cells with their probabilities; beside a sharp place patches a quarter of a cell wide, each counted by
+    what the refits of the cells around say of it: their places with covariances, weighted by their scores."""
+    cells = problem.grid.fine
+    c = found.candidates
+    fine = np.flatnonzero(c.cell < 0)
+    if not len(fine):
+        weight = np.exp(found.score - found.score.max()) * cells.area_m2
+        return Spots(cells.centre_m, weight / weight.sum(), np.arange(len(cells)), cells.size_m)
+    fine = fine[c.score[fine] > c.score[fine].max() - 12.0]
+    own = -1 - c.cell[fine]
+    step = (np.arange(PATCHES) + 0.5) / PATCHES - 0.5
+    u, v = (g.ravel() * cells.size_m for g in np.meshgrid(step, step, indexing="ij"))
+    shift = u[:, None, None] * cells.tangent[own, 0] + v[:, None, None] * cells.tangent[own, 1]
+    place = (cells.centre_m[own] + shift).reshape(-1, 3)
+    cell = np.tile(own, PATCHES**2)
+    # (patches, refits): squared distance of each patch from each refit's place, in its standard deviations.
+    uv = np.einsum("pfj,ftj->pft", place[:, None] - c.position_m[fine], c.tangent[fine]) - c.offset_m[fine, -1]
+    inverse = np.linalg.inv(c.place_covariance[fine])
+    away = np.einsum("pft,ftw,pfw->pf", uv, inverse, uv)
+    log_weight = c.score[fine] - 0.5 * np.linalg.slogdet(c.place_covariance[fine])[1] - 0.5 * away
+    log_weight[cells.face[cell][:, None] != cells.face[own]] = -np.inf
+    top = float(log_weight.max())
+    weight = np.exp(log_weight - top).sum(1) * cells.area_m2[cell]
+    return Spots(place, weight / weight.sum(), cell, cells.size_m / PATCHES)
 
 
-def region_cells(probability: FloatArray, content: float = 0.9) -> IntArray:
-    """The fewest cells that hold `content` of the probability."""
-    order = np.argsort(-probability)
-    count = int(np.searchsorted(np.cumsum(probability[order]), content)) + 1
+#: Patches along each side of a fine cell beside a sharp place.
+PATCHES = 4
+
+
+def region_spots(spots: Spots, content: float = 0.9) -> IntArray:
+    """The fewest patches that hold `content` of the probability."""
+    order = np.argsort(-spots.probability)
+    count = int(np.searchsorted(np.cumsum(spots.probability[order]), content)) + 1
     return np.asarray(order[:count])
 
 
@@ -569,8 +612,8 @@ def _finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:
             settings.liner_thickness_m,
         )
         hole = (1e3 * interval.low_m, 1e3 * interval.high_m)
-    cells = region_cells(leak.probability)
-    region = Region(0.9, problem.grid.fine.size_m, tuple(_point(p) for p in problem.grid.fine.centre_m[cells]))
+    spots = region_spots(leak.spots)
+    region = Region(0.9, leak.spots.size_m, tuple(_point(p) for p in leak.spots.place_m[spots]))
     text = (
         f"suspected leak {where(problem.pool, leak.position_m)}, within {leak.radius_m:.2f} m (90 %), "
         f"taking {1e3 * low:.2f} to {1e3 * high:.2f} mA"
