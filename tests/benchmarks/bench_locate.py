@@ -342,18 +342,37 @@ def section_two(args: argparse.Namespace) -> None:
         line("seconds of CPU per search", [f"mean {np.mean(seconds):.2f}"])
 
 
+@dataclass
+class Visit:
+    """What a guided survey came to, station by station."""
+
+    error: list[float] = field(default_factory=list)
+    radius: list[float] = field(default_factory=list)
+    told: int | None = None
+    """Number of stations when first called found."""
+    choose_s: list[float] = field(default_factory=list)
+
+
 def section_guided(args: argparse.Namespace) -> None:
-    first_stay, at16, declared, certain_error, choose = [], [], [], [], []
-    sweep = []
+    first_stay: list[int] = []
+    at16: list[bool] = []
+    visits: list[Visit] = []
+    sweep: list[int] = []
+    reached: list[int] = []
     for seed in range(args.seed + 30_000, args.seed + 30_000 + args.pools):
         world = random_pool(seed)
-        errors = guided_visit(world, args.most, declared, certain_error, choose)
-        good = np.array(errors) <= 0.15
-        stay = next((k + 1 for k in range(len(good)) if good[k:].all()), None)
-        first_stay.append(stay if stay is not None else 999)
-        at16.append(errors[min(15, len(errors) - 1)] <= 0.25)
-        L, W, _ = world.size
-        sweep.append(2 * (L + W - 1.2) / 0.6)
+        ground = ground_of(world)
+        visit = guided_visit(world, args.most, ground)
+        visits.append(visit)
+        good = np.array(visit.error) <= 0.15
+        first_stay.append(next((k + 1 for k in range(len(good)) if good[k:].all()), 999))
+        at16.append(visit.error[min(15, len(visit.error) - 1)] <= 0.25)
+        around = sweep_places(world, 0.6)
+        sweep.append(len(around))
+        best = answer_to(world, ground, part(read_all(world, around), len(around))).best
+        # The sweep's 90 % radius is the certainty to be had from as few guided stations as possible.
+        wanted = 9.0 if best is None else best.radius_m
+        reached.append(next((k + 1 for k, r in enumerate(visit.radius) if r <= max(wanted, 0.03)), 999))
         if not due(len(first_stay), args):
             continue
         s = np.array(first_stay)
@@ -363,30 +382,57 @@ def section_guided(args: argparse.Namespace) -> None:
             [f"median {np.median(s):.0f}", f"never {100 * np.mean(s > 99):.0f} %"],
         )
         line("within 0.25 m at 16 stations", [f"{100 * np.mean(at16):.0f} %"])
-        d = np.array([x for x in declared if x is not None])
-        e = np.array(certain_error)
+        told = [(v.told, v.error[v.told - 1]) for v in visits if v.told is not None]
+        if told:
+            d, e = np.array(told).T
+            line(
+                "declared found",
+                [f"{100 * len(d) / len(s):.0f} % of pools", f"median at station {np.median(d):.0f}"],
+            )
+            line(
+                "error when declared",
+                [f"within 0.15 m {100 * np.mean(e <= 0.15):.0f} % of {len(e)}", f"worst {e.max():.2f} m"],
+            )
+        later = [e for v in visits if v.told for e in v.error[v.told - 1 :]]
+        if later:
+            line("error at all stations from then on", [f"worst {max(later):.2f} m"])
+        ratio = np.array(reached) / np.array(sweep)
         line(
-            "declared found",
-            [f"{100 * len(d) / len(first_stay):.0f} % of pools", f"median at station {np.median(d):.0f}"],
+            "perimeter sweep at 0.6 m",
+            [f"{np.mean(sweep):.0f} stations", f"as certain by guidance: median {np.median(reached):.0f} stations"],
         )
-        if len(e):
-            line("error when declared", [f"within 0.15 m {100 * np.mean(e <= 0.15):.0f} %", f"worst {e.max():.2f} m"])
         line(
-            "perimeter sweep at 0.6 m", [f"{np.mean(sweep):.0f} stations", f"ratio {np.median(s) / np.mean(sweep):.2f}"]
+            "share of the sweep's readings",
+            [f"median {np.median(ratio):.2f}", f"at most a third in {100 * np.mean(ratio <= 1 / 3):.0f} %"],
         )
+        choose = [t for v in visits for t in v.choose_s]
         line(
             "choosing the next station",
             [f"median {1e3 * np.median(choose):.0f} ms", f"worst {1e3 * max(choose):.0f} ms"],
         )
 
 
-def guided_visit(
-    world: VirtualPool, most: int, declared: list[int | None], certain_error: list[float], choose: list[float]
-) -> list[float]:
-    """A technician who goes where the instrument says. Returns the error after each station (9 without a place)."""
-    survey = Survey(world.pool, LocateSettings(max_leaks=1))
-    errors: list[float] = []
-    told: int | None = None
+def sweep_places(world: VirtualPool, step_m: float, off_m: float = 0.3) -> list[tuple[FloatArray, float]]:
+    """All around the pool beside the wall, front end toward it, two depths in turn: what everybody does by hand."""
+    L, W, D = world.size
+    corners = [(off_m, off_m), (L - off_m, off_m), (L - off_m, W - off_m), (off_m, W - off_m)]
+    places = []
+    for k, bearing in enumerate((-90.0, 0.0, 90.0, 180.0)):
+        a, b = np.array(corners[k]), np.array(corners[(k + 1) % 4])
+        count = max(1, round(float(np.linalg.norm(b - a)) / step_m))
+        places += [(a + (b - a) * j / count, bearing) for j in range(count)]
+    return [
+        (np.array([x, y, np.clip((0.35, 0.75)[j % 2] * D, 0.25, D - 0.2)]), bearing)
+        for j, ((x, y), bearing) in enumerate(places)
+    ]
+
+
+def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None) -> Visit:
+    """A technician who goes where the instrument says. Errors are 9 m without a place."""
+    survey = Survey(world.pool, LocateSettings(max_leaks=1), None, None if ground is None else ground.liner)
+    if ground is not None:
+        survey._heads = ground.heads
+    visit = Visit()
     true = world.leaks[0][0]
     place = guide.first_place(world.pool, survey.places)
     for k in range(most):
@@ -395,15 +441,14 @@ def guided_visit(
         result = survey.result(coverage=False, guidance=False)
         answer = survey.last_answer
         best = None if answer is None else (answer.leaks[0] if answer.leaks else answer.doubtful)
-        errors.append(9.0 if best is None else float(np.linalg.norm(best.position_m - true)))
-        if result.verdict == "found" and told is None:
-            told = k + 1
-            certain_error.append(errors[-1])
+        visit.error.append(9.0 if best is None else float(np.linalg.norm(best.position_m - true)))
+        visit.radius.append(9.0 if best is None else best.radius_m)
+        if result.verdict == "found" and visit.told is None:
+            visit.told = k + 1
         begin = time.process_time()
         place = survey.next_station()
-        choose.append(time.process_time() - begin)
-    declared.append(told)
-    return errors
+        visit.choose_s.append(time.process_time() - begin)
+    return visit
 
 
 def section_coverage(args: argparse.Namespace) -> None:

@@ -437,7 +437,7 @@ def make_leak(problem: Problem, found: SinkSearch, log_evidence: float) -> Leak:
     local = spots.probability * near
     mean = (local[:, None] * spots.place_m).sum(0) / local.sum()
     position, cell, _ = engine.on_liner(problem.pool, cells, mean)
-    probability = np.bincount(spots.cell, weights=spots.probability, minlength=len(cells))
+    probability = np.bincount(spots.cell, weights=spots.probability, minlength=len(cells)).astype(np.float64)
     return Leak(found, probability, spots, position, cell, log_evidence)
 
 
