@@ -152,6 +152,28 @@ async def test_killed_politely_the_terminal_is_left_as_it_was(tmp_path: Path) ->
             terminal.close()
 
 
+async def test_keys_reach_the_page_a_lone_escape_too(tmp_path: Path) -> None:
+    """The key thread sleeps until the terminal has something; an escape that nothing follows must not wait for more."""
+    async with visit(tmp_path) as daemon:
+        terminal = Terminal("watch", "--connect", str(daemon.path), TERM="xterm-256color")
+        try:
+            await terminal.shows("TOWARD ONE RING")
+            f2 = b"\x1bOQ"
+            for key, answer in ((b"h", "louder"), (b"\x1b", "TOWARD ONE RING"), (f2, "where the current leaves")):
+                terminal.output = b""
+                os.write(terminal.master, key)
+                await terminal.shows(answer)
+            ioctl(terminal.master, termios.TIOCSWINSZ, struct.pack("HHHH", 24, 80, 0, 0))
+            terminal.output = b""
+            terminal.process.send_signal(signal.SIGWINCH)
+            await terminal.shows("\x1b[24;1H")
+            os.write(terminal.master, b"q")
+            assert await terminal.ended() == 0
+            assert termios.tcgetattr(terminal.slave)[3] == terminal.before[3]
+        finally:
+            terminal.close()
+
+
 async def test_killed_hard_the_daemon_goes_on(tmp_path: Path) -> None:
     async with visit(tmp_path) as daemon:
         terminal = Terminal("watch", "--connect", str(daemon.path), TERM="xterm-256color")

@@ -1,7 +1,7 @@
 """The dashboard: a Textual application around pure pages. A client of the daemon and nothing else.
 
 One widget covers the terminal and draws rows (Textual's Line API); after each change the page is written afresh and
-only rows that differ are sent. The bar moves six times a second, the digits four times; a change of side, of
+only rows that differ are sent. The bar moves six times a second, the digits three times; a change of side, of
 the interlock, an event or a press is drawn at once.
 """
 
@@ -21,14 +21,14 @@ from rich.segment import Segment
 from rich.style import Style
 from textual import events
 from textual.app import App, ComposeResult
-from textual.geometry import Region
+from textual.geometry import Region, Size
 from textual.screen import Screen
 from textual.strip import Strip
 from textual.widget import Widget
 
 from earthward.clock import Clock, SystemClock
 from earthward.display import words
-from earthward.display.client import Client
+from earthward.display.client import BATCH_S, Client
 from earthward.display.glyphs import TIERS, Tier, choose_tier
 from earthward.display.keys import key_map
 from earthward.display.look import Look
@@ -36,6 +36,7 @@ from earthward.display.meaning import STALE_S, Meaning, meaning_of, side_of
 from earthward.display.pages import draw
 from earthward.display.paper import Row
 from earthward.display.snapshot import Snapshot
+from earthward.display.terminal import QuietDriver
 from earthward.display.themes import PALETTES, THEMES, Ink, ThemeName
 from earthward.display.view import View, press
 from earthward.errors import InputError
@@ -48,6 +49,8 @@ ColourMode = str  # "full", "16" or "none"
 _TYPED = "0123456789.,'"
 #: Rows kept drawn: digits, arrows and words come back again and again.
 ROWS_KEPT = 512
+#: So much before its time a page may be painted, if the loop is awake anyway.
+EARLY_S = BATCH_S
 #: After so many seconds everything that lives as long as the dashboard has been made.
 SETTLED_S = 5.0
 
@@ -80,16 +83,17 @@ class Sheet(Widget, can_focus=True):
         super().__init__()
         self._mode = mode
         self._rows: tuple[Row, ...] = ()
-        self._strips: list[Strip] = []
-        self._drawn: dict[Row, Strip] = {}
+        self._drawn: dict[Row, str] = {}
         self._whole = False
         """A whole page has been drawn by Textual since the terminal was taken or changed its size."""
         self._styles: dict[str, Style] = {}
+        self._codes: dict[str, tuple[str, str]] = {}
         self.wear(theme)
 
     def wear(self, theme: ThemeName) -> None:
         """Draw in another theme from now on."""
         self._styles = {role: style_of(ink, self._mode) for role, ink in PALETTES[theme].items()}
+        self._codes.clear()
         self._rows = ()
         self._drawn.clear()
 
@@ -97,21 +101,18 @@ class Sheet(Widget, can_focus=True):
         """Take new rows; returns how many differ and will be drawn."""
         old, self._rows = self._rows, rows
         if len(old) != len(rows):
-            self._strips = [self._strip(row) for row in rows]
             self.refresh()
             return len(rows)
-        width = self.size.width
         changed = [y for y, (a, b) in enumerate(zip(old, rows, strict=True)) if a != b]
-        for y in changed:
-            self._strips[y] = self._strip(rows[y])
         if changed and not self._write(changed):
+            width = self.size.width
             self.refresh(*(Region(0, y, width, 1) for y in changed))
         return len(changed)
 
     def _write(self, changed: list[int]) -> bool:
         """Rows straight to the terminal. False where there is none (tests) or it is not ours yet.
 
-        The sheet covers everything and `render_line` gives the same strips: Textual's compositor, three times as dear
+        The sheet covers everything and `render_line` gives the same rows: Textual's compositor, three times as dear
         as the drawing itself, has nothing to add. It still draws whole pages.
         """
         app = self.app
@@ -119,23 +120,30 @@ class Sheet(Widget, can_focus=True):
         ready = self._whole and app._running and not app._closed and app.screen is self.screen
         if not ready or driver is None or driver.is_headless or driver.is_inline:
             return False
-        console = app.console
-        driver.write("".join(f"\x1b[{y + 1};1H{self._strips[y].render(console)}" for y in changed))
+        driver.write("".join([f"\x1b[{y + 1};1H{self._escaped(self._rows[y])}" for y in changed]))
         driver.flush()
         return True
 
-    def _strip(self, row: Row) -> Strip:
-        """The row as Textual draws it; a strip that was drawn before keeps its escape codes."""
-        strip = self._drawn.get(row)
-        if strip is None:
+    def _escaped(self, row: Row) -> str:
+        """The row with its escape codes, as a strip of Textual's would be rendered; kept for the next time."""
+        text = self._drawn.get(row)
+        if text is None:
             if len(self._drawn) >= ROWS_KEPT:
                 self._drawn.clear()
-            strip = Strip([Segment(text, self._styles[role]) for text, role in row], sum(len(text) for text, _ in row))
-            self._drawn[row] = strip
-        return strip
+            if not self._codes:
+                system = self.app.console._color_system
+                for role, style in self._styles.items():
+                    before, _, after = style.render("\n", color_system=system).partition("\n")
+                    self._codes[role] = (before, after)
+            text = "".join([run.join(self._codes[role]) for run, role in row])
+            self._drawn[row] = text
+        return text
+
+    def _strip(self, row: Row) -> Strip:
+        return Strip([Segment(text, self._styles[role]) for text, role in row], sum(len(text) for text, _ in row))
 
     def render_line(self, y: int) -> Strip:
-        return self._strips[y] if y < len(self._strips) else Strip.blank(self.size.width, self._styles["base"])
+        return self._strip(self._rows[y]) if y < len(self._rows) else Strip.blank(self.size.width, self._styles["base"])
 
     def render_lines(self, crop: Region) -> list[Strip]:
         self._whole = self._whole or crop.height == self.size.height
@@ -175,7 +183,7 @@ class EarthwardApp(App[int]):
         listeners: Sequence[Listener] = (),
     ) -> None:
         # We choose every colour ourselves: nothing may be translated on the way.
-        super().__init__(ansi_color=True)
+        super().__init__(ansi_color=True, driver_class=QuietDriver if sys.platform == "linux" else None)
         self.clock: Clock = clock or SystemClock()
         self.look = look or Look()
         self.view = view or View()
@@ -184,13 +192,19 @@ class EarthwardApp(App[int]):
         rate = 5.0 if self.look.reduced else 20.0
         topics: list[Any] = ["reading", "state", "kept", "plan", "steps"]
         self.client = Client(
-            address, self.clock, Subscribe(topics=topics, max_rate_Hz=rate, switches=switches), self._heard
+            address,
+            self.clock,
+            Subscribe(topics=topics, max_rate_Hz=rate, switches=switches),
+            self._heard,
+            self._paused,
         )
         self._memo: dict[Any, Any] = {}
         self._sheet = Sheet(mode, self.view.theme)
+        self._size: Size | None = None
         self._task: asyncio.Task[None] | None = None
         self._painted_s = -1e9
         self._due: asyncio.TimerHandle | None = None
+        self._due_s = 0.0
         self._stale_check: asyncio.TimerHandle | None = None
         self._digits: Meaning | None = None
         self._digits_s = -1e9
@@ -233,6 +247,7 @@ class EarthwardApp(App[int]):
 
     def on_resize(self) -> None:
         self._memo.clear()
+        self._size = None
         self.paint()
 
     # ---- from the daemon ----------------------------------------------------------------------------------
@@ -340,17 +355,24 @@ class EarthwardApp(App[int]):
     # ---- to the terminal ----------------------------------------------------------------------------------
 
     def _tick(self) -> None:
-        self._paint_within(0.0)
+        # Half a second: where readings come, one of them brings the change with it.
+        self._paint_within(0.5)
 
     def _paint_within(self, gap_s: float) -> None:
-        """Paint now if the last one is `gap_s` old, else when it will be."""
-        if self._due is not None:
+        """Paint when the last one is `gap_s` old. What is due by then is painted after the batch that is being read."""
+        due_s = self._painted_s + gap_s
+        if self._due is not None and self._due_s <= due_s:
             return
-        wait = self._painted_s + gap_s - self.clock.now()
-        if wait <= 0:
+        if self._due is not None:
+            self._due.cancel()
+        self._due_s = due_s
+        wait = max(0.0, due_s - self.clock.now())
+        self._due = asyncio.get_running_loop().call_later(wait / self.clock.speed, self._paint_due)
+
+    def _paused(self) -> None:
+        """A batch is read: what is due before the next one comes is painted in the same turn of the loop."""
+        if self._due is not None and self._due_s - self.clock.now() < EARLY_S:
             self.paint()
-        else:
-            self._due = asyncio.get_running_loop().call_later(wait / self.clock.speed, self._paint_due)
 
     def _paint_due(self) -> None:
         self._due = None
@@ -358,7 +380,8 @@ class EarthwardApp(App[int]):
 
     def paint(self) -> None:
         """Write the page and send the rows that differ."""
-        size = self._sheet.size
+        # Asking a widget for its size goes through the whole layout: once is enough.
+        size = self._size = self._size or self._sheet.size
         if size.width <= 0 or size.height <= 0:
             return
         if self._due is not None:

@@ -23,8 +23,9 @@ from earthward.service.messages import (
 )
 
 RECONNECT_S = 0.5
-#: Lines are taken in batches this far apart: waking for each of 25 a second costs more than reading them does.
-BATCH_S = 0.08
+#: The socket is read so often while the daemon talks: waking for each of 25 lines a second costs more than they do.
+BATCH_S = 0.15
+BUFFER_BYTES = 64 * 1024
 #: A plan of a big pool with its cells is one long line.
 MAX_LINE = 8 * 1024 * 1024
 DEFAULT_SOCKET = "/run/earthward/earthward.sock"
@@ -59,23 +60,34 @@ def parse_address(address: str) -> tuple[str, str | tuple[str, int], str]:
     return "tcp", (parts[0], int(parts[1])), parts[2] if len(parts) == 3 else ""
 
 
-class _Lines(asyncio.Protocol):
-    """Bytes to lines without a stream reader: at 25 lines a second its tasks cost more than the messages do."""
+class _Lines(asyncio.BufferedProtocol):
+    """Bytes to lines without a stream reader: at 25 lines a second its tasks cost more than the messages do.
 
-    def __init__(self, on_line: Callable[[bytes], None], batch_s: float) -> None:
+    While messages come fast the transport is not read for a while after each batch. What comes meanwhile waits in the
+    socket, and the daemon thins out what a slow client does not take.
+    """
+
+    def __init__(self, on_line: Callable[[bytes], None], on_pause: Callable[[], None], batch_s: float) -> None:
         self._on_line = on_line
+        self._on_pause = on_pause
         self._batch_s = batch_s
+        self._buffer = bytearray(BUFFER_BYTES)
         self._parts: list[bytes] = []
         self._held = 0
         self.transport: asyncio.Transport | None = None
-        self.over: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+        self._loop = asyncio.get_running_loop()
+        self._last_s = 0.0
+        self.over: asyncio.Future[None] = self._loop.create_future()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         assert isinstance(transport, asyncio.Transport)
         self.transport = transport
 
-    def data_received(self, data: bytes) -> None:
-        *whole, rest = data.split(b"\n")
+    def get_buffer(self, sizehint: int) -> bytearray:
+        return self._buffer
+
+    def buffer_updated(self, nbytes: int) -> None:
+        *whole, rest = bytes(memoryview(self._buffer)[:nbytes]).split(b"\n")
         for piece in whole:
             line = b"".join([*self._parts, piece])
             self._parts, self._held = [], 0
@@ -87,10 +99,14 @@ class _Lines(asyncio.Protocol):
                 # Longer than any message can be: connect afresh.
                 self.transport.abort()
                 return
-        if self.transport is not None and not self.transport.is_closing():
-            # The rest waits in the socket; the daemon thins out what a slow client does not take.
+        now, last = self._loop.time(), self._last_s
+        self._last_s = now
+        if rest or self.transport is None or self.transport.is_closing():
+            return
+        self._on_pause()
+        if now - last < 1.25 * self._batch_s:
             self.transport.pause_reading()
-            asyncio.get_running_loop().call_later(self._batch_s, self._go_on)
+            self._loop.call_later(self._batch_s, self._go_on)
 
     def _go_on(self) -> None:
         if self.transport is not None and not self.transport.is_closing():
@@ -102,7 +118,7 @@ class _Lines(asyncio.Protocol):
 
 
 class Client:
-    """Feeds `on_message(message, snapshot)` and `on_link(snapshot)` from the event loop it runs in."""
+    """Feeds `on_message(message, snapshot)` from the event loop it runs in, and `on_pause()` after each batch."""
 
     def __init__(
         self,
@@ -110,12 +126,14 @@ class Client:
         clock: Clock,
         subscribe: Subscribe,
         on_message: Callable[[FromDaemon | None, Snapshot], None],
+        on_pause: Callable[[], None] = lambda: None,
     ) -> None:
         self.address = address
         self._kind, self._target, self._token = parse_address(address)
         self._clock = clock
         self._subscribe = subscribe
         self._on_message = on_message
+        self._on_pause = on_pause
         self._transport: asyncio.Transport | None = None
         self.snapshot = Snapshot(address=address, changed_s=clock.now())
 
@@ -148,7 +166,7 @@ class Client:
         loop = asyncio.get_running_loop()
 
         def make() -> _Lines:
-            lines = _Lines(lambda line: self._line(lines, line), BATCH_S / self._clock.speed)
+            lines = _Lines(lambda line: self._line(lines, line), self._on_pause, BATCH_S / self._clock.speed)
             return lines
 
         if isinstance(self._target, str):

@@ -192,18 +192,10 @@ def trend_cells(points: list[tuple[float, float]], width: int, rows: int, braill
         key = (row // fine_h, col // fine_w)
         bit = _BRAILLE_DOTS[row % 4][col % 2] if braille else 1
         dots[key] = dots.get(key, 0) | bit
-    middle = rows // 2
-    lines = []
-    for r in range(rows):
-        line = ""
-        for c in range(width):
-            bits = dots.get((r, c))
-            if bits is None:
-                line += "─" if r == middle else " "
-            else:
-                line += chr(0x2800 + bits) if braille else "•"
-        lines.append(line)
-    return lines
+    grid = [["─" if r == rows // 2 else " "] * width for r in range(rows)]
+    for (r, c), bits in dots.items():
+        grid[r][c] = chr(0x2800 + bits) if braille else "•"
+    return ["".join(line) for line in grid]
 
 
 @lru_cache(maxsize=64)

@@ -17,7 +17,7 @@ class Look:
 
     @property
     def bar_gap_s(self) -> float:
-        return 0.5 if self.reduced else 0.16
+        return 0.5 if self.reduced else 0.15
 
     @property
     def digit_gap_s(self) -> float:

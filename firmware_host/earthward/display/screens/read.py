@@ -191,9 +191,9 @@ def _ends(paper: Paper, y: int, state: State | None, scale: float) -> None:
 def _trend(
     paper: Paper, y: int, rows: int, snapshot: Snapshot, scale: float, now_s: float, memo: dict[Any, Any]
 ) -> None:
-    """The last 20 s. Moves twice a second: a curve that creeps at every reading costs much and tells nothing more."""
+    """The last 20 s. Moves once a second: a curve that creeps at every reading costs much and tells nothing more."""
     paper.put(y, [(words.TREND.format(units.voltage(scale)), "base")])
-    now_s = math.floor(now_s * 2) / 2
+    now_s = float(math.floor(now_s))
     key = (now_s, scale, rows, paper.width, paper.tier)
     if memo.get("trend key") != key:
         # No more points than the curve has columns.
