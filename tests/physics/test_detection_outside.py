@@ -12,7 +12,7 @@ from earthward.emulated import ads1115
 from earthward.emulated.pair_recording import PairScene, record
 from earthward.signal import waveforms
 from earthward.signal.detector import Detector, DetectorSettings, quantisation_sigma
-from earthward.signal.equations import SPLINE, WindowEquations
+from earthward.signal.equations import WindowEquations, spline_products
 from earthward.signal.hops import HopStore, Layout
 from earthward.signal.listening import listening_scan
 from earthward.signal.mains import MainsTracker, hann_response
@@ -115,13 +115,11 @@ def test_window_equations_are_the_sum_over_samples() -> None:
     x[:, layout.turn : layout.bend] = rng.standard_normal((16, 2, slots))
     x[:, layout.bend : layout.poly] = x[:, layout.turn : layout.bend] * s
     store.products[:] = np.matmul(x, x.transpose(0, 2, 1))
-    rows = np.matmul(SPLINE.T, store.products[:, layout.poly :])
-    store.spline_rows[:] = rows
-    store.spline_local[:] = np.matmul(rows[:, :, layout.poly :], SPLINE).reshape(16, 16)
+    store.spline_rows[:] = spline_products(store.products, layout.poly)
     fast = equations.normal(store, 8, 12)
     for i, last in enumerate(range(8, 12)):
         part = x[last - hops + 1 : last + 1]
-        full = np.concatenate([part[:, :1], np.einsum("phc,hcs->hps", equations.spread, part[:, 1:])], axis=1)
+        full = np.einsum("phc,hcs->hps", equations.spread, part)
         plain = np.einsum("hps,hqs->pq", full, full)
         assert np.allclose(fast[i], plain, rtol=1e-9, atol=1e-9)
         assert np.allclose(equations.normal(store, last, last + 1)[0], plain, rtol=1e-9, atol=1e-9)

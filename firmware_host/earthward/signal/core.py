@@ -16,16 +16,23 @@ the slowly adapted parameters allow. The numbers are the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from earthward.signal import transients, waveforms
-from earthward.signal.equations import SPLINE, WindowEquations, place_powers, roughness, solve_symmetric
-from earthward.signal.hops import LINES, MIRRORS, QUAD, REF, TRANSIENT, USABLE, WEIGHT, HopStore, Layout, Y
+from earthward.signal.equations import (
+    Solution,
+    WindowEquations,
+    hops_of,
+    roughness,
+    solve_symmetric,
+    spline_products,
+    sum_windows,
+)
+from earthward.signal.hops import LINES, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
 from earthward.signal.lines import LineMemory
 from earthward.signal.mains import TAPER_S, MainsTracker
+from earthward.signal.mirror import Mirror
+from earthward.signal.tracking import HopTracker
 from earthward.signal.transients import OUTLIER_SIGMA
 from earthward.signal.types import FloatArray, WaveformName
 from earthward.signal.whitening import ORDER, Colour, Whitener
@@ -35,24 +42,6 @@ BEND_RAD = (0.05, 0.03)
 #: A window whose noise power is this much above the ordinary is searched for steps of the electrode voltage.
 SUSPICIOUS = 1.5
 MOST_BREAKS = 4
-#: Hops whose says scatter by so much over what noise makes hold a change of the signal itself.
-CHANGES = 6.0
-
-
-@dataclass(slots=True)
-class Solution:
-    """What a window's least squares gave. Volts; `unit_*` are variances per unit noise variance."""
-
-    value: float
-    quadrature: float
-    noise: float
-    unit_value: float
-    unit_quadrature: float
-    samples: float
-    theta: FloatArray
-    breaks: tuple[int, ...] = ()
-    #: The value's influence: d theta / d (right side of the value's own equation).
-    influence: FloatArray | None = None
 
 
 class Core:
@@ -70,10 +59,11 @@ class Core:
         self.block = n * max(1, round(1.0 / (n * hop_s)))
         self.taper_hops = max(2, round(TAPER_S / hop_s))
         self.keep = max(2 * n, self.block + n, round(2.0 / hop_s), self.taper_hops) + 2
-        self._changed_hop = -(2**62)
         self.tracker = MainsTracker(mains_Hz)
         self.families = len(mains_Hz)
         self.store = HopStore(self.keep + 4 * self.block, hop_slots, self.families, self.taper_hops)
+        self.mirror = Mirror(waveform, self.store, n)
+        self._hop_tracker = HopTracker(self.tracker, self.store, self.taper_hops, period_s)
         self.memory = LineMemory()
         self.colour = Colour()
         self.whitener = Whitener()
@@ -93,11 +83,6 @@ class Core:
         self._before = before
         self._powers_before = before ** np.arange(4)[:, None]
         self._stiff = roughness(n + 3)
-        self._taper_table = self.tracker.taper_table(self.taper_hops, hop_slots, period_s)
-        nominal = np.array(mains_Hz, dtype=float).reshape(-1, 1)
-        #: Phase of each nominal frequency within a hop, counted from the hop's start.
-        self._slot_s = (np.arange(hop_slots) + 0.5) * period_s
-        self._nominal_phase = 2 * np.pi * nominal * self._slot_s
         self.equations = WindowEquations(Layout(-1, 0), n)
         self.refresh()
 
@@ -112,14 +97,14 @@ class Core:
             self.equations = WindowEquations(layout, self.n_hops)
         self.layout = layout
         self._turns = self.memory.turns(self.families) if f else np.zeros((n_lines, 0))
-        size, end = self.equations.size, self.equations.spline_end
+        size, bends = self.equations.size, self.equations.line_end
         noise2 = max(self.noise_V, self.floor_V, 1e-12) ** 2
         prior, pull = np.zeros((size, size)), np.zeros(size)
-        spline = slice(self.equations.line_end, end)
+        spline = slice(self.equations.spline_start, size)
         prior[spline, spline] = self._stiff * noise2
         prior[np.arange(size), np.arange(size)] += 1e-7
         for power in (0, 1):
-            k = np.arange(end + power * f, end + power * f + f)
+            k = np.arange(bends + power * f, bends + power * f + f)
             prior[k, k] += noise2 / (BEND_RAD[power] / self.n_hops ** (power + 1)) ** 2
         self._free_prior = prior
         if n_lines and self.memory.windows > 0 and self.noise_V > 0:
@@ -129,6 +114,8 @@ class Core:
             prior[lines, lines] += 0.5 * (precision + precision.T)
             pull[lines] = precision @ self.memory.mean
         self._prior, self._pull = prior, pull
+        #: Right sides but for the data: the pull of the prior, and what gives the influence of value and quadrature.
+        self._right = np.concatenate([pull[None], np.eye(2, size)])
         self._used: float | None = None
         self._used_by = np.ones(size)
         self._recent.clear()
@@ -137,66 +124,18 @@ class Core:
         power2 = 1e-12 + 0.5 * (self._turns**2).sum(axis=0)
         few = [REF, QUAD, layout.poly, layout.poly + 1, *range(layout.turn, layout.poly)]
         self._few = np.array(few, dtype=np.int64)
-        self._few_ridge = 1e-6 * self.slots * np.concatenate([np.ones(4), power2, power2 / 3])
+        self._few_ridge = np.diag(1e-6 * self.slots * np.concatenate([np.ones(4), power2, power2 / 3]))
+        #: Coefficients of the columns that give the data less the mains as last averaged.
+        self._less_mains = np.zeros(layout.width)
+        self._less_mains[Y] = 1.0
+        self._less_mains[LINES : layout.turn] = -self.memory.mean
 
     # ---- a run of hops: rows a..b of the store -------------------------------------------------------------
 
     def track(self, a: int, b: int) -> None:
-        """Bring the mains phases up to date hop by hop; sets the bases of the rows.
-
-        Time here is counted in conversions times the first estimate of their period: the converter's own clock is
-        steady to a degree that no fit to the host's stamps is, and a microsecond matters beside strong mains.
-        """
-        st = self.store
-        if not self.families:
-            return
-        families, m = self.tracker.families, self.taper_hops
-        v = st.v[a:b]
-        st.demodulated[a:b] = (v @ self._taper_table).reshape(b - a, m, -1)
-        # Jumps far beyond what mains and noise do from one sample to the next.
-        step = np.abs(v[:, 1:] - v[:, :-1])
-        st.largest[a:b] = largest = step.max(axis=1)
-        st.typical[a:b] = (step.sum(axis=1) - largest) / (self.slots - 2)
-        lo = max(0, a - m + 1)
-        limit = 6.0 * st.typical[lo:b] + 1e-12
-        smooth = (st.counts[lo:b, USABLE] == self.slots) & (st.largest[lo:b] <= limit)
-        smooth[1:] &= np.abs(st.v[lo + 1 : b, 0] - st.v[lo : b - 1, -1]) <= limit[1:]
-        noise = self.noise_V or self.tracker.first_noise_V
-        hop_s = self.slots * self.period_s
-        polynomials = np.empty((b - a, len(families), 4))
-        flags = smooth.tolist()
-        for row in range(a, b):
-            first = row - m + 1
-            if first + st.first >= 0:
-                centre = (st.first + 0.5 * (first + row + 1)) * hop_s
-                if all(flags[first - lo : row - lo + 1]):
-                    z = st.demodulated[first, 0].copy()
-                    for j in range(1, m):
-                        z += st.demodulated[first + j, j]
-                    self.tracker.step(centre, m * hop_s, z.tolist(), m * self.slots, noise)
-                else:
-                    self._track_disturbed(first, row + 1, limit[first - lo : row + 1 - lo], noise)
-            polynomials[row - a] = [f.polynomial() for f in families]
-        start = (np.arange(a, b) + st.first) * hop_s
-        turns = start[:, None] * [f.nominal_Hz for f in families]
-        t0, p, w, acceleration = polynomials.transpose(2, 0, 1)[..., None]
-        d = start[:, None, None] + self._slot_s - t0
-        whole = 2 * np.pi * (turns - np.floor(turns))[:, :, None] + self._nominal_phase
-        st.base[a:b] = np.exp(1j * (whole + p + d * (w + 0.5 * acceleration * d)))
-
-    def _track_disturbed(self, a: int, b: int, limit: FloatArray, noise: float) -> None:
-        """One tracking step over rows a..b with samples missing or jumps in them."""
-        st = self.store
-        v, weight = st.v[a:b].ravel(), st.usable[a:b].ravel().astype(float)
-        step = np.abs(np.diff(v)) * (weight[1:] > 0) * (weight[:-1] > 0)
-        jumps = np.flatnonzero(step > np.repeat(limit, self.slots)[1:]) + 1
-        known = [
-            (f, k, float(self.memory.mean[2 * j]), float(self.memory.mean[2 * j + 1]))
-            for j, (f, k) in enumerate(self.memory.lines)
-            if k > 1
-        ]
-        t = (np.arange(a + st.first, b + st.first)[:, None] * self.slots * self.period_s + self._slot_s).ravel()
-        self.tracker.step_weighted(t, v, weight, noise, jumps, known)
+        """Bring the mains phases up to date hop by hop; sets the bases of the rows."""
+        if self.families:
+            self._hop_tracker.follow(a, b, self.noise_V, self.memory)
 
     def fill(self, a: int, b: int) -> None:
         """Columns of rows a..b."""
@@ -206,40 +145,45 @@ class Core:
         x = st.columns[a:b]
         x[:, Y] = st.v[a:b]
         if self.referenced:
-            waveforms.fill_pair(self.waveform, st.phase[a:b], float(st.span[b - 1]), x[:, REF], x[:, QUAD])
+            waveforms.fill_pair(self.waveform, st.phase[a:b], float(st.span[b - 1]), x[:, REF : QUAD + 1])
         else:
             x[:, REF : QUAD + 1] = 0.0
         if not lo.lines:
             return
         base = st.base[a:b]
         square = base * base
+        turned = np.empty((b - a, lo.lines // 2, self.slots), dtype=complex)
         family, reached = -1, 0
-        z = base[:, 0]
         for j, (f, k) in enumerate(self.memory.lines):
             if f != family:
                 family, reached, z = f, 1, base[:, f]
+            here = turned[:, j]
             if k - reached == 2:
-                z = z * square[:, f]
+                np.multiply(z, square[:, f], out=here)
             elif k > reached:
-                z = z * base[:, f] ** (k - reached)
-            reached = k
-            x[:, LINES + 2 * j] = z.real
-            x[:, LINES + 2 * j + 1] = z.imag
-        turn = np.matmul(self._turns.T, x[:, LINES : lo.turn])
-        x[:, lo.turn : lo.bend] = turn
-        x[:, lo.bend : lo.poly] = turn * self._s
+                np.multiply(z, base[:, f] ** (k - reached), out=here)
+            else:
+                here[...] = z
+            reached, z = k, here
+        x[:, LINES : lo.turn : 2] = turned.real
+        x[:, LINES + 1 : lo.turn : 2] = turned.imag
+        turn = x[:, lo.turn : lo.bend]
+        np.matmul(self._turns.T, x[:, LINES : lo.turn], out=turn)
+        np.multiply(turn, self._s, out=x[:, lo.bend : lo.poly])
 
     def multiply(self, a: int, b: int) -> None:
         """Whiten, weigh, form products of rows a..b (a >= 1)."""
-        st, lo = self.store, self.layout
-        weight = st.weight[a:b]
+        st = self.store
         z = st.columns[a:b] if self.whitener.white else self._whitened(a, b)
-        weighted = z if weight.min(initial=1.0) == 1.0 else z * weight[:, None]
+        weighted = z if self._all_there(a, b) else z * st.weight[a:b, None]
         g = np.matmul(weighted, z.transpose(0, 2, 1))
         st.products[a:b] = g
-        rows = np.matmul(SPLINE.T, g[:, lo.poly :])
-        st.spline_rows[a:b] = rows
-        st.spline_local[a:b] = np.matmul(rows[:, :, lo.poly :], SPLINE).reshape(b - a, 16)
+        st.spline_rows[a:b] = spline_products(g, self.layout.poly)
+
+    def _all_there(self, a: int, b: int) -> bool:
+        """Has every sample of rows a..b-1 its full weight?"""
+        counts = self.store.counts
+        return bool((counts[a, WEIGHT] if b - a == 1 else counts[a:b, WEIGHT].min()) == self.slots)
 
     def _whitened(self, a: int, b: int) -> FloatArray:
         """Every column less what its predecessors predict; polynomials continue beyond the hop's edge."""
@@ -282,22 +226,24 @@ class Core:
                 self._used = used
         else:
             used = self._used
-        right = np.zeros((b - a, size, 3))
-        right[:, :, 0] = w[:, 1:, 0]
-        if use_memory:
-            right[:, :, 0] += self._pull
-        right[:, 0, 1] = 1.0
-        right[:, 1, 2] = 1.0
-        block = w[:, 1:, 1:] + prior
-        solved = solve_symmetric(block, right)
-        theta = solved[:, :, 0]
+        right = np.empty((b - a, 3, size))
+        right[:] = self._right
+        if not use_memory:
+            right[:, 0] = 0.0
+        right[:, 0] += w[:, 0, 1:]
+        solved = solve_symmetric(w[:, 1:, 1:] + prior, right)
+        theta = solved[:, 0]
         # y'y - 2 t'r + t'Wt with (W + P) t = r + pull
-        fitted = np.matmul(theta[:, None], block)[:, 0] - theta @ prior
-        rss = (w[:, 0, 0] + ((fitted - 2 * w[:, 1:, 0]) * theta).sum(axis=1)).tolist()
+        away = theta @ prior
+        away += w[:, 0, 1:]
+        if use_memory:
+            away -= self._pull
+        away *= theta
+        rss = (w[:, 0, 0] - np.add.reduce(away, axis=1)).tolist()
         weights = st.counts[a - n + 1 : b, WEIGHT].tolist()
         broken = st.break_before[a - n + 1 : b].tolist()
-        values, quadratures = theta[:, 0].tolist(), theta[:, 1].tolist()
-        unit_values, unit_quadratures = solved[:, 0, 1].tolist(), solved[:, 1, 2].tolist()
+        # Row 0 or 1: value or quadrature; row 1, first: variance of the value; row 2, second: of the quadrature.
+        heads = solved[:, :, :2].tolist()
         suspicious = SUSPICIOUS * self.noise_V**2 if use_memory else float("inf")
         any_break = any(broken)
         out: list[Solution | None] = []
@@ -315,12 +261,12 @@ class Core:
                     # What was found here holds for the windows after it: they are solved on the new products.
                     return out + self.solve(a + i + 1, b, use_memory)
             else:
+                (value, quadrature), (unit_value, _), (_, unit_quadrature) = heads[i]
                 out.append(
                     Solution(
-                        values[i], quadratures[i], noise2**0.5, unit_values[i], unit_quadratures[i], count,
-                        theta[i], (), solved[i, :, 1],
+                        value, quadrature, noise2**0.5, unit_value, unit_quadrature, count, theta[i], (), solved[i, 1]
                     )
-                )  # fmt: skip
+                )
             if use_memory and (st.first + a + i + 1) % n == 0:
                 self._recent[st.first + a + i] = (out[-1], w[i])
         return out
@@ -423,79 +369,33 @@ class Core:
         """
         n, st, poly = self.n_hops, self.store, self.layout.poly
         size, r = self.equations.size, len(solutions)
-        both, scale = np.zeros((2, r, size)), np.ones(r)
-        # A window that is empty in parts has fewer hops to scatter; their sum is held at nothing by the fit.
-        weight = place_powers(r, n)[0] @ (st.counts[a - n + 1 : a + r, WEIGHT, None] ** (1.0, 2.0))
-        free = (1.0 - weight[:, 1] / np.maximum(weight[:, 0] ** 2, 1e-30)).tolist()
+        both, scale = np.zeros((2, r, 1 + size)), np.ones(r)
+        both[0, :, 0] = 1.0
+        counts = st.counts[a - n + 1 : a + r, WEIGHT]
+        free = [1.0 - 1.0 / n] * r
+        if counts.min() < self.slots:
+            # A window that is empty in parts has fewer hops to scatter; their sum is held at nothing by the fit.
+            one, two = sum_windows(counts, n), sum_windows(counts * counts, n)
+            free = (1.0 - two / np.maximum(one * one, 1e-30)).tolist()
         for i, x in enumerate(solutions):
             if x is not None and x.influence is not None:
-                both[0, i], both[1, i] = x.theta[:size], x.influence[:size]
+                np.negative(x.theta[:size], out=both[0, i, 1:])
+                both[1, i, 1:] = x.influence[:size]
                 scale[i] = x.noise**2 * x.unit_value * max(free[i], 0.1) + 1e-300
-        beta, say = self.equations.per_hop(both)
+        whole, say = self.equations.per_hop(both)
         for i, x in enumerate(solutions):
             if x is not None and x.breaks:
                 for j, where in enumerate(x.breaks):
-                    beta[i, where:, poly - 1] += x.theta[size + j]
-        whole = np.empty((r, n, self.layout.width, 1))
-        whole[:, :, 0, 0] = 1.0
-        whole[:, :, 1:, 0] = -beta
-        products = st.products[a - n + 1 : a + r]
-        windows = products[None] if r == 1 else sliding_window_view(products, n, axis=0).transpose(0, 3, 1, 2)
-        rest = np.matmul(windows, whole)[:, :, 1:, 0]
-        scores = (rest * say).sum(axis=2)
-        scatter = ((scores * scores).sum(axis=1) / scale).tolist()
-        return scatter, self._look_in_mirror(a, solutions, beta, scatter) if mirror else [0.0] * r
-
-    def _look_in_mirror(
-        self, a: int, solutions: list[Solution | None], beta: FloatArray, scatter: list[float]
-    ) -> list[float]:
-        """A modulation puts equal lines on both sides of the mains. One side may fall on a line of the waveform and
-        pass for signal; the other side, at twice the mains less that line, is no line of anything and gives it
-        away. Each mirrored amplitude is counted as the value that its twin would make. The newest hop's residual
-        of each window (beta: its hops' coefficients) is looked at once and kept; but what was kept while the signal
-        itself changed within the window (a pole that moves) is no modulation, and is looked at again afterwards.
-        """
-        st, n = self.store, self.n_hops
-        b = a + len(solutions)
-        _, share = waveforms.strong_lines(self.waveform, float(st.span[b - 1]), MIRRORS)
-        x = st.columns[a:b]
-        self._keep_mirrored(a, b, x[:, Y] - np.matmul(beta[:, -1, None], x[:, 1:])[:, 0])
-        windows = place_powers(b - a, n)[0] @ st.mirrored[a - n + 1 : b].reshape(b - a + n - 1, -1)
-        for i, change in enumerate(scatter):
-            if change > CHANGES:
-                self._changed_hop = st.first + a + i
-            elif st.first + a + i - self._changed_hop < n:
-                rows = slice(a + i - n + 1, a + i + 1)
-                x = st.columns[rows]
-                self._keep_mirrored(rows.start, rows.stop, x[:, Y] - np.matmul(beta[i][:, None], x[:, 1:])[:, 0])
-                windows[i] = st.mirrored[rows].sum(axis=0).reshape(-1)
-        size2 = (np.abs(windows) ** 2).reshape(b - a, self.families, -1)[:, :, : share.size]
-        for f, family in enumerate(self.tracker.families):
-            if not family.locked:
-                size2[:, f] = 0.0
-        out = []
-        for i, solution in enumerate(solutions):
-            if solution is None:
-                out.append(0.0)
-                continue
-            threshold = 12.0 * solution.noise**2 * solution.samples
-            out.append(float(((size2[i] > threshold) * size2[i] @ share).sum()) ** 0.5 * 2.0 / solution.samples)
-        return out
-
-    def _keep_mirrored(self, a: int, b: int, rest: FloatArray) -> None:
-        """Project residuals (rows, slots) on the mirror images of the waveform's strong lines."""
-        st = self.store
-        lines, _ = waveforms.strong_lines(self.waveform, float(st.span[b - 1]), MIRRORS)
-        back = np.conj(st.base[a:b]) ** 2 * (rest * st.weight[a:b])[:, None]
-        if b - a < 4:
-            turns = np.exp(2j * np.pi * st.phase[a:b, :, None] * lines)
-            st.mirrored[a:b, :, : lines.size] = np.matmul(back, turns)
-            return
-        turn, at = np.exp(2j * np.pi * st.phase[a:b]), 0
-        for j, k in enumerate(lines.tolist()):
-            back = back * (turn if k - at == 1 else turn ** (k - at))[:, None]
-            at = k
-            st.mirrored[a:b, :, j] = back.sum(axis=2)
+                    whole[i, where:, poly] -= x.theta[size + j]
+        products = hops_of(st.products[a - n + 1 : a + r], n)
+        rest = np.matmul(products, whole[..., None])[..., 0]
+        rest *= say
+        scores = np.add.reduce(rest, axis=2)
+        scores *= scores
+        scatter = (np.add.reduce(scores, axis=1) / scale).tolist()
+        if not mirror:
+            return scatter, [0.0] * r
+        return scatter, self.mirror.look(a, solutions, whole, scatter, [f.locked for f in self.tracker.families])
 
     # ---- distrust ------------------------------------------------------------------------------------------
 
@@ -509,29 +409,40 @@ class Core:
         noise = max(self.noise_V, self.floor_V)
         if noise <= 0:
             return
-        st, lo = self.store, self.layout
-        x = st.columns[a:b]
-        y = x[:, Y]
-        if lo.lines:
-            y = y - np.matmul(self.memory.mean, x[:, LINES : lo.turn])
-        few = x[:, self._few]
-        weight = st.weight[a:b]
-        rest = np.abs(transients.hop_residuals(few, y, weight, self._few_ridge)) * (weight > 0)
-        for i in np.flatnonzero(rest.max(axis=1) > OUTLIER_SIGMA * noise):
-            row = a + int(i)
-            good = np.flatnonzero(st.weight[row] > 0)
+        st, few = self.store, self._few
+        x, weight = st.columns[a:b], st.weight[a:b]
+        rows = st.products[a:b, few]
+        fit = solve_symmetric(rows[:, :, few] + self._few_ridge, (rows @ self._less_mains)[:, None])
+        rest = np.empty((b - a, 1, x.shape[1]))
+        rest[:] = self._less_mains
+        rest[:, :, few] -= fit
+        rest = np.abs(np.matmul(rest, x)[:, 0])
+        if not self._all_there(a, b):
+            rest *= weight > 0
+        limit = OUTLIER_SIGMA * noise
+        if float(np.maximum.reduce(rest, axis=None)) <= limit:
+            return
+        changed = set()
+        for i in np.flatnonzero(rest.max(axis=1) > limit).tolist():
+            row = a + i
+            good = np.flatnonzero(weight[i] > 0)
             if good.size < 12:
                 continue
-            found = transients.judge_hop(few[i][:, good].T, y[i][good], noise)
+            y = self._less_mains @ x[i]
+            found = transients.judge_hop(x[i][few][:, good].T, y[good], noise)
             if found is None:
                 continue
-            st.weight[row, good] *= found.weight
+            weight[i, good] *= found.weight
             self._weighed(row, found.count)
+            changed.update({row} if self.whitener.white else {row, row + 1})
             if found.step is not None:
                 if 2 * found.step < good.size:
                     st.break_before[row] = True
                 elif row + 1 < st.capacity:
                     st.break_before[row + 1] = True
+        for row in sorted(changed):
+            if row < b:
+                self.multiply(row, row + 1)
 
     # ---- what is learned slowly ----------------------------------------------------------------------------
 
@@ -569,7 +480,7 @@ class Core:
             return False
         self.noise_V = max(solution.noise, self.floor_V)
         if self.families and self.referenced:
-            self._keep_mirrored(first, last + 1, self.residual(solution, last))
+            self.mirror.keep(first, last + 1, self.residual(solution, last))
         if self.layout.lines:
             self.memory.mean = solution.theta[2 : 2 + self.layout.lines].copy()
         self.set_lines(self.memory.lines, last + 1)

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
-from earthward.signal.core import Core, Solution
-from earthward.signal.equations import place_powers
+from earthward.signal.core import Core
+from earthward.signal.equations import Solution, sum_windows
 from earthward.signal.honesty import Honesty
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.sampleclock import SampleClock
@@ -153,15 +153,18 @@ class Detector:
         if len(block) == 0:
             return []
         v, flags = np.asarray(block.v_V, dtype=float), np.asarray(block.flags, dtype=np.uint8)
-        finite = np.isfinite(v)
-        if not finite.all():
-            flags = np.where(finite, flags, flags | SampleFlag.SUSPECT).astype(np.uint8)
-            v = np.where(finite, v, 0.0)
         full_scale = self.settings.full_scale_V
-        scale = np.asarray(full_scale if full_scale is not None else block.full_scale_V, dtype=float)
-        full = (scale > 0) & (np.abs(v) >= 0.9995 * scale)
-        if full.any():
-            flags = np.where(full, flags | SampleFlag.SATURATED, flags).astype(np.uint8)
+        scale = full_scale if full_scale is not None else block.full_scale_V
+        size = np.abs(v)
+        if not isinstance(scale, float) or not float(size.max()) < (0.9995 * scale if scale > 0 else math.inf):
+            finite = np.isfinite(v)
+            if not finite.all():
+                flags = np.where(finite, flags, flags | SampleFlag.SUSPECT).astype(np.uint8)
+                v = np.where(finite, v, 0.0)
+            scale = np.asarray(scale, dtype=float)
+            full = (scale > 0) & (size >= 0.9995 * scale)
+            if full.any():
+                flags = np.where(full, flags | SampleFlag.SATURATED, flags).astype(np.uint8)
         if block.index[0] <= self._last_index or block.t_s[0] - self._last_t > LONG_GAP_S:
             self._start_over()
         self._last_index, self._last_t = int(block.index[-1]), float(block.t_s[-1])
@@ -208,6 +211,8 @@ class Detector:
         d = d[d > 0]
         self._honesty = Honesty(n_hops)
         self._steps = np.arange(self._slots)
+        self._full_counts = np.zeros(5)
+        self._full_counts[[USABLE, WEIGHT]] = self._slots
         # The converter's step: quantisation noise is never believed to be less than that of a uniform error.
         core.step_V = float(d.min()) if d.size else 0.0
         core.floor_V = 0.29 * core.step_V
@@ -244,8 +249,8 @@ class Detector:
         a, b = self._load(stop, reference)
         core.track(a, b)
         core.fill(a, b)
-        core.distrust(a, b)
         core.multiply(a, b)
+        core.distrust(a, b)
         number = self._next
         self._next = stop
         readings: list[Reading] = []
@@ -303,27 +308,38 @@ class Detector:
         begin = self._base + slots * self._next
         st.room(stop - 1, self._next - core.keep)
         a, b = st.row(self._next), st.row(stop)
-        bounds = np.searchsorted(self._i, begin + slots * np.arange(stop - self._next + 1)).tolist()
-        lo, cut = bounds[0], bounds[-1]
-        whole = cut - lo == slots * (stop - self._next)
-        v, flags = self._v[lo:cut], self._f[lo:cut]
-        bad = (flags & _BAD) != 0
-        clean = whole and not bad.any()
-        st.counts[a:b] = 0.0
-        st.mirrored[a:b] = 0.0
-        if whole:
-            st.v[a:b] = v.reshape(b - a, slots)
-            st.usable[a:b] = ~bad.reshape(b - a, slots)
+        count = slots * (stop - self._next)
+        if self._i[0] == begin and self._i.size >= count and self._i[count - 1] == begin + count - 1:
+            bounds = list(range(0, count + 1, slots))
         else:
+            bounds = np.searchsorted(self._i, begin + slots * np.arange(stop - self._next + 1)).tolist()
+        lo, cut = bounds[0], bounds[-1]
+        whole = cut - lo == count
+        v, flags = self._v[lo:cut], self._f[lo:cut]
+        clean = whole and not flags.any()
+        st.mirrored[a:b] = 0.0
+        if clean:
+            st.counts[a:b] = self._full_counts
+            st.v[a:b] = v.reshape(b - a, slots)
+            st.usable[a:b] = True
+        else:
+            bad = (flags & _BAD) != 0
+            st.counts[a:b] = 0.0
             place = self._i[lo:cut] - begin
             st.v[a:b] = 0.0
             st.v[a:b].reshape(-1)[place] = v
             st.usable[a:b] = False
             st.usable[a:b].reshape(-1)[place] = ~bad
+        ends = []
+        earliest = self.clock.earliest(self._i[lo:cut], self._t[lo:cut], stop - self._next) if whole else None
         for k in range(stop - self._next):
-            self.clock.push(self._i[bounds[k] : bounds[k + 1]], self._t[bounds[k] : bounds[k + 1]])
-            end, period = self.clock.line(begin + slots * k)
-            st.end_s[a + k] = end + period * self._steps
+            if earliest is not None and self.clock.mature:
+                self.clock.take(*earliest[k])
+            else:
+                self.clock.push(self._i[bounds[k] : bounds[k + 1]], self._t[bounds[k] : bounds[k + 1]])
+            ends.append(self.clock.line(begin + slots * k))
+        line = np.array(ends)
+        np.add(line[:, :1], line[:, 1:] * self._steps, out=st.end_s[a:b])
         if not clean:
             usable = st.usable[a:b].reshape(-1)
             saturated = np.zeros(usable.size, dtype=bool)
@@ -342,9 +358,11 @@ class Detector:
             st.usable[a:b] &= ~hit
             clean = clean and not hit.any()
         st.weight[a:b] = st.usable[a:b]
-        st.counts[a:b, USABLE] = st.counts[a:b, WEIGHT] = slots if clean else st.usable[a:b].sum(axis=1)
+        if not clean:
+            st.counts[a:b, USABLE] = st.counts[a:b, WEIGHT] = st.usable[a:b].sum(axis=1)
         if reference is not None:
-            st.phase[a:b] = (st.end_s[a:b] - reference.start_s) * reference.frequency_Hz
+            phase = np.subtract(st.end_s[a:b], reference.start_s, out=st.phase[a:b])
+            phase *= reference.frequency_Hz
             st.span[a:b] = self._conversion_s * reference.frequency_Hz
         else:
             st.phase[a:b] = 0.0
@@ -360,8 +378,7 @@ class Detector:
         assert core is not None
         st, n = core.store, core.n_hops
         b = a + len(solutions)
-        counts = st.counts[a - n + 1 : b]
-        windows = place_powers(b - a, n)[0] @ counts
+        windows = sum_windows(st.counts[a - n + 1 : b], n)
         strongest = max(
             (max(level, f.amplitude_V if f.locked else 0.0)
              for level, f in zip(core.levels, core.tracker.families, strict=True)), default=0.0,

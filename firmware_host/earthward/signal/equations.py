@@ -7,10 +7,12 @@ depend only on the hop's place in the window, so that products are formed once p
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
+from numpy.lib.stride_tricks import as_strided
+from numpy.typing import NDArray
 from scipy.linalg.lapack import dposv
 
 from earthward.signal.hops import HopStore, Layout
@@ -22,103 +24,149 @@ _SHIFT = np.array([[1, 0.5, 0.25, 0.125], [0, 0.5, 0.5, 0.375], [0, 0, 0.25, 0.3
 SPLINE = _SHIFT @ _U
 
 
-@lru_cache(maxsize=256)
-def place_powers(windows: int, hops: int) -> FloatArray:
-    """(5, windows, windows + hops - 1): powers 0..4 of the hop's place, -(hops-1)..(hops-1), of each window."""
+@dataclass(slots=True)
+class Solution:
+    """What a window's least squares gave. Volts; `unit_*` are variances per unit noise variance."""
+
+    value: float
+    quadrature: float
+    noise: float
+    unit_value: float
+    unit_quadrature: float
+    samples: float
+    theta: FloatArray
+    breaks: tuple[int, ...] = ()
+    #: The value's influence: d theta / d (right side of the value's own equation).
+    influence: FloatArray | None = None
+
+
+def spline_products(products: FloatArray, poly: int) -> FloatArray:
+    """(hops, 4, poly + 4) from hops' products: each spline piece times the columns, then times the pieces."""
+    rows = np.matmul(SPLINE.T, products[:, poly:])
+    rows[..., poly:] = np.matmul(rows[..., poly:], SPLINE)
+    return np.asarray(rows)
+
+
+@lru_cache(maxsize=64)
+def place_table(windows: int, hops: int) -> FloatArray:
+    """(5 windows, windows + hops - 1): powers 0..4 of the hop's place, -(hops-1)..(hops-1), for each window."""
     tau = 2.0 * (np.arange(hops) - 0.5 * (hops - 1))
-    out = np.zeros((5, windows, windows + hops - 1))
+    out = np.zeros((windows, 5, windows + hops - 1))
     for i in range(windows):
-        out[:, i, i : i + hops] = tau ** np.arange(5)[:, None]
-    return out
+        out[i, :, i : i + hops] = tau ** np.arange(5)[:, None]
+    return out.reshape(5 * windows, -1)
 
 
 @lru_cache(maxsize=8)
-def _scatter(hops: int) -> FloatArray:
-    """(16 hops, (hops + 3)^2): where each hop's 4 x 4 spline products go."""
-    out = np.zeros((hops, 4, 4, hops + 3, hops + 3))
+def _gather(hops: int) -> FloatArray:
+    """(hops + 3, 4 hops): which splines the four pieces of each hop belong to."""
+    out = np.zeros((hops + 3, hops, 4))
     for h in range(hops):
-        for a in range(4):
-            for b in range(4):
-                out[h, a, b, h + a, h + b] = 1.0
-    return out.reshape(16 * hops, (hops + 3) ** 2)
+        out[h : h + 4, h] = np.eye(4)
+    return out.reshape(hops + 3, 4 * hops)
+
+
+def sum_windows(rows: FloatArray, hops: int) -> FloatArray:
+    """(windows, ...) sums over each run of so many rows, rows (windows + hops - 1, ...)."""
+    if rows.shape[0] == hops:
+        return np.asarray(np.add.reduce(rows, axis=0, keepdims=True))
+    running = np.cumsum(rows, axis=0)
+    total = running[hops - 1 :].copy()
+    total[1:] -= running[: -hops]
+    return np.asarray(total)
 
 
 class WindowEquations:
-    """For one layout and window length: sums over windows, and the way back from parameters to hops' columns."""
+    """For one layout and window length: sums over windows, and the way back from parameters to hops' columns.
+
+    Parameters in order: value, quadrature, mains lines, bends (straight, then parabolic, per family), spline.
+    """
 
     def __init__(self, layout: Layout, hops: int) -> None:
         self.layout, self.hops = layout, hops
         self.splines = hops + 3
         self.line_end = 2 + layout.lines
-        self.spline_end = self.line_end + self.splines
-        self.size = self.spline_end + 2 * layout.families
-        self._tau = (2.0 * (np.arange(hops) - 0.5 * (hops - 1)))[:, None, None]
-        tau = self._tau[:, 0, 0]
+        self.spline_start = self.line_end + 2 * layout.families
+        self.size = self.spline_start + self.splines
+        tau = 2.0 * (np.arange(hops) - 0.5 * (hops - 1))
         f, lo = layout.families, layout
-        spread = np.zeros((self.size, hops, lo.width - 1))
-        for j in range(self.line_end):
+        spread = np.zeros((1 + self.size, hops, lo.width))
+        for j in range(1 + self.line_end):
             spread[j, :, j] = 1.0
-        for h in range(hops):
-            spread[self.line_end + h : self.line_end + h + 4, h, lo.poly - 1 :] = SPLINE.T
         for i in range(f):
-            spread[self.spline_end + i, :, lo.turn - 1 + i] = tau
-            spread[self.spline_end + i, :, lo.bend - 1 + i] = 1.0
-            spread[self.spline_end + f + i, :, lo.turn - 1 + i] = tau**2
-            spread[self.spline_end + f + i, :, lo.bend - 1 + i] = 2 * tau
-        #: (size, hops, width - 1): coefficient of each hop's columns per unit of each window parameter.
+            first, second = spread[1 + self.line_end + i], spread[1 + self.line_end + f + i]
+            first[:, lo.turn + i], first[:, lo.bend + i] = tau, 1.0
+            second[:, lo.turn + i], second[:, lo.bend + i] = tau**2, 2 * tau
+        for h in range(hops):
+            spread[1 + self.spline_start + h : 1 + self.spline_start + h + 4, h, lo.poly :] = SPLINE.T
+        #: (1 + size, hops, width): coefficient of each hop's columns per unit of the data and each window parameter.
         self.spread = spread
-        self._spread_flat = np.ascontiguousarray(spread.reshape(self.size, -1))
+        self._spread_flat = np.ascontiguousarray(spread.reshape(1 + self.size, -1))
+        #: (hops, 2 families, 2 families): bends of the window from turn and bend of the hop.
+        self._bends = np.ascontiguousarray(
+            spread[1 + self.line_end : 1 + self.spline_start, :, lo.turn : lo.poly].transpose(1, 2, 0)
+        )
+        self._terms, self._factors = self._bend_terms()
+        #: Work space by number of windows: spline pieces as rows, and the view on which hops' own products go.
+        self._pieces: dict[int, tuple[FloatArray, FloatArray]] = {}
 
-    def per_hop(self, theta: FloatArray) -> FloatArray:
-        """(..., size) parameters -> (..., hops, width - 1) coefficients of the hops' columns."""
-        return np.asarray((theta @ self._spread_flat).reshape(*theta.shape[:-1], self.hops, self.layout.width - 1))
+    def _bend_terms(self) -> tuple[NDArray[np.int64], FloatArray]:
+        """(4, bends x fixed columns): where in the moments (power of the place, turn or bend, column) the products of
+        bends with everything fixed are found, and their factors."""
+        f, turn, bend, poly = self.layout.families, self.layout.turn, self.layout.bend, self.layout.poly
+        fixed = turn + 2 * f
+        place = np.zeros((4, 2 * f, fixed), dtype=np.int64)
+        factor = np.zeros((4, 2 * f, fixed))
+        # A bend as (power of the place, turn or bend, factor): turn tau + bend, or turn tau^2 + 2 bend tau.
+        parts = [[(1, i, 1.0), (0, f + i, 1.0)] for i in range(f)] + [[(2, i, 1.0), (1, f + i, 2.0)] for i in range(f)]
+        for row, own in enumerate(parts):
+            for column in range(fixed):
+                other = [(0, column, 1.0)] if column < turn else [
+                    (power, turn + k, by) for power, k, by in parts[column - turn]
+                ]  # fmt: skip
+                for j, ((p1, k1, by1), (p2, k2, by2)) in enumerate((x, y) for x in own for y in other):
+                    place[j, row, column] = ((p1 + p2) * 2 * f + k1) * poly + k2
+                    factor[j, row, column] = by1 * by2
+        assert bend - turn == f
+        return place.reshape(4, -1), factor.reshape(4, -1)
+
+    def _work(self, windows: int) -> tuple[FloatArray, FloatArray]:
+        if windows not in self._pieces:
+            n, fixed = self.hops, self.layout.turn + 2 * self.layout.families
+            pieces = np.zeros((windows, n, 4, fixed + self.splines))
+            one, hop, piece, item = pieces.strides
+            own = as_strided(pieces[..., fixed:], (windows, n, 4, 4), (one, hop + item, piece, item))
+            self._pieces[windows] = pieces, own
+        return self._pieces[windows]
+
+    def per_hop(self, extended: FloatArray) -> FloatArray:
+        """(..., 1 + size): factor of the data, then parameters -> (..., hops, width) coefficients of hops' columns."""
+        return np.asarray((extended @ self._spread_flat).reshape(*extended.shape[:-1], self.hops, self.layout.width))
 
     def normal(self, store: HopStore, a: int, b: int) -> FloatArray:
         """Products for every window that ends with rows a..b-1: (b - a, 1 + size, 1 + size), data first."""
         n, r, lo = self.hops, b - a, self.layout
-        f, turn, bend, poly, width = lo.families, lo.turn, lo.bend, lo.poly, lo.width
-        nb, ns, end = turn, self.splines, 1 + self.spline_end
-        g = store.products[a - n + 1 : b]
-        rows = g.shape[0]
-        band = place_powers(r, n)
+        f, turn, poly = lo.families, lo.turn, lo.poly
+        fixed = turn + 2 * f
+        rows = slice(a - n + 1, b)
+        g = store.products[rows]
         w = np.empty((r, 1 + self.size, 1 + self.size))
-        total = (band[0] @ g.reshape(rows, width * width)).reshape(r, width, width)
-        w[:, :nb, :nb] = total[:, :nb, :nb]
-        pieces, local = store.spline_rows[a - n + 1 : b, :, :poly], store.spline_local[a - n + 1 : b]
-        if r == 1:
-            pieces = pieces[None]
-        else:
-            pieces = sliding_window_view(pieces, n, axis=0).transpose(0, 3, 1, 2)
-            local = sliding_window_view(local, n, axis=0).transpose(0, 2, 1)
+        w[:, :turn, :turn] = sum_windows(g[:, :turn, :turn], n)
+        spline = hops_of(store.spline_rows[rows], n)
+        pieces, own = self._work(r)
+        pieces[..., :turn] = spline[..., :turn]
+        own[...] = spline[..., poly:]
         if f:
-            tau = self._tau
-            first = tau * pieces[..., turn:bend]
-            pu = pieces[..., bend:poly]
-            pieces = np.concatenate([pieces[..., :nb], first + pu, tau * (first + 2 * pu)], axis=3)
-        shifted = np.zeros((r, ns, nb + 2 * f))
-        for p in range(4):
-            shifted[:, p : p + n] += pieces[:, :, p, : nb + 2 * f]
-        side = shifted[:, :, :nb]
-        w[:, nb:end, :nb] = side
-        w[:, :nb, nb:end] = side.transpose(0, 2, 1)
-        w[:, nb:end, nb:end] = (local.reshape(r, 16 * n) @ _scatter(n)).reshape(r, ns, ns)
-        if f:
-            side = shifted[:, :, nb:]
-            w[:, nb:end, end:] = side
-            w[:, end:, nb:end] = side.transpose(0, 2, 1)
-            d = (band[1:] @ g[:, turn:poly, :poly].reshape(rows, -1)).reshape(4, r, 2 * f, poly)
-            side = w[:, end:, :nb]
-            side[:, :f] = d[0, :, :f, :nb] + total[:, bend:poly, :nb]
-            side[:, f:] = d[1, :, :f, :nb] + 2 * d[0, :, f:, :nb]
-            w[:, :nb, end:] = side.transpose(0, 2, 1)
-            # Sums of powers of the hop's place times products of turns (t) and bends (u).
-            tt, tu = d[:, :, :f, turn:bend], d[:, :, :f, bend:poly]
-            ut, uu = d[:, :, f:, turn:bend], d[:, :, f:, bend:poly]
-            e = w[:, end:, end:]
-            e[:, :f, :f] = tt[1] + tu[0] + ut[0] + total[:, bend:poly, bend:poly]
-            e[:, :f, f:] = cross = tt[2] + 2 * (tu[1] + uu[0]) + ut[1]
-            e[:, f:, :f] = cross.transpose(0, 2, 1)
-            e[:, f:, f:] = tt[3] + 2 * (tu[2] + ut[2]) + 4 * uu[1]
+            np.matmul(spline[..., turn:poly], self._bends, out=pieces[..., turn:fixed])
+            moments = place_table(r, n) @ g[:, turn:poly, :poly].reshape(r + n - 1, -1)
+            terms = moments.reshape(r, -1)[:, self._terms]
+            terms *= self._factors
+            bends = np.add.reduce(terms, axis=1).reshape(r, 2 * f, fixed)
+            w[:, turn:fixed, :fixed] = bends
+            w[:, :turn, turn:fixed] = bends[:, :, :turn].transpose(0, 2, 1)
+        side = w[:, fixed:]
+        np.matmul(_gather(n), pieces.reshape(r, 4 * n, -1), out=side)
+        w[:, :fixed, fixed:] = side[:, :, :fixed].transpose(0, 2, 1)
         return w
 
     def break_rows(self, store: HopStore, first: int) -> FloatArray:
@@ -126,8 +174,7 @@ class WindowEquations:
         n, poly = self.hops, self.layout.poly
         constant = store.products[first : first + n, poly]
         each = np.empty((n, 2 + self.size))
-        each[:, 0] = constant[:, 0]
-        each[:, 1:-1] = np.matmul(self.spread.transpose(1, 0, 2), constant[:, 1:, None])[:, :, 0]
+        each[:, :-1] = np.matmul(self.spread.transpose(1, 0, 2), constant[:, :, None])[:, :, 0]
         each[:, -1] = constant[:, poly]
         tail = np.cumsum(each[::-1], axis=0)[::-1][1:]
         both = tail[:, -1][np.maximum.outer(np.arange(n - 1), np.arange(n - 1))]
@@ -135,11 +182,18 @@ class WindowEquations:
 
     def residual(self, store: HopStore, theta: FloatArray, breaks: tuple[int, ...], last: int) -> FloatArray:
         """(hops, slots) what the parameters (steps last) leave of the window that ends with row `last`, volts."""
-        beta = self.per_hop(theta[: self.size])
+        whole = self.per_hop(np.concatenate([[1.0], -theta[: self.size]]))
         for j, where in enumerate(breaks):
-            beta[where:, self.layout.poly - 1] += theta[self.size + j]
-        x = store.columns[last - self.hops + 1 : last + 1]
-        return np.asarray(x[:, 0] - np.matmul(beta[:, None], x[:, 1:])[:, 0])
+            whole[where:, self.layout.poly] -= theta[self.size + j]
+        return np.asarray(np.matmul(whole[:, None], store.columns[last - self.hops + 1 : last + 1])[:, 0])
+
+
+def hops_of(rows: FloatArray, hops: int) -> FloatArray:
+    """(windows, hops, ...) view of each window's rows, rows (windows + hops - 1, ...)."""
+    if rows.shape[0] == hops:
+        return rows[None]
+    shape = (rows.shape[0] - hops + 1, hops, *rows.shape[1:])
+    return as_strided(rows, shape, (rows.strides[0], *rows.strides), writeable=False)
 
 
 def roughness(splines: int) -> FloatArray:
@@ -149,10 +203,12 @@ def roughness(splines: int) -> FloatArray:
 
 
 def solve_symmetric(a: FloatArray, b: FloatArray) -> FloatArray:
-    """x of a x = b for stacks a (n, k, k) symmetric positive definite, b (n, k, m). A single one goes straight to
-    LAPACK: numpy's way there takes longer than the work."""
+    """x of a x = b for stacks a (n, k, k) symmetric positive definite, b (n, m, k), x alike: right sides as rows.
+
+    A single one goes straight to LAPACK: numpy's way there takes longer than the work. May destroy a and b then.
+    """
     if a.shape[0] == 1:
-        _, x, info = dposv(a[0], b[0])
+        _, x, info = dposv(a[0].T, b[0].T)
         if info == 0:
-            return np.asarray(x[None], dtype=np.float64)
-    return np.asarray(np.linalg.solve(a, b), dtype=np.float64)
+            return np.asarray(x.T[None], dtype=np.float64)
+    return np.asarray(np.linalg.solve(a, b.transpose(0, 2, 1)).transpose(0, 2, 1), dtype=np.float64)

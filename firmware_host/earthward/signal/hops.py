@@ -58,12 +58,13 @@ class HopStore:
         self.demodulated = np.zeros((capacity, taper_hops, 2 * families))
         #: Residual of the hop, when it was the newest, at the mirror images of the waveform's lines.
         self.mirrored = np.zeros((capacity, families, MIRRORS), dtype=complex)
-        self.largest = np.zeros(capacity)
-        self.typical = np.zeros(capacity)
+        #: Steps from sample to sample beyond this are jumps, volts; no jump in the hop, nor from the one before it.
+        self.jump_limit = np.zeros(capacity)
+        self.even = np.zeros((capacity, 2), dtype=bool)
         self.columns = np.zeros((capacity, 0, slots))
         self.products = np.zeros((capacity, 0, 0))
+        #: Products of the hop's spline pieces with its columns, and with each other.
         self.spline_rows = np.zeros((capacity, 4, 0))
-        self.spline_local = np.zeros((capacity, 16))
         self.span = np.zeros(capacity)
         #: Per hop: conversions usable, saturated, down-weighted as transients; range changed; sum of the weights.
         self.counts = np.zeros((capacity, 5))
@@ -86,7 +87,7 @@ class HopStore:
             raise ValueError("hop store too small")
         for array in (
             self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.mirrored,
-            self.largest, self.typical, self.columns, self.products, self.spline_rows, self.spline_local, self.span,
+            self.jump_limit, self.even, self.columns, self.products, self.spline_rows, self.span,
             self.counts, self.break_before,
         ):  # fmt: skip
             array[:kept] = array[cut:].copy()

@@ -251,11 +251,7 @@ class MainsTracker:
             present = [f.frequency_at(centre_s) for f in families]
             matrix = [[hann_response((k - j.nominal_Hz) * length_s) for k in present] for j in families]
             values = np.linalg.solve(np.array(matrix, dtype=complex), np.array(values)).tolist()
-        errors = [
-            cmath.phase(value) - math.fmod(_TWO_PI * f.nominal_Hz * centre_s, _TWO_PI) - f.deviation(centre_s)
-            for value, f in zip(values, families, strict=True)
-        ]
-        self._update(centre_s, [abs(value) for value in values], errors, 1.5 / samples, noise_V)
+        self._update(centre_s, values, 1.5 / samples, noise_V)
 
     def step_weighted(
         self,
@@ -299,25 +295,33 @@ class MainsTracker:
         fit = np.linalg.solve(tapered @ x.T + 1e-9 * norm * np.eye(x.shape[0]), tapered @ v)
         n = len(self.families)
         z = fit[1 : 1 + n] - 1j * fit[1 + n : 1 + 2 * n]
-        self._update(centre, np.abs(z).tolist(), np.angle(z).tolist(), spread, noise_V)
+        # Its columns turn with the predicted phases; `_update` wants it against the nominal ones.
+        turned = [
+            value * cmath.exp(1j * (f.deviation(centre) + _TWO_PI * f.nominal_Hz * centre))
+            for value, f in zip(z.tolist(), self.families, strict=True)
+        ]
+        self._update(centre, turned, spread, noise_V)
 
-    def _update(self, centre_s: float, sizes: list[float], errors: list[float], spread: float, noise_V: float) -> None:
+    def _update(self, centre_s: float, values: list[complex], spread: float, noise_V: float) -> None:
+        """Take in the complex amplitude of each family, against its nominal phase at `centre_s`."""
         variance_z = 2.0 * spread * max(noise_V, 1e-9) ** 2
-        total = sum(size * size for size in sizes)
-        leak2 = (LEAKAGE * max(sizes, default=0.0)) ** 2
-        for family, size, error in zip(self.families, sizes, errors, strict=True):
-            family.amplitude_V = size
-            family.locked = size * size > (16.0 if family.locked else 30.0) * variance_z + leak2
+        powers = [value.real * value.real + value.imag * value.imag for value in values]
+        total = sum(powers)
+        leak2 = LEAKAGE * LEAKAGE * max(powers, default=0.0)
+        for family, value, power in zip(self.families, values, powers, strict=True):
+            family.amplitude_V = math.sqrt(power)
+            family.locked = power > (16.0 if family.locked else 30.0) * variance_z + leak2
             if not family.locked:
                 family.idle += 1
                 family.settled = 0
                 family.advance(centre_s)
             else:
                 family.idle = 0
+                error = cmath.phase(value) - math.fmod(_TWO_PI * family.nominal_Hz * centre_s, _TWO_PI)
+                error = math.remainder(error - family.deviation(centre_s), _TWO_PI)
                 # Overlapping tapers repeat themselves: each hop brings a part of a measurement only.
-                power = size * size
                 smear2 = SMEAR**2 * (total - power)
-                family.follow(centre_s, math.remainder(error, _TWO_PI), (3.0 * variance_z + smear2) / power + 1e-9)
+                family.follow(centre_s, error, (3.0 * variance_z + smear2) / power + 1e-9)
 
     def harmonic_power(self, base: NDArray[np.complex128], rest: FloatArray, family: int) -> FloatArray:
         """(harmonics in reach,): |sum of rest exp(-i k phase)|^2 for k = 1, 2, ...; base = exp(i phase)."""

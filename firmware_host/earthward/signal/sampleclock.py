@@ -15,8 +15,8 @@ import numpy as np
 from earthward.signal.types import FloatArray, IntArray
 
 STRETCH_S = 6.0
-#: Once that many cells are there, the line is refitted after every eighth cell only.
-MATURE = 48
+#: Once that many cells are there, the line is refitted after every so many cells only.
+MATURE, REFIT = 48, 8
 
 
 class SampleClock:
@@ -82,22 +82,41 @@ class SampleClock:
         """Stamps of one cell of conversions (a hop), in order; after `start`."""
         if index.size == 0:
             return
-        young = self._cells < MATURE
-        if young:
-            i, t = self._lowest(index, t_s, min(3, index.size))
-            self._cell_i += i.tolist()
-            self._cell_t += t.tolist()
-        else:
+        if self.mature:
             k = int((t_s - self._period * index).argmin())
-            self._cell_i.append(float(index[k]) - self._i0)
-            self._cell_t.append(float(t_s[k]) - self._t0)
+            self.take(float(index[k]), float(t_s[k]))
+            return
+        i, t = self._lowest(index, t_s, min(3, index.size))
+        self._cell_i += i.tolist()
+        self._cell_t += t.tolist()
+        self._keep(len(self._cell_i) >= 12)
+
+    @property
+    def mature(self) -> bool:
+        """Are so many cells known that one stamp of each new one is enough?"""
+        return self._cells >= MATURE
+
+    def earliest(self, index: IntArray, t_s: FloatArray, cells: int) -> list[tuple[float, float]]:
+        """Of so many cells of equal length, index and stamp of the one that is earliest against the present line."""
+        rest = (t_s - self._period * index).reshape(cells, -1)
+        k = rest.argmin(axis=1) + np.arange(0, index.size, rest.shape[1])
+        return list(zip(index[k].tolist(), t_s[k].tolist(), strict=True))
+
+    def take(self, index: float, t_s: float) -> None:
+        """The earliest stamp of one cell, once `mature`."""
+        self._cell_i.append(index - self._i0)
+        self._cell_t.append(t_s - self._t0)
+        self._keep((self._cells + 1) % REFIT == 0)
+
+    def _keep(self, fit: bool) -> None:
+        """Count the cell that came, drop those too old."""
         self._cells += 1
         drop = 0
         while self._cell_t[-1] - self._cell_t[drop] > self._stretch_s:
             drop += 1
         if drop:
             del self._cell_i[:drop], self._cell_t[:drop]
-        if (young and len(self._cell_i) >= 12) or self._cells % 8 == 0:
+        if fit:
             self._fit(np.array(self._cell_i), np.array(self._cell_t))
 
     def _fit(self, i: FloatArray, t: FloatArray) -> None:

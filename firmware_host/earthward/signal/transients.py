@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from earthward.signal.equations import solve_symmetric
 from earthward.signal.types import FloatArray
 
 OUTLIER_SIGMA = 4.0
@@ -20,16 +19,6 @@ class Suspicion:
     weight: FloatArray
     step: int | None
     count: int
-
-
-def hop_residuals(few: FloatArray, y: FloatArray, weight: FloatArray, ridge: FloatArray) -> FloatArray:
-    """(hops, slots) residuals of a small least squares for each hop. few (hops, columns, slots), ridge (columns,)."""
-    weighted = few if weight.min(initial=1.0) == 1.0 else few * weight[:, None]
-    gram = np.matmul(weighted, few.transpose(0, 2, 1))
-    k = np.arange(ridge.size)
-    gram[:, k, k] += ridge
-    fit = solve_symmetric(gram, np.matmul(weighted, y[:, :, None]))
-    return np.asarray(y - np.matmul(fit.transpose(0, 2, 1), few)[:, 0])
 
 
 def judge_hop(x: FloatArray, y: FloatArray, noise: float) -> Suspicion | None:

@@ -111,15 +111,17 @@ def _pair_table(name: WaveformName, span_key: int) -> NDArray[np.float64]:
     return np.concatenate([pair[:, :-1], rise])
 
 
-def fill_pair(name: WaveformName, phase_end: FloatArray, span: float, one: FloatArray, two: FloatArray) -> None:
-    """`averaged` into `one`, `quadrature` into `two`: from tables (within 1e-3 at corners), for the inner loop."""
+def fill_pair(name: WaveformName, phase_end: FloatArray, span: float, pair: FloatArray) -> None:
+    """`averaged` and `quadrature` into pair[:, 0] and pair[:, 1] (hops, 2, slots), phase_end (hops, slots): from tables
+    (within 1e-3 at corners), for the inner loop."""
     table = _pair_table(name, round(max(span, 0.0) * 1e5))
-    place = (phase_end - np.floor(phase_end)) * _TABLE
-    cell = np.minimum(place.astype(np.int64), _TABLE - 1)
-    part = place - cell
-    value = table[:, cell]
-    one[...] = value[0] + part * value[2]
-    two[...] = value[1] + part * value[3]
+    place = phase_end * _TABLE
+    cell = np.floor(place)
+    place -= cell
+    both = table[:, cell.astype(np.int64) & (_TABLE - 1)]
+    rise = both[2:]
+    rise *= place
+    np.add(both[:2], rise, out=pair.transpose(1, 0, 2))
 
 
 def mean_square(name: WaveformName, span: float = 0.0) -> float:

@@ -1,0 +1,84 @@
+"""Amplitude-modulated mains gives itself away by its mirror image.
+
+A modulation puts equal lines on both sides of the mains. One side may fall on a line of the waveform and pass for
+signal; the other side, at twice the mains less that line, is no line of anything. Each mirrored amplitude is counted
+as the value that its twin would make.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earthward.signal import waveforms
+from earthward.signal.equations import Solution, sum_windows
+from earthward.signal.hops import MIRRORS, WEIGHT, HopStore
+from earthward.signal.types import FloatArray, WaveformName
+
+#: Hops whose says scatter by so much over what noise makes hold a change of the signal itself.
+CHANGES = 6.0
+#: Mirrored power that noise alone reaches about never, over its mean.
+OUT_OF_NOISE = 12.0
+
+
+class Mirror:
+    """Keeps, hop by hop, what the residual holds at the mirror images of the waveform's strong lines."""
+
+    def __init__(self, waveform: WaveformName, store: HopStore, hops: int) -> None:
+        self._waveform, self._store, self._hops = waveform, store, hops
+        self._changed_hop = -(2**62)
+        self._step = 0.0
+        self._place: FloatArray = np.arange(store.slots, dtype=np.float64) - store.slots // 2
+        self._table: NDArray[np.complex128] = np.zeros((store.slots, 0), dtype=complex)
+
+    def keep(self, a: int, b: int, rest: FloatArray) -> None:
+        """Project residuals (rows, slots) of rows a..b-1."""
+        st = self._store
+        lines, _ = waveforms.strong_lines(self._waveform, float(st.span[b - 1]), MIRRORS)
+        step = float(st.phase[a, -1] - st.phase[a, 0]) / (st.slots - 1)
+        if self._table.shape[1] != lines.size or abs(step - self._step) > 1e-6 * step:
+            # Within a hop the phase runs evenly, and at the same pace from hop to hop.
+            self._step = step
+            self._table = np.exp((-2j * np.pi * step) * self._place[:, None] * lines)
+        base = st.base[a:b]
+        turned = base * base
+        if st.counts[a:b, WEIGHT].sum() < (b - a) * st.slots:
+            rest = rest * st.weight[a:b]
+        turned *= rest[:, None]
+        start = np.exp((-2j * np.pi) * st.phase[a:b, st.slots // 2, None] * lines)
+        st.mirrored[a:b, :, : lines.size] = np.matmul(turned, self._table) * start[:, None]
+
+    def look(
+        self, a: int, solutions: list[Solution | None], whole: FloatArray, scatter: list[float], locked: list[bool]
+    ) -> list[float]:
+        """Volts by which modulated mains may fake the value, for windows ending with rows a, a + 1, ...
+
+        whole (windows, hops, width): what, times the hops' columns, gives the residual; scatter: of the hops' own
+        says. The newest hop's residual is looked at once and kept; but what was kept while the signal itself changed
+        within the window (a pole that moves) is no modulation, and is looked at again afterwards.
+        """
+        st, n, r = self._store, self._hops, len(solutions)
+        b = a + r
+        _, share = waveforms.strong_lines(self._waveform, float(st.span[b - 1]), MIRRORS)
+        self.keep(a, b, np.matmul(whole[:, -1:], st.columns[a:b])[:, 0])
+        windows = sum_windows(st.mirrored[a - n + 1 : b, :, : share.size], n)
+        for i, change in enumerate(scatter):
+            if change > CHANGES:
+                self._changed_hop = st.first + a + i
+            elif st.first + a + i - self._changed_hop < n:
+                rows = slice(a + i - n + 1, a + i + 1)
+                self.keep(rows.start, rows.stop, np.matmul(whole[i][:, None], st.columns[rows])[:, 0])
+                windows[i] = st.mirrored[rows, :, : share.size].sum(axis=0)
+        size2 = np.square(windows.real) + np.square(windows.imag)
+        if not all(locked):
+            size2[:, [not x for x in locked]] = 0.0
+        limits = [0.0 if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
+        above = size2 > np.array(limits)[:, None, None]
+        if not above.any():
+            return [0.0] * r
+        power = (above * size2 @ share).sum(axis=1).tolist()
+        return [
+            0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)
+        ]
+
+
