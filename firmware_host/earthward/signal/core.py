@@ -42,6 +42,8 @@ BEND_RAD = (0.05, 0.03)
 #: A window whose noise power is this much above the ordinary is searched for steps of the electrode voltage.
 SUSPICIOUS = 1.5
 MOST_BREAKS = 4
+#: Blocks without a change of the mains lines after which everything slow has come to rest.
+RESTED = 10
 
 
 class Core:
@@ -55,13 +57,16 @@ class Core:
         self.slots = hop_slots
         self.period_s = period_s
         hop_s = hop_slots * period_s
-        #: Slow parameters change only between blocks of hops, a whole number of windows.
-        self.block = n * max(1, round(1.0 / (n * hop_s)))
+        #: Slow parameters change only between blocks of hops, a whole number of windows: about a second at first,
+        #: twice that once they have come to rest.
+        self._block = n * max(1, round(1.0 / (n * hop_s)))
+        self._rested = 0
+        self._learned = 0
         self.taper_hops = max(2, round(TAPER_S / hop_s))
-        self.keep = max(2 * n, self.block + n, round(2.0 / hop_s), self.taper_hops) + 2
+        self.keep = max(2 * n, 2 * self._block + n, round(2.0 / hop_s), self.taper_hops) + 2
         self.tracker = MainsTracker(mains_Hz)
         self.families = len(mains_Hz)
-        self.store = HopStore(self.keep + 4 * self.block, hop_slots, self.families, self.taper_hops)
+        self.store = HopStore(self.keep + 4 * self._block, hop_slots, self.families, self.taper_hops)
         self.mirror = Mirror(waveform, self.store, n)
         self._hop_tracker = HopTracker(self.tracker, self.store, self.taper_hops, period_s)
         self.memory = LineMemory()
@@ -86,6 +91,11 @@ class Core:
         self.equations = WindowEquations(Layout(-1, 0), n)
         self.refresh()
 
+    @property
+    def block(self) -> int:
+        """Hops between changes of the slow parameters; they fall on multiples of it."""
+        return self._block if self._rested < RESTED else 2 * self._block
+
     # ---- slow parameters -----------------------------------------------------------------------------------
 
     def refresh(self) -> None:
@@ -95,6 +105,13 @@ class Core:
         layout = Layout(n_lines, f)
         if layout != self.equations.layout:
             self.equations = WindowEquations(layout, self.n_hops)
+            # The few columns by which a hop alone is judged.
+            few = [REF, QUAD, layout.poly, layout.poly + 1, *range(layout.turn, layout.poly)]
+            self._few = np.array(few, dtype=np.int64)
+            self._few_ridge = np.zeros((len(few), len(few)))
+            #: Coefficients of the columns that give the data less the mains as last averaged.
+            self._less_mains = np.zeros(layout.width)
+            self._less_mains[Y] = 1.0
         self.layout = layout
         self._turns = self.memory.turns(self.families) if f else np.zeros((n_lines, 0))
         size, bends = self.equations.size, self.equations.line_end
@@ -120,14 +137,9 @@ class Core:
         self._used_by = np.ones(size)
         self._recent.clear()
         self.levels = [self.memory.level(f) for f in range(self.families)]
-        # The few columns by which a hop alone is judged.
         power2 = 1e-12 + 0.5 * (self._turns**2).sum(axis=0)
-        few = [REF, QUAD, layout.poly, layout.poly + 1, *range(layout.turn, layout.poly)]
-        self._few = np.array(few, dtype=np.int64)
-        self._few_ridge = np.diag(1e-6 * self.slots * np.concatenate([np.ones(4), power2, power2 / 3]))
-        #: Coefficients of the columns that give the data less the mains as last averaged.
-        self._less_mains = np.zeros(layout.width)
-        self._less_mains[Y] = 1.0
+        ridge = 1e-6 * self.slots * np.concatenate([np.ones(4), power2, power2 / 3])
+        self._few_ridge[np.arange(ridge.size), np.arange(ridge.size)] = ridge
         self._less_mains[LINES : layout.turn] = -self.memory.mean
 
     # ---- a run of hops: rows a..b of the store -------------------------------------------------------------
@@ -175,15 +187,10 @@ class Core:
         """Whiten, weigh, form products of rows a..b (a >= 1)."""
         st = self.store
         z = st.columns[a:b] if self.whitener.white else self._whitened(a, b)
-        weighted = z if self._all_there(a, b) else z * st.weight[a:b, None]
+        weighted = z if st.all_there(a, b) else z * st.weight[a:b, None]
         g = np.matmul(weighted, z.transpose(0, 2, 1))
         st.products[a:b] = g
         st.spline_rows[a:b] = spline_products(g, self.layout.poly)
-
-    def _all_there(self, a: int, b: int) -> bool:
-        """Has every sample of rows a..b-1 its full weight?"""
-        counts = self.store.counts
-        return bool((counts[a, WEIGHT] if b - a == 1 else counts[a:b, WEIGHT].min()) == self.slots)
 
     def _whitened(self, a: int, b: int) -> FloatArray:
         """Every column less what its predecessors predict; polynomials continue beyond the hop's edge."""
@@ -361,7 +368,9 @@ class Core:
         """(hops, slots) what the solution leaves of the window that ends with row `last`, volts."""
         return self.equations.residual(self.store, solution.theta, solution.breaks, last)
 
-    def examine(self, a: int, solutions: list[Solution | None], mirror: bool) -> tuple[list[float], list[float]]:
+    def examine(
+        self, a: int, solutions: list[Solution | None], weights: list[float], mirror: bool
+    ) -> tuple[list[float], list[float]]:
         """For windows ending with rows a, a + 1, ...: what tells whether sigma is honest.
 
         First: the scatter of the hops' own says in the value, over what it is in noise as assumed. Second, volts
@@ -371,12 +380,11 @@ class Core:
         size, r = self.equations.size, len(solutions)
         both, scale = np.zeros((2, r, 1 + size)), np.ones(r)
         both[0, :, 0] = 1.0
-        counts = st.counts[a - n + 1 : a + r, WEIGHT]
         free = [1.0 - 1.0 / n] * r
-        if counts.min() < self.slots:
+        if min(weights) < n * self.slots:
             # A window that is empty in parts has fewer hops to scatter; their sum is held at nothing by the fit.
-            one, two = sum_windows(counts, n), sum_windows(counts * counts, n)
-            free = (1.0 - two / np.maximum(one * one, 1e-30)).tolist()
+            counts = st.counts[a - n + 1 : a + r, WEIGHT]
+            free = (1.0 - sum_windows(counts * counts, n) / np.maximum(np.square(weights), 1e-30)).tolist()
         for i, x in enumerate(solutions):
             if x is not None and x.influence is not None:
                 np.negative(x.theta[:size], out=both[0, i, 1:])
@@ -411,13 +419,13 @@ class Core:
             return
         st, few = self.store, self._few
         x, weight = st.columns[a:b], st.weight[a:b]
-        rows = st.products[a:b, few]
-        fit = solve_symmetric(rows[:, :, few] + self._few_ridge, (rows @ self._less_mains)[:, None])
+        rows = st.products[a:b].take(few, axis=1)
+        fit = solve_symmetric(rows.take(few, axis=2) + self._few_ridge, (rows @ self._less_mains)[:, None])
         rest = np.empty((b - a, 1, x.shape[1]))
         rest[:] = self._less_mains
         rest[:, :, few] -= fit
         rest = np.abs(np.matmul(rest, x)[:, 0])
-        if not self._all_there(a, b):
+        if not st.all_there(a, b):
             rest *= weight > 0
         limit = OUTLIER_SIGMA * noise
         if float(np.maximum.reduce(rest, axis=None)) <= limit:
@@ -551,7 +559,9 @@ class Core:
         """At the end of a block: noise level and colour, mains lines come and gone, their long averages."""
         n, number = self.n_hops, self.store.first + last
         found: list[tuple[int, int]] = []
-        ends = [last - k * n for k in reversed(range(self.block // n)) if last - (k + 1) * n + 1 >= 1]
+        windows = min(max(1, (number - self._learned) // n), self.block // n)
+        self._learned = number
+        ends = [last - k * n for k in reversed(range(windows)) if last - (k + 1) * n + 1 >= 1]
         for end in ends:
             hop = self.store.first + end
             if hop not in self._recent:
@@ -575,6 +585,7 @@ class Core:
             _, matrix, vector = self._pending.pop(0)
             self.memory.learn(matrix, vector)
         gone = self.memory.gone() if self.memory.windows > 8 else []
+        self._rested = 0 if found or gone else self._rested + 1
         if found or gone:
             self.set_lines(sorted(({*self.memory.lines} - {*gone}) | {*found}), last + 1)
         else:

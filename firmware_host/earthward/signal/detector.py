@@ -385,7 +385,7 @@ class Detector:
         )  # fmt: skip
         fakes, scatter = [0.0] * (b - a), [1.0] * (b - a)
         if reference is not None:
-            scatter, fakes = core.examine(a, solutions, strongest > 3.0 * core.noise_V > 0)
+            scatter, fakes = core.examine(a, solutions, windows[:, WEIGHT].tolist(), strongest > 3.0 * core.noise_V > 0)
         starts, ends = st.end_s[a - n + 1 : b - n + 1, 0].tolist(), st.end_s[a:b, -1].tolist()
         out = []
         for i, (solution, window) in enumerate(zip(solutions, windows.tolist(), strict=True)):

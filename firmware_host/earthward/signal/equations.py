@@ -66,10 +66,15 @@ def _gather(hops: int) -> FloatArray:
     return out.reshape(hops + 3, 4 * hops)
 
 
+@lru_cache(maxsize=8)
+def _ones(hops: int) -> FloatArray:
+    return np.ones((1, hops))
+
+
 def sum_windows(rows: FloatArray, hops: int) -> FloatArray:
     """(windows, ...) sums over each run of so many rows, rows (windows + hops - 1, ...)."""
     if rows.shape[0] == hops:
-        return np.asarray(np.add.reduce(rows, axis=0, keepdims=True))
+        return np.asarray((_ones(hops) @ rows.reshape(hops, -1)).reshape(1, *rows.shape[1:]))
     running = np.cumsum(rows, axis=0)
     total = running[hops - 1 :].copy()
     total[1:] -= running[: -hops]
@@ -151,7 +156,7 @@ class WindowEquations:
         rows = slice(a - n + 1, b)
         g = store.products[rows]
         w = np.empty((r, 1 + self.size, 1 + self.size))
-        w[:, :turn, :turn] = sum_windows(g[:, :turn, :turn], n)
+        w[:, :turn, :turn] = sum_windows(g, n)[:, :turn, :turn] if r == 1 else sum_windows(g[:, :turn, :turn], n)
         spline = hops_of(store.spline_rows[rows], n)
         pieces, own = self._work(r)
         pieces[..., :turn] = spline[..., :turn]

@@ -12,6 +12,9 @@ from earthward.signal.types import FloatArray
 #: First columns of a hop: data, reference, its quadrature, then the mains lines.
 Y, REF, QUAD, LINES = 0, 1, 2, 3
 
+#: What is counted of each hop.
+USABLE, SATURATED, TRANSIENT, CHANGED, WEIGHT = range(5)
+
 #: Waveform lines whose mirror images about the mains are looked at, at most.
 MIRRORS = 8
 
@@ -98,5 +101,8 @@ class HopStore:
     def row(self, number: int) -> int:
         return number - self.first
 
+    def all_there(self, a: int, b: int) -> bool:
+        """Has every sample of rows a..b-1 its full weight?"""
+        counts = self.counts
+        return bool((counts[a, WEIGHT] if b - a == 1 else counts[a:b, WEIGHT].min()) == self.slots)
 
-USABLE, SATURATED, TRANSIENT, CHANGED, WEIGHT = range(5)

@@ -232,21 +232,18 @@ class MainsTracker:
         centre))>, real and imaginary part in turn."""
         families = self.families
         values = [complex(z[2 * j], z[2 * j + 1]) for j in range(len(families))]
-        if not any(f.locked for f in families) and all(f.idle > IDLE_AFTER for f in families):
-            pass  # nothing leaks into anything
-        elif len(families) == 2:
+        if len(families) == 2:
             one, two = families
-            # What each leaks into the other at its present frequency.
-            first, second = one.frequency_at(centre_s), two.frequency_at(centre_s)
-            r = hann_response((second - one.nominal_Hz) * length_s)
-            q = hann_response((first - two.nominal_Hz) * length_s)
-            d = hann_response((first - one.nominal_Hz) * length_s)
-            e = hann_response((second - two.nominal_Hz) * length_s)
-            determinant = d * e - r * q
-            values = [
-                (e * values[0] - r * values[1]) / determinant,
-                (d * values[1] - q * values[0]) / determinant,
-            ]
+            if one.locked or two.locked or one.idle <= IDLE_AFTER or two.idle <= IDLE_AFTER:
+                # What each leaks into the other at its present frequency.
+                first, second = one.frequency_at(centre_s), two.frequency_at(centre_s)
+                r = hann_response((second - one.nominal_Hz) * length_s)
+                q = hann_response((first - two.nominal_Hz) * length_s)
+                d = hann_response((first - one.nominal_Hz) * length_s)
+                e = hann_response((second - two.nominal_Hz) * length_s)
+                determinant = d * e - r * q
+                z1, z2 = values
+                values = [(e * z1 - r * z2) / determinant, (d * z2 - q * z1) / determinant]
         elif len(families) > 2:
             present = [f.frequency_at(centre_s) for f in families]
             matrix = [[hann_response((k - j.nominal_Hz) * length_s) for k in present] for j in families]

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from earthward.signal import waveforms
 from earthward.signal.equations import Solution, sum_windows
-from earthward.signal.hops import MIRRORS, WEIGHT, HopStore
+from earthward.signal.hops import MIRRORS, HopStore
 from earthward.signal.types import FloatArray, WaveformName
 
 #: Hops whose says scatter by so much over what noise makes hold a change of the signal itself.
@@ -30,6 +30,7 @@ class Mirror:
         self._step = 0.0
         self._place: FloatArray = np.arange(store.slots, dtype=np.float64) - store.slots // 2
         self._table: NDArray[np.complex128] = np.zeros((store.slots, 0), dtype=complex)
+        self._turn: NDArray[np.complex128] = np.zeros(0, dtype=complex)
 
     def keep(self, a: int, b: int, rest: FloatArray) -> None:
         """Project residuals (rows, slots) of rows a..b-1."""
@@ -39,13 +40,14 @@ class Mirror:
         if self._table.shape[1] != lines.size or abs(step - self._step) > 1e-6 * step:
             # Within a hop the phase runs evenly, and at the same pace from hop to hop.
             self._step = step
-            self._table = np.exp((-2j * np.pi * step) * self._place[:, None] * lines)
+            self._turn = np.asarray(-2j * np.pi * lines, dtype=np.complex128)
+            self._table = np.exp(step * self._place[:, None] * self._turn)
         base = st.base[a:b]
         turned = base * base
-        if st.counts[a:b, WEIGHT].sum() < (b - a) * st.slots:
+        if not st.all_there(a, b):
             rest = rest * st.weight[a:b]
         turned *= rest[:, None]
-        start = np.exp((-2j * np.pi) * st.phase[a:b, st.slots // 2, None] * lines)
+        start = np.exp(st.phase[a:b, st.slots // 2, None] * self._turn)
         st.mirrored[a:b, :, : lines.size] = np.matmul(turned, self._table) * start[:, None]
 
     def look(
@@ -72,11 +74,10 @@ class Mirror:
         size2 = np.square(windows.real) + np.square(windows.imag)
         if not all(locked):
             size2[:, [not x for x in locked]] = 0.0
-        limits = [0.0 if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
-        above = size2 > np.array(limits)[:, None, None]
-        if not above.any():
+        limits = [np.inf if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
+        if float(np.maximum.reduce(size2, axis=None)) <= min(limits):
             return [0.0] * r
-        power = (above * size2 @ share).sum(axis=1).tolist()
+        power = ((size2 > np.array(limits)[:, None, None]) * size2 @ share).sum(axis=1).tolist()
         return [
             0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)
         ]

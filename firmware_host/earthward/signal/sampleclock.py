@@ -16,7 +16,7 @@ from earthward.signal.types import FloatArray, IntArray
 
 STRETCH_S = 6.0
 #: Once that many cells are there, the line is refitted after every so many cells only.
-MATURE, REFIT = 48, 8
+MATURE, REFIT = 48, 16
 
 
 class SampleClock:
@@ -128,7 +128,8 @@ class SampleClock:
         di = i - mi
         rest = t - self._period * di
         slope, low = self._period, 0.0
-        for _ in range(4):
+        # Once mature the line is nearly right already.
+        for _ in range(2 if self.mature else 4):
             ordered = np.sort(rest)
             low = float(ordered[n // 10])
             spread = float(ordered[n // 2]) - low + 1e-9
