@@ -12,6 +12,7 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
+import pytest
 
 from earthward.pool.pool_file import format_pool
 from earthward.service.search import Search, Searcher
@@ -125,12 +126,16 @@ def test_a_station_read_elsewhere_is_named_and_does_no_harm() -> None:
     assert np.linalg.norm(np.array(result.findings[0].position_m) - world.leaks[0][0]) < 0.4
 
 
-def test_one_station_in_millivolts_is_named_with_the_likely_mistake() -> None:
+@pytest.mark.parametrize(
+    ("factor", "words"),
+    [(1e3, "entered as volts"), (1e-3, "volts entered as millivolts"), (-1.0, "front and back exchanged")],
+)
+def test_the_likely_mistake_at_one_station_is_named(factor: float, words: str) -> None:
     world = random_pool(7021, fittings=1)
-    rows = [replace(r, value_V=r.value_V * 1e3) if r.station == "s4" else r for r in kept(world, 12)]
+    rows = [replace(r, value_V=r.value_V * factor) if r.station == "s4" else r for r in kept(world, 12)]
     result = result_of(world, rows)
     assert {s.station for s in result.suspect_readings} == {"s4"}
-    assert "entered as volts" in result.suspect_readings[0].reason
+    assert words in result.suspect_readings[0].reason
 
 
 def test_following_the_readings_says_the_same_as_looking_at_all_of_them_afresh() -> None:

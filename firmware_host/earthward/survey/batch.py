@@ -211,19 +211,19 @@ def _step_chunk(
     r2 += np.einsum("nsjf,nsjf->nsf", flat, flat)[:, :, None]
     r2 += np.einsum("ntj,ntj->nt", target, target)[:, None, :, None]
     np.maximum(r2, 2.5e-5, out=r2)
-    inverse = 1.0 / np.sqrt(r2)
-    G = inverse.reshape(n, S, T, M, E).sum(3) / _FOUR_PI
-    inverse /= r2
-    inverse /= _FOUR_PI
+    root = np.sqrt(r2)
+    r2 *= root
+    G = np.reciprocal(root, out=root).reshape(n, S, T, M, E).sum(3) / _FOUR_PI
+    cubed = np.reciprocal(r2, out=r2)
     # Slope of each placement's reading by the electrode: the sum over targets of share (image - target) / r^3.
     by_share = np.concatenate([share[:, :, None], share[:, :, None] * target.swapaxes(1, 2)[:, None]], axis=2)
-    summed = (by_share.reshape(n, 1, 4 * P, T) @ inverse).reshape(n, S, P, 4, M * E)
+    summed = (by_share.reshape(n, 1, 4 * P, T) / _FOUR_PI @ cubed).reshape(n, S, P, 4, M * E)
     pull = flat[:, :, None] * summed[:, :, :, :1] - summed[:, :, :, 1:]
     back = leads.matrix.transpose(0, 3, 2, 1).reshape(S, 1, 3, 3 * M)  # rows: component of x; columns as `forth`
     slope = -(back @ pull.reshape(n, S, P, 3 * M, E))  # (n, S, P, 3, E)
     along = tangent.reshape(n, 1, 2 * K, 3) @ flat
     along -= np.einsum("nkj,nktj->nkt", target[:, P:], tangent).reshape(n, 1, 2 * K, 1)
-    by_target = (along.reshape(n, S, K, 2, M, E) * inverse[:, :, P:].reshape(n, S, K, 1, M, E)).sum(4)
+    by_target = (along.reshape(n, S, K, 2, M, E) * cubed[:, :, P:].reshape(n, S, K, 1, M, E)).sum(4) / _FOUR_PI
     # The smooth rest.
     wide = lead.basis_and_slope(u / lead.RADIUS_M, leads.degree)  # (n, S, 4, b, E)
     b = wide.shape[3]

@@ -577,7 +577,9 @@ def fit_without(
         best = run(None, 5)
     if found is not None:
         c, k = found.candidates, found.best
-        again = run(State(c.pose[k], c.offset_m[k, :-1], c.current_mA[k, :, :-1]), 4)
+        again = run(State(c.pose[k], c.offset_m[k, :-1], c.current_mA[k, :, :-1]), 2)
+        if again.log_evidence > best.log_evidence - 20.0:
+            again = run(again.state, 2)
         if again.log_evidence > best.log_evidence:
             best = again
     return best

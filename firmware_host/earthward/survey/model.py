@@ -194,7 +194,8 @@ def field_of(
 ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     """D (S, A, n) of targets (n, 3), its slope by pose (S, A, n, 6), and by the target along its two tangents.
 
-    coefficient (S, b, n): smooth rest of the targets; coefficient_slope (S, b, n, 2), tangent (n, 2, 3).
+    coefficient (S, b, n): smooth rest of the targets; coefficient_slope (S, b, k, 2), tangent (k, 2, 3) of the last k
+    of them.
     """
     x, lever = electrodes(rows, pose)
     images = np.einsum("smij,saej->smaei", leads.matrix, x) + leads.shift[:, :, None, None]
@@ -211,7 +212,8 @@ def field_of(
     slope = slope + np.einsum("saebj,sbn->saenj", table_slope, coefficient)
     by_target = None
     if coefficient_slope is not None and tangent is not None:
-        by_target = np.einsum("smaeni,nti->saent", pull, tangent)
+        last = pull[..., len(targets_m) - len(tangent) :, :].sum(1)
+        by_target = np.einsum("saeni,nti->saent", last, tangent)
         by_target = by_target + np.einsum("saeb,sbnt->saent", table, coefficient_slope)
         by_target = by_target[:, :, 1] - by_target[:, :, 0]
     # A small turn w moves an electrode by w x lever: slope . (w x lever) = w . (lever x slope)
@@ -342,7 +344,21 @@ def linearise(
     rho = resistivity * 1e3
     k, p = len(sinks), len(sources_m)
     pinned = np.zeros(k, dtype=bool) if pinned is None else pinned
-    source_D, source_J, _ = field_of(leads, rows, state.pose, sources_m, leads.sources)
+    positions = np.array([s.position_m for s in sinks]).reshape(k, 3)
+    tangent = np.array([s.tangent for s in sinks]).reshape(k, 2, 3)
+    positions = positions + np.einsum("kt,ktj->kj", state.offset_m, tangent)
+    value, slope = coefficients(leads, sinks, state.offset_m)
+    all_D, all_J, Dt = field_of(
+        leads,
+        rows,
+        state.pose,
+        np.concatenate([sources_m, positions]),
+        np.concatenate([leads.sources, value], axis=2),
+        slope,
+        tangent,
+    )
+    assert Dt is not None
+    source_D, source_J = all_D[..., :p], all_J[..., :p, :]
     row_source = rows.source
     S, R = rows.pair.shape
     arange = np.arange(S)[:, None]
@@ -356,13 +372,7 @@ def linearise(
     contribution = np.zeros((S, R))
     fixed = np.zeros((S, R))
     if k:
-        positions = np.array([s.position_m for s in sinks]) + np.einsum(
-            "kt,ktj->kj", state.offset_m, np.array([s.tangent for s in sinks])
-        )
-        value, slope = coefficients(leads, sinks, state.offset_m)
-        D, DJ, Dt = field_of(leads, rows, state.pose, positions, value, slope, np.array([s.tangent for s in sinks]))
-        assert Dt is not None
-        D, DJ, Dt = take(D, rows.pair), take(DJ, rows.pair), take(Dt, rows.pair)
+        D, DJ, Dt = take(all_D[..., p:], rows.pair), take(all_J[..., p:, :], rows.pair), take(Dt, rows.pair)
         q = state.current_mA[row_source]  # (S, R, k)
         column = rho * (Ds[..., None] - D)
         A[..., :k] = column
@@ -494,9 +504,17 @@ def fit(
         new = solved.state
         pose = np.clip(new.pose, -priors.pose_limit, priors.pose_limit)
         offset = np.clip(new.offset_m, -limit_offset, limit_offset)
-        state = State(pose, offset, np.maximum(new.current_mA, 0.0))
+        before, state = state, State(pose, offset, np.maximum(new.current_mA, 0.0))
+        if _settled(before, state, 1e-4 * float(priors.injected_mA.max())):
+            break
     assert solved is not None
     return replace(solved, state=state)
+
+
+def _settled(one: State, other: State, current_mA: float) -> bool:
+    """So close (a tenth of a millimetre or milliradian) that another round would change nothing."""
+    place = [np.abs(one.pose - other.pose).max(initial=0.0), np.abs(one.offset_m - other.offset_m).max(initial=0.0)]
+    return max(place) < 1e-4 and float(np.abs(one.current_mA - other.current_mA).max(initial=0.0)) < current_mA
 
 
 # ---- packing ----------------------------------------------------------------------------------------------
