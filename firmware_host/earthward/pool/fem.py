@@ -23,7 +23,7 @@ from scipy.sparse import csc_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 
 from earthward.pool import cache
-from earthward.pool.images import Faces, Images, group_faces, images_of, squared_distance
+from earthward.pool.images import Candidates, Faces, Images, group_faces, images_of, squared_distance
 from earthward.pool.mesh import WaterMesh, locate, water_mesh
 from earthward.pool.rows import PairRow, RecentRows, row_key
 from earthward.pool.shape import Pool
@@ -130,9 +130,9 @@ class FiniteElementField:
         """G (s, m) at points (m, 3) of several sources (s, 3) near each other: one quadrature, one block of columns."""
         found = [images_of(self._pool, self._faces, source) for source in sources_m]
         rule = self._rule(np.concatenate([c.images.position_m for c in found]))
-        images = [c.fitted(rule.points_m, rule.area) if c.needs_fit else c.images for c in found]
-        loads = np.column_stack([self._load(one, rule) for one in images]) - self._mass[:, None] / self.volume_m3
-        smooth = self._interpolation(np.ascontiguousarray(points_m)) @ self._back_substitute(loads)
+        images, flows = zip(*(self._flow(one, rule) for one in found), strict=True)
+        loads = np.column_stack([self._moments(rule, flow) for flow in flows]) - self._mass[:, None] / self.volume_m3
+        smooth = self._interpolation(np.ascontiguousarray(points_m)) @ self._lightly(loads)
         return np.stack([one.potential(points_m) + smooth[:, k] - self._mean(one) for k, one in enumerate(images)])
 
     def pair_row(self, front_m: ArrayLike, back_m: ArrayLike, targets_m: FloatArray) -> FloatArray:
@@ -144,9 +144,10 @@ class FiniteElementField:
         return found
 
     def _pair_row(self, front_m: ArrayLike, back_m: ArrayLike, targets_m: FloatArray) -> FloatArray:
-        front, back, rule = self._analytic_pair(front_m, back_m)
+        ends, rule = self._pair_candidates(front_m, back_m)
+        (front, out_front), (back, out_back) = (self._flow(end, rule) for end in ends)
         both = front.minus(back)
-        rest = self._back_substitute(self._load(both, rule))
+        rest = self._lightly(self._moments(rule, out_front - out_back))
         smooth: FloatArray = self._interpolation(targets_m) @ rest
         return both.potential(targets_m) + smooth - self._mean(both)
 
@@ -166,7 +167,7 @@ class FiniteElementField:
         front, back, rule = self._analytic_pair(front_m, back_m)
         loads = [self._load_with_gradient(images, rule) for images in (front, back)]
         columns = np.column_stack([loads[0][:, 0] - loads[1][:, 0], loads[0][:, 1:], -loads[1][:, 1:]])
-        smooth: FloatArray = self._interpolation(targets_m) @ self._back_substitute(columns)
+        smooth: FloatArray = self._interpolation(targets_m) @ self._lightly(columns)
         value = front.potential(targets_m) - back.potential(targets_m) + smooth[:, 0]
         value -= self._mean(front) - self._mean(back)
         slopes = []
@@ -208,12 +209,25 @@ class FiniteElementField:
             return candidates.images, rule
         return candidates.fitted(rule.points_m, rule.area), rule
 
-    def _analytic_pair(self, front_m: ArrayLike, back_m: ArrayLike) -> tuple[Images, Images, _Rule]:
+    def _pair_candidates(self, front_m: ArrayLike, back_m: ArrayLike) -> tuple[list[Candidates], _Rule]:
         """The images of both ends and one quadrature that resolves them all: the ends share most of the liner."""
         ends = [images_of(self._pool, self._faces, np.asarray(p, dtype=float)) for p in (front_m, back_m)]
-        rule = self._rule(np.concatenate([e.images.position_m for e in ends]))
+        return ends, self._rule(np.concatenate([e.images.position_m for e in ends]))
+
+    def _analytic_pair(self, front_m: ArrayLike, back_m: ArrayLike) -> tuple[Images, Images, _Rule]:
+        ends, rule = self._pair_candidates(front_m, back_m)
         front, back = (e.fitted(rule.points_m, rule.area) if e.needs_fit else e.images for e in ends)
         return front, back, rule
+
+    def _flow(self, candidates: Candidates, rule: _Rule) -> tuple[Images, FloatArray]:
+        """The images of a source, strengths fitted, and their outflow (q,) through the quadrature's elements; each
+        image's own is worked out once for both. What was left uncut is far from every image: single precision."""
+        one, far = candidates.images, len(rule.kept)
+        each = np.empty((len(one.strength), len(rule.points_m)))
+        each[:, :far] = one.outflow_each(rule.points_m[:far], rule.area[:far], np.float32)
+        each[:, far:] = one.outflow_each(rule.points_m[far:], rule.area[far:])
+        images = candidates.fitted_from(each, rule.points_m, rule.area) if candidates.needs_fit else one
+        return images, images.strength @ each
 
     def _solve(self, source_m: FloatArray) -> _Solution:
         key = source_m.tobytes()
@@ -291,14 +305,22 @@ class FiniteElementField:
 
     def _back_substitute(self, load: FloatArray) -> FloatArray:
         """K^-1 load (n,) or (n, k) for loads that sum to zero; the answer has zero mean over the water."""
+        return self._substitute(load, self._lower, self._pivots)
+
+    def _lightly(self, load: FloatArray) -> FloatArray:
+        """The same in single precision, for rows of the dictionary: memory traffic is what a solve costs, and 1e-6 of
+        the smooth part is nothing beside the mesh's own error."""
+        return self._substitute(load, self._light, self._light_pivots)
+
+    def _substitute(self, load: FloatArray, lower: Any, pivots: NDArray[Any]) -> FloatArray:
         columns = load.reshape(self._count, -1)
         # What quadrature leaves unbalanced is spread over the water: no current is lost or made.
         columns = columns - np.outer(self._mass, columns.sum(axis=0) / self.volume_m3)
-        permuted = np.empty((self._count - 1, columns.shape[1]))
+        permuted = np.empty((self._count - 1, columns.shape[1]), pivots.dtype)
         permuted[self._order] = columns[1:]
-        half = self._lower.solve(permuted) / self._pivots[:, None]
+        half = lower.solve(permuted) / pivots[:, None]
         answer = np.zeros_like(columns)
-        answer[1:] = self._lower.solve(half, trans="T")[self._order]
+        answer[1:] = lower.solve(half, trans="T")[self._order]
         answer -= self._mass @ answer / self.volume_m3
         return answer.reshape(load.shape)
 
@@ -354,10 +376,13 @@ class FiniteElementField:
             shape=(n, n),
         )
         self._pivots, self._order = real("pivots"), whole("order")
-        # "Factoring" a triangular matrix is only bookkeeping: it gives a compiled, blocked triangular solve.
-        self._lower: Any = splu(
-            lower, permc_spec="NATURAL", diag_pivot_thresh=0.0, options={"SymmetricMode": True, "Equil": False}
-        )
+        self._light_pivots = self._pivots.astype(np.float32)
+        self._lower, self._light = _triangular(lower), _triangular(lower.astype(np.float32))
+
+
+def _triangular(lower: csc_matrix) -> Any:
+    """A compiled, blocked triangular solve: to "factor" a triangular matrix is only bookkeeping."""
+    return splu(lower, permc_spec="NATURAL", diag_pivot_thresh=0.0, options={"SymmetricMode": True, "Equil": False})
 
 
 def _standing_rule(corners: FloatArray, area: FloatArray) -> tuple[_Rule, FloatArray]:

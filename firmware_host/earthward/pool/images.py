@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -222,17 +223,22 @@ class Images:
         """Current (m,) leaving through surface elements with vector area (m, 3): -grad potential . area."""
         return (self.strength @ self.outflow_each(points_m, area_normal)) if len(points_m) else np.zeros(0)
 
-    def outflow_each(self, points_m: FloatArray, area_normal: FloatArray) -> FloatArray:
-        """`outflow` of each image alone, strength 1: (i, m)."""
-        result = np.empty((len(self.position_m), len(points_m)))
-        through = np.einsum("mj,mj->m", points_m, area_normal)
-        for part in _chunks(len(points_m)):
-            r2 = squared_distance(self.position_m, points_m[part])
-            flow = through[part] - self.position_m @ area_normal[part].T
+    def outflow_each(
+        self, points_m: FloatArray, area_normal: FloatArray, precision: type[np.floating[Any]] = np.float64
+    ) -> FloatArray:
+        """`outflow` of each image alone, strength 1: (i, m). Single precision is for points that no image is near."""
+        # About the source, so that squares of small distances are not lost among large ones.
+        places = (self.position_m - self.position_m[0]).astype(precision)
+        points, normal = (points_m - self.position_m[0]).astype(precision), area_normal.astype(precision)
+        result = np.empty((len(places), len(points)), precision)
+        through = np.einsum("mj,mj->m", points, normal)
+        for part in _chunks(len(points)):
+            r2 = squared_distance(places, points[part])
+            flow = through[part] - places @ normal[part].T
             flow /= r2
             flow /= np.sqrt(r2)
             result[:, part] = flow
-        result /= _FOUR_PI
+        result /= precision(_FOUR_PI)
         return result
 
     def outflow_source_gradient(self, points_m: FloatArray, area_normal: FloatArray) -> FloatArray:
@@ -265,7 +271,7 @@ class Images:
 def squared_distance(places_m: FloatArray, points_m: FloatArray) -> FloatArray:
     """(i, m) squared distances, by the expanded square about the first place, so that little is lost near it."""
     p, s = points_m - places_m[0], places_m - places_m[0]
-    r2: FloatArray = (-2.0 * s) @ p.T
+    r2: FloatArray = (s * s.dtype.type(-2.0)) @ p.T
     r2 += np.einsum("mj,mj->m", p, p)
     r2 += np.einsum("ij,ij->i", s, s)[:, None]
     return np.maximum(r2, 0.0, out=r2)
@@ -291,20 +297,31 @@ class Candidates:
 
     def fitted(self, points_m: FloatArray, area_normal: FloatArray) -> Images:
         """Strengths by least squares of the current density through liner elements near the source."""
-        one = self.images
-        gap = points_m - one.position_m[0]
-        near = np.einsum("mj,mj->m", gap, gap) < _FIT_REACH_m**2
+        near = self._near(points_m)
         points, area = points_m[near], area_normal[near]
-        columns = np.zeros((len(points), int(self.column.max()) + 1))
-        for column, flow in zip(self.column, one.outflow_each(points, area), strict=True):
-            columns[:, column] += flow
+        return self._fit(self.images.outflow_each(points, area), area)
+
+    def fitted_from(self, each: FloatArray, points_m: FloatArray, area_normal: FloatArray) -> Images:
+        """The same where `outflow_each` (i, m) is known."""
+        near = np.flatnonzero(self._near(points_m))
+        return self._fit(each[:, near], area_normal[near])
+
+    def _near(self, points_m: FloatArray) -> BoolArray:
+        gap = points_m - self.images.position_m[0]
+        near: BoolArray = np.einsum("mj,mj->m", gap, gap) < _FIT_REACH_m**2
+        return near
+
+    def _fit(self, each: FloatArray, area: FloatArray) -> Images:
+        one = self.images
+        count = int(self.column.max()) + 1
+        member = (self.column[None] == np.arange(count)[:, None]).astype(float)
         # Outflow is density x area: dividing by the root of the area makes the sum of squares an integral.
-        columns /= np.sqrt(np.linalg.norm(area, axis=1))[:, None]
+        columns = (member @ each) / np.sqrt(np.linalg.norm(area, axis=1))
         # A ridge toward the plain mirror images keeps strengths small: large ones of opposite sign would fit the
         # liner nearby and spoil it farther away.
         usual = np.where(self.mirror[1:], 1.0, 0.0)
-        normal = columns[:, 1:].T @ columns[:, 1:]
-        right = -columns[:, 1:].T @ columns[:, 0]
+        normal = columns[1:] @ columns[1:].T
+        right = -columns[1:] @ columns[0]
         ridge = _RIDGE * np.diag(normal)
         strength = np.linalg.solve(normal + np.diag(ridge), right + ridge * usual)
         strength = np.concatenate([[1.0], strength])
