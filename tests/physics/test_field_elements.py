@@ -84,6 +84,19 @@ def test_two_sided_values_are_reciprocal_and_agree_with_one_sided(hopper_element
     assert one_sided - one_sided[0] == pytest.approx(step, abs=0.01 * np.abs(step).max())
 
 
+def test_a_sink_on_a_quadrature_point_has_a_finite_field(hopper_elements: FiniteElementField) -> None:
+    """The middle of a facet is a point of its quadrature, however finely the facet is cut around it."""
+    field = hopper_elements
+    electrodes = np.array([[1.2, 2.0, 0.6], [1.5, 2.0, 0.6]])
+    middles = field._faces.triangles_m.mean(axis=1)
+    away = np.linalg.norm(middles - electrodes[0], axis=1)
+    for sink in middles[np.argsort(away)[[4, 30, 90]]]:
+        value = field.mutual(electrodes, sink[None])[:, 0]
+        one_sided = field.potential(electrodes, sink)
+        assert value[0] - value[1] == pytest.approx(one_sided[0] - one_sided[1], rel=0.05, abs=1e-3), sink
+        assert field.mutual(sink[None], electrodes)[0] == pytest.approx(value, rel=1e-8), sink
+
+
 def test_no_current_is_lost(hopper_elements: FiniteElementField) -> None:
     # All that a source injects reaches the liner in the analytic part, before any balancing: Gauss's law.
     field = hopper_elements

@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import hashlib
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,7 +23,7 @@ from scipy.sparse import csc_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 
 from earthward.pool import cache
-from earthward.pool.images import Candidates, Faces, Images, group_faces, images_of, squared_distance
+from earthward.pool.images import Candidates, Faces, Images, LEAST_m, group_faces, images_of, squared_distance
 from earthward.pool.mesh import WaterMesh, locate, water_mesh
 from earthward.pool.rows import PairRow, RecentRows, row_key
 from earthward.pool.shape import Pool
@@ -127,8 +127,20 @@ class FiniteElementField:
         return solution.images.potential(points) + smooth - solution.mean_S
 
     def potentials(self, points_m: FloatArray, sources_m: FloatArray) -> FloatArray:
-        """G (s, m) at points (m, 3) of several sources (s, 3) near each other: one quadrature, one block of columns."""
-        found = [images_of(self._pool, self._faces, source) for source in sources_m]
+        """G (s, m) at points (m, 3) of several sources (s, 3) near each other: one quadrature, one block of columns.
+
+        The first source's images serve all, moved with each; beside an oblique edge, or where one would then fall into
+        the water, each source gets its own.
+        """
+        first = images_of(self._pool, self._faces, sources_m[0])
+        places = first.images.moved(sources_m)
+        own = self._pool.contains(places[:, 1:].reshape(-1, 3), slack_m=-1e-6).reshape(len(sources_m), -1)
+        # The mirror in the surface lies at depth -z: never in the water.
+        found = (
+            [images_of(self._pool, self._faces, source) for source in sources_m]
+            if own.any() or first.needs_fit
+            else [replace(first, images=replace(first.images, position_m=place)) for place in places]
+        )
         rule = self._rule(np.concatenate([c.images.position_m for c in found]))
         images, flows = zip(*(self._flow(one, rule) for one in found), strict=True)
         loads = np.column_stack([self._moments(rule, flow) for flow in flows]) - self._mass[:, None] / self.volume_m3
@@ -193,8 +205,8 @@ class FiniteElementField:
                 rule = self._rule(np.concatenate([here.position_m, there.images.position_m]))
                 flow_here = here.outflow(rule.points_m, rule.area)
                 flow_there = there.images.outflow(rule.points_m, rule.area)
-                crossed = here.potential(rule.points_m) @ flow_there
-                crossed += there.images.potential(rule.points_m) @ flow_here
+                crossed = here.potential(rule.points_m, LEAST_m) @ flow_there
+                crossed += there.images.potential(rule.points_m, LEAST_m) @ flow_here
                 direct = here.potential(sources_m[j : j + 1])[0] + there.images.potential(point[None])[0]
                 result[i, j] = 0.5 * (direct + crossed) - self._mean(here) - there.mean_S + load @ there.rest
         return result

@@ -42,6 +42,8 @@ _GENTLE_deg = 16.0
 # Nearer than this the source is on the face and its image in it is itself.
 _ON_FACE_m = 2e-3
 _OFF_EDGE_m = 4e-3
+#: A quadrature point may fall on a source that lies on the liner: there its field is that of a point so far away.
+LEAST_m = 1e-4
 _FOUR_PI = 4 * math.pi
 
 
@@ -189,6 +191,11 @@ class Images:
     turn: FloatArray
     strength: FloatArray
 
+    def moved(self, sources_m: FloatArray) -> FloatArray:
+        """Where the images (s, i, 3) of other sources (s, 3) would be by the same mirrors and turns."""
+        places: FloatArray = self.position_m + np.einsum("ijk,sk->sij", self.turn, sources_m - self.position_m[0])
+        return places
+
     def minus(self, other: Images) -> Images:
         """This source and the other with its sign turned, all images together."""
         return Images(
@@ -197,13 +204,13 @@ class Images:
             np.concatenate([self.strength, -other.strength]),
         )
 
-    def potential(self, points_m: FloatArray) -> FloatArray:
-        """Sum (m,) of strength/(4 pi r) over all images, 1/m; infinite at the source itself."""
+    def potential(self, points_m: FloatArray, least_m: float = 0.0) -> FloatArray:
+        """Sum (m,) of strength/(4 pi r) over all images, 1/m; r is at least `least_m`: infinite at the source for 0."""
         total = np.zeros(len(points_m))
         for part in _chunks(len(points_m)):
             with np.errstate(divide="ignore"):
                 total[part] = (self.strength / _FOUR_PI) @ (
-                    1.0 / np.sqrt(squared_distance(self.position_m, points_m[part]))
+                    1.0 / np.sqrt(np.maximum(squared_distance(self.position_m, points_m[part]), least_m**2))
                 )
         return total
 
@@ -234,6 +241,7 @@ class Images:
         through = np.einsum("mj,mj->m", points, normal)
         for part in _chunks(len(points)):
             r2 = squared_distance(places, points[part])
+            np.maximum(r2, precision(LEAST_m**2), out=r2)
             flow = through[part] - places @ normal[part].T
             flow /= r2
             flow /= np.sqrt(r2)
@@ -246,7 +254,7 @@ class Images:
         slope = np.zeros((len(points_m), 3))
         for s, turn, q in zip(self.position_m, self.turn, self.strength, strict=True):
             d = points_m - s
-            r2 = np.einsum("mj,mj->m", d, d)
+            r2 = np.maximum(np.einsum("mj,mj->m", d, d), LEAST_m**2)
             r3 = r2 * np.sqrt(r2)
             through = 3 * np.einsum("mj,mj->m", d, area_normal) / (r3 * r2)
             slope += (through[:, None] * d - area_normal / r3[:, None]) @ (q * turn)
