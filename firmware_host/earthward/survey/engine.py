@@ -303,6 +303,8 @@ class SinkSearch:
     """Which candidate speaks for each fine cell, -1 for none."""
     candidates: Candidates
     evidence: float
+    spared: FloatArray
+    """The least misfit (S,) any candidate had left, had its worst station, this one, been left out."""
 
     @property
     def best(self) -> int:
@@ -444,6 +446,8 @@ def search_one(
         seeds = free[[int(np.argmin((place**2).sum(1)))]]
     pool_ = _coarse_candidates(problem, leads, seeds, state, np.clip(seed_current[seeds], 0.05, 5.0))
     advance(pool_, 2, coarse_sigma)
+    spared = np.full(rows.stations, np.inf)
+    _spare(spared, pool_)
     for margin, most in ((60.0, 24), (30.0, 16), (15.0, 12)):
         order = np.argsort(-pool_.score)[:most]
         pool_ = batch.pick(pool_, order[pool_.score[order] > pool_.score.max() - margin])
@@ -473,8 +477,7 @@ def search_one(
             rest = np.setdiff1d(np.arange(len(pool_)), active)
             pool_ = batch.join(batch.pick(pool_, rest), again)
         pool_ = batch.join(pool_, more)
-    score = np.full(len(fine), -np.inf)
-    owner = np.full(len(fine), -1, dtype=np.int64)
+    _spare(spared, pool_)
     of_coarse = np.full(len(coarse), -1, dtype=np.int64)
     of_coarse[pool_.cell] = np.arange(len(pool_))
     best = float(pool_.score.max())
@@ -506,7 +509,14 @@ def search_one(
         guess = _unvisited(problem, first, of_coarse, pool_)
         guess[blocked] = -np.inf
         score = np.where(owner >= 0, score, np.minimum(guess[grid.parent], top - 0.1))
-    return SinkSearch(score, owner, pool_, evidence)
+    return SinkSearch(score, owner, pool_, evidence, spared)
+
+
+def _spare(spared: FloatArray, found: Candidates) -> None:
+    """Note, per station, the least misfit left by a candidate whose worst station it is."""
+    worst = found.station_chi2.argmax(1)
+    left = found.chi2 - found.station_chi2[np.arange(len(found)), worst]
+    np.minimum.at(spared, worst, left)
 
 
 def _unvisited(problem: Problem, first: Scores, of_coarse: IntArray, found: Candidates) -> FloatArray:

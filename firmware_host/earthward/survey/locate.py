@@ -273,20 +273,35 @@ def solve(problem: Problem, rows: Rows, leads: Leads) -> Answer:
     """Search, name stations that fit nothing, search again without them."""
     suspects: list[int] = []
     allowed = max(1, rows.stations // 5)
-    while True:
-        answer = _solve_once(problem, rows, leads)
-        if len(suspects) >= allowed:
-            break
+    answer = _solve_once(problem, rows, leads)
+    while len(suspects) < allowed:
         bad = _worst_station(answer)
         if bad is None:
             break
-        suspects.append(bad)
-        use = rows.use.copy()
-        use[bad] = False
-        rows = replace(rows, use=use)
+        # The worst of all may be an honest one that the false one drags along: the first time try others as well.
+        tries = [bad] if suspects else list(dict.fromkeys([bad, *_other_suspects(answer)]))
+        answers = [_solve_once(problem, _left_out(rows, k), leads) for k in tries]
+        best = max(range(len(tries)), key=lambda k: answers[k].solved.log_evidence)
+        suspects.append(tries[best])
+        answer, rows = answers[best], _left_out(rows, tries[best])
     if suspects:
         answer, suspects = _hear_again(problem, rows, leads, answer, suspects)
     return replace(answer, suspects=tuple((k, _why(problem, rows, leads, answer, k)) for k in suspects))
+
+
+def _left_out(rows: Rows, station: int) -> Rows:
+    use = rows.use.copy()
+    use[station] = False
+    return replace(rows, use=use)
+
+
+def _other_suspects(answer: Answer, most: int = 4) -> list[int]:
+    """Stations without which some place would explain the rest best."""
+    search = answer.leaks[0].search if answer.leaks else answer.doubtful.search if answer.doubtful else None
+    if search is None:
+        return []
+    order = np.argsort(search.spared)[:most]
+    return [int(k) for k in order if np.isfinite(search.spared[k])]
 
 
 def _hear_again(
