@@ -199,7 +199,7 @@ class Tally:
             self.bound.append(bound_m(run))
         self.inside.append(held(run, 0.9))
         self.found.append(bool(run.answer.leaks))
-        self.certain.append(self.found[-1] and best.certain)
+        self.certain.append(self.found[-1] and best.certain and run.answer.fits)
         self.fittings.append(len(run.problem.fittings))
         self.share.append(q / run.world.injected_mA)
         _, low, high = locate.leak_current(run.problem, run.answer, best, 0)

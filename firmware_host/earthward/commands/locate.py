@@ -26,7 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--position-sigma", type=float, default=0.1, metavar="M", help="pole position, m (0.1)")
     parser.add_argument("--depth-sigma", type=float, default=0.05, metavar="M", help="pole depth, m (0.05)")
     parser.add_argument("--bearing-sigma", type=float, default=10.0, metavar="DEG", help="pair bearing, degrees (10)")
-    parser.add_argument("--tilt-sigma", type=float, default=3.0, metavar="DEG", help="pole tilt, degrees (3)")
+    parser.add_argument("--tilt-sigma", type=float, default=4.0, metavar="DEG", help="pole tilt, degrees (4)")
     parser.add_argument("--fitting-sigma", type=float, default=0.1, metavar="M", help="fitting positions, m (0.1)")
     parser.add_argument("--water-voltage", type=float, metavar="V", help="water against earth, for hole sizes (10)")
     parser.add_argument("--no-coverage-cells", action="store_true", help="leave the coverage map out of the JSON")

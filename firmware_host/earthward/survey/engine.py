@@ -28,6 +28,8 @@ BoolArray = NDArray[np.bool_]
 #: A further sink that gains less log evidence than this by linear scores, beside sinks that explain the readings well,
 #: gets only a brief look. Tried on 25 pools with one leak and 11 with two: the least that became a leak had -0.6.
 HOPELESS = -1.5
+#: So many candidates are refitted to the end, however far behind they lie.
+KEEP_GOING = 8
 #: So few coarse cells within reach of the best are refitted on the fine grid.
 SHARP_CELLS = 12
 #: Freedom given to a leak's place while poses are re-estimated around it.
@@ -450,7 +452,10 @@ def search_one(
     _spare(spared, pool_)
     for margin, most in ((60.0, 24), (30.0, 16), (15.0, 12)):
         order = np.argsort(-pool_.score)[:most]
-        pool_ = batch.pick(pool_, order[pool_.score[order] > pool_.score.max() - margin])
+        # Beside a strong leak scores differ by thousands long before the refits have settled: some always go on.
+        keep = pool_.score[order] > pool_.score.max() - margin
+        keep[:KEEP_GOING] = True
+        pool_ = batch.pick(pool_, order[keep])
         advance(pool_, 1, coarse_sigma)
     seeds = pool_.cell
     done = np.zeros(len(coarse), dtype=bool)

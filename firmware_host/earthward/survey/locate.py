@@ -46,6 +46,8 @@ FOUND_WITHIN = ((0.9, 0.2), (0.92, 0.15), (0.995, 0.4))
 FOUND_RADIUS_M = 0.2
 #: A station is named suspect when its misfit has a smaller probability than this.
 SUSPECT_P = 1e-6
+#: Nothing is called found when all misfits together have a smaller probability than this.
+MISFIT_P = 1e-4
 FEWEST_STATIONS = 3
 
 
@@ -103,6 +105,11 @@ class Answer:
     known: tuple[Sink, ...]
     solved: Solved
     suspects: tuple[tuple[int, str], ...]
+
+    @property
+    def fits(self) -> bool:
+        """Do the sinks, with errors as large as stated, explain the readings? If not, the place may be any."""
+        return float(chdtrc(int(self.rows.use.sum()), float(self.solved.station_chi2.sum()))) > MISFIT_P
 
 
 class Survey:
@@ -681,7 +688,7 @@ def _finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:
         region,
         leak.radius_m,
         2 * leak.log_evidence,
-        leak.certain,
+        leak.certain and answer.fits,
         text,
     )
 
@@ -735,6 +742,8 @@ def put_into_words(
         elif strongest is not None and leak.radius_m > 0.5:
             advice.append(f'cover or plug "{strongest}", the strongest fitting')
         text = "; ".join(f.text for f in findings)
+        if not answer.fits:
+            text += "; not all readings fit that: check depths, the electrodes' places and the current"
         if place is not None:
             text += f"; next {place.text}"
         return "suspected", text, tuple(advice)

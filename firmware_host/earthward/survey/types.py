@@ -54,7 +54,7 @@ class LocateSettings:
     depth_sigma_m: float = 0.05
     depth_offset_sigma_m: float = 0.07
     bearing_sigma_deg: float = 10.0
-    tilt_sigma_deg: float = 3.0
+    tilt_sigma_deg: float = 4.0
     fitting_sigma_m: float = 0.1
     current_sigma: float = 0.01
     gain_sigma: float = 0.05
