@@ -20,19 +20,20 @@ from earthward import __version__
 from earthward.clock import Clock
 from earthward.config import Config
 from earthward.devices.adc import AdcStatus
-from earthward.devices.link import LinkEvent, LinkStatus, SourceReport
+from earthward.devices.link import LinkEvent
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
 from earthward.errors import InputError
 from earthward.safety.interlock import Event as SafetyEvent
-from earthward.safety.interlock import Interlock, View
+from earthward.safety.interlock import Interlock
 from earthward.safety.limits import Limits, limits_from_config
-from earthward.safety.stray import StrayMeasurement, StrayVerdict, judge
+from earthward.safety.stray import judge
+from earthward.service import health
 from earthward.service import messages as m
 from earthward.service.current_log import CurrentLog
 from earthward.service.detection import Detection, SourceNow, Tail
-from earthward.service.listening import choose, seconds_needed
 from earthward.service.phone import PhonePage
+from earthward.service.quiet_water import QuietWater
 from earthward.service.recorder import Recorder
 from earthward.service.search import SearchWorker
 from earthward.service.server import ClientServer
@@ -40,7 +41,6 @@ from earthward.service.store import CurrentStep
 from earthward.service.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
 from earthward.service.visit import Visit
 from earthward.signal.detector import DetectorSettings
-from earthward.signal.stray import estimate_stray
 from earthward.signal.types import SampleBlock
 
 log = logging.getLogger(__name__)
@@ -50,11 +50,6 @@ STATE_S = 0.2
 STRAY_EVERY_S = 1.0
 #: A search begins when no reading has been kept for so long.
 SEARCH_AFTER_S = 1.2
-#: The stray-voltage check looks at so much quiet water at a time ...
-STRAY_WINDOW_S = 2.0
-#: ... and the worst of the last so many seconds counts, so that turning the pole shows other directions.
-STRAY_MEMORY_S = 10.0
-
 
 class Receiver(Protocol):
     """What the daemon needs of the acquisition (`earthward.devices.adc.AdcReader`)."""
@@ -140,9 +135,7 @@ class Daemon:
         self._ended = asyncio.Event()
         self._event_number = 0
         self._tails = [Tail(60.0) for _ in range(wiring.channels)]
-        self._quiet = [Tail(STRAY_MEMORY_S) for _ in range(wiring.channels)]
-        self._stray_history: list[StrayMeasurement] = []
-        self._quiet_since_s = math.inf
+        self._quiet = QuietWater(config, wiring.channels, config.source.listen and not wiring.playback)
         self._newest_s: float | None = None
         self._last_link_ok = True
         self._last_adc_ok: bool | None = None
@@ -150,7 +143,6 @@ class Daemon:
         self._last_reference_s = -math.inf
         self._moved_s = -math.inf
         self._failed = False
-        self._listen_wanted = config.source.listen and not wiring.playback
         self._currents = CurrentLog()
         self._remeasuring: asyncio.Task[None] | None = None
         self._worker = SearchWorker()
@@ -289,8 +281,8 @@ class Daemon:
             if self.recorder is not None:
                 self.recorder.samples(block)
             self._tails[block.channel].push(block)
-            if not self.detection.source.energised and now_s >= self._quiet_since_s:
-                self._quiet[block.channel].push(block)
+            if not self.detection.source.energised:
+                self._quiet.push(block, now_s)
             for reading in self.detection.push(block, reference, now_s):
                 if self.wiring.ear is not None:
                     self.wiring.ear.update(reading)
@@ -320,11 +312,10 @@ class Daemon:
         source = self.detection.source
         on = report is not None and report.energised and (self.wiring.playback or self.supervisor.energised)
         if not on:
+            if source.energised or report is not None:
+                self._quiet.source_is_off(self._clock.now(), just_now=source.energised)
             if source.energised:
                 self._set_source(SourceNow(False, self._clock.now(), source.electrode))
-                self._quiet_since_s = self._clock.now() + 0.3
-            elif self._quiet_since_s == math.inf and report is not None:
-                self._quiet_since_s = self._clock.now()
             return
         assert report is not None
         # Current of the half cycles since the output is on; none has been measured in the first report.
@@ -338,8 +329,7 @@ class Daemon:
         since = None
         if not source.energised:
             since = self.wiring.board.host_time(report.cycle_tick - report.cycles * report.period_ticks)
-            for tail in self._quiet:
-                tail.clear()
+            self._quiet.source_comes_on()
         self._set_source(SourceNow(True, report.received_s if since is None else since, report.electrode, None))
 
     def _tell_step(self, step: CurrentStep) -> None:
@@ -433,72 +423,25 @@ class Daemon:
         """With the source off, look at the quiet water once a second; the verdict is the interlock's."""
         while True:
             await self._pause(STRAY_EVERY_S)
-            self._listen()
-            measurement = self.measure_stray()
+            report = self.wiring.board.telemetry
+            if self.detection.source.energised or report is None or report.energised:
+                continue
+            choice = self._quiet.listen(self.frequency_Hz)
+            if choice is not None:
+                if choice.changed:
+                    self.set_frequency(choice.frequency_Hz)
+                self.event("info", "listening", choice.text)
+            measurement = self._quiet.measure(report, self._clock.now())
             if measurement is None:
                 continue
-            history = [*self._stray_history, measurement]
-            self._stray_history = [x for x in history if x.t_s > measurement.t_s - STRAY_MEMORY_S]
-            verdict = judge(_worst(self._stray_history), self.limits)
+            verdict = judge(self._quiet.remember(measurement), self.limits)
             before = self.supervisor.stray
             self.supervisor.set_stray(verdict)
             if before is None or before.level != verdict.level:
                 severity: Any = {"nothing found": "info", "caution": "caution", "trouble": "alarm"}
                 self.event(severity.get(verdict.level, "caution"), "stray voltage", verdict.text, verdict.remedy)
-                self._record_stray(verdict)
-
-    def measure_stray(self) -> StrayMeasurement | None:
-        """One look at the quiet water; None while the source is on or too little has been heard."""
-        report = self.wiring.board.telemetry
-        if self.detection.source.energised or report is None or report.energised:
-            return None
-        if self._quiet[0].span_s < STRAY_WINDOW_S:
-            return None
-        mains, dc, saturated = 0.0, 0.0, False
-        for tail in self._quiet:
-            block = tail.block(STRAY_WINDOW_S)
-            if block is None or self._clock.now() - float(block.t_s[-1]) > 1.0:
-                return None
-            found = estimate_stray(block.t_s, block, tuple(self.config.detector.mains_Hz))
-            if not found.usable:
-                return None
-            mains = max(mains, found.worst_mains_V)
-            dc = max(dc, abs(found.dc_V))
-            saturated = saturated or found.saturated
-        spacing = self.config.pair.spacing_m
-        return StrayMeasurement(
-            t_s=self._clock.now(),
-            mains_V_per_m=mains / spacing,
-            dc_V_per_m=dc / spacing,
-            electrode_ac_V=report.idle_ac_V,
-            electrode_dc_V=report.idle_dc_V,
-            directions=len(self._quiet),
-            saturated=saturated,
-        )
-
-    def _listen(self) -> None:
-        """Once before the source first comes on, and when asked for."""
-        if not self._listen_wanted or self.detection.source.energised:
-            return
-        window_s = self.config.detector.window_s
-        if self._quiet[0].span_s < seconds_needed(window_s):
-            return
-        block = self._quiet[0].block()
-        report = self.wiring.board.telemetry
-        if block is None or report is None or report.energised:
-            return
-        choice = choose(block, self.config.source.waveform, self.frequency_Hz, window_s)
-        if choice is None:
-            return
-        self._listen_wanted = False
-        if choice.changed:
-            self.set_frequency(choice.frequency_Hz)
-        self.event("info", "listening", choice.text)
-
-    def _record_stray(self, verdict: StrayVerdict) -> None:
-        if self.visit is None:
-            return
-        self.visit.record_stray(verdict)
+                if self.visit is not None:
+                    self.visit.record_stray(verdict)
 
     # ---- telling ----------------------------------------------------------------------------------------------
 
@@ -578,92 +521,30 @@ class Daemon:
     def state(self) -> m.State:
         now_s = self._clock.now()
         view = self.supervisor.view()
-        link = self.wiring.board.status
         report = self.wiring.board.telemetry
-        adc = self.wiring.receiver.status
-        recorder = self.recorder
+        source = self.config.source
+        limit_A = min(source.current_limit_A, self.limits.current_limit_A)
         visit = self.visit
         return m.State(
             t_s=now_s,
             emulated=self.wiring.emulated,
-            interlock=self._played_interlock(report) if self.wiring.playback else _interlock(view, now_s),
-            source=self._source(report, view),
-            link=_link(link),
-            adc=self._adc(adc),
-            recording=m.Recording(ok=True, text="Not recording.")
-            if recorder is None
-            else m.Recording(
-                ok=recorder.ok,
-                text=recorder.problem
-                or (f"{recorder.chunks_lost} pieces lost" if recorder.chunks_lost else "Recording."),
-                path=str(recorder.folder),
-                bytes=recorder.bytes_written,
-            ),
+            interlock=health.played_interlock(report) if self.wiring.playback else health.interlock(view, now_s),
+            source=health.source(report, source.waveform, self.frequency_Hz, limit_A),
+            link=health.link(self.wiring.board.status),
+            adc=health.receiver(self.wiring.receiver.status, self.detection.detector(0)),
+            recording=health.recording(self.recorder),
             pair=m.PairInfo(
                 spacing_m=self.config.pair.spacing_m,
                 front=self.config.pair.front,
                 back=self.config.pair.back,
                 crossed=self.wiring.channels > 1,
             ),
-            detector=self._detector_text(),
+            detector=f"{source.waveform} {self.frequency_Hz:.2f} Hz, window {self.config.detector.window_s:g} s",
             stations=0 if visit is None else visit.stations,
             survey="" if visit is None else str(visit.store.path),
             place=None if visit is None else visit.place,
             next_station=None if visit is None else visit.next_station(),
         )
-
-    def _played_interlock(self, report: SourceReport | None) -> m.Interlock:
-        on = report is not None and report.energised
-        return m.Interlock(
-            state="energised" if on else "off", since_s=0.0, text="Replay of a recording: nothing is driven."
-        )
-
-    def _source(self, report: SourceReport | None, view: View) -> m.Source:
-        if report is None:
-            return m.Source(energised=False, waveform=self.config.source.waveform, notes=["Source board not found."])
-        notes = []
-        if report.energised and report.open_circuit:
-            notes.append("Open circuit: next to no current flows. Check the earth electrode and both leads.")
-        current, voltage = abs(report.current_A), abs(report.voltage_V)
-        limit = min(self.config.source.current_limit_A, self.limits.current_limit_A)
-        if report.energised and report.current_limiting:
-            notes.append(
-                f"Current at its limit, water only {voltage:.1f} V above earth: cover or plug the strongest fitting."
-            )
-        return m.Source(
-            energised=report.energised,
-            electrode=report.electrode,
-            waveform=report.waveform,
-            frequency_Hz=self.frequency_Hz,
-            current_A=current if report.energised else 0.0,
-            current_limit_A=limit,
-            voltage_V=voltage if report.energised else 0.0,
-            battery_V=report.battery_V,
-            temperature_C=report.temperature_C,
-            idle_dc_V=report.idle_dc_V,
-            idle_ac_V=report.idle_ac_V,
-            notes=notes,
-        )
-
-    def _adc(self, status: AdcStatus) -> m.AdcHealth:
-        detector = self.detection.detector(0)
-        strongest = max(detector.mains, key=lambda x: x.amplitude_V, default=None)
-        return m.AdcHealth(
-            ok=status.ok,
-            text=status.text,
-            rate_Hz=status.rate_Hz,
-            lost_fraction=status.lost_fraction,
-            repeats=status.repeats,
-            full_scale_V=status.full_scale_V,
-            saturated=status.saturated,
-            mains_Hz=None if strongest is None else strongest.frequency_Hz,
-            mains_V=None if strongest is None else strongest.amplitude_V,
-            noise_V=detector.noise_V,
-        )
-
-    def _detector_text(self) -> str:
-        source = self.config.source
-        return f"{source.waveform} {self.frequency_Hz:.2f} Hz, window {self.config.detector.window_s:g} s"
 
     # ---- clients ----------------------------------------------------------------------------------------------
 
@@ -692,7 +573,7 @@ class Daemon:
             case m.Listen():
                 if self.detection.source.energised:
                     raise InputError("listening needs quiet water: switch the source off first")
-                self._listen_wanted = True
+                self._quiet.listen_wanted = True
             case m.Ask(what="state"):
                 return [self.state()]
             case _ if self.visit is None:
@@ -857,51 +738,3 @@ class Daemon:
 
     def _stated_clear(self) -> bool:
         return (self.supervisor.view().water_clear_left_s or 0.0) > 0.0
-
-
-def _worst(history: list[StrayMeasurement]) -> StrayMeasurement:
-    """The largest of each quantity, at the newest time."""
-
-    def largest(name: str) -> float | None:
-        values = [v for v in (getattr(x, name) for x in history) if v is not None]
-        return max(values, key=abs) if values else None
-
-    return StrayMeasurement(
-        t_s=history[-1].t_s,
-        mains_V_per_m=largest("mains_V_per_m"),
-        dc_V_per_m=largest("dc_V_per_m"),
-        electrode_ac_V=largest("electrode_ac_V"),
-        electrode_dc_V=largest("electrode_dc_V"),
-        directions=max(x.directions for x in history),
-        saturated=any(x.saturated for x in history),
-    )
-
-
-def _interlock(view: View, now_s: float) -> m.Interlock:
-    trip = view.trip
-    return m.Interlock(
-        state=view.state,
-        since_s=max(0.0, now_s - view.since_s),
-        text=view.text,
-        warning_s=view.warning_left_s,
-        permissives=[m.Permissive(name=p.name, ok=p.ok, text=p.text, age_s=p.age_s) for p in view.permissives],
-        trip=None if trip is None else m.TripInfo(code=trip.code, cause=trip.cause, remedy=trip.remedy, t_s=trip.t_s),
-        water_clear_left_s=view.water_clear_left_s,
-    )
-
-
-def _link(status: LinkStatus) -> m.LinkHealth:
-    return m.LinkHealth(
-        ok=status.ok,
-        text=status.text,
-        port=status.port,
-        firmware=status.firmware,
-        errors=status.errors,
-        retries=status.retries,
-        timeouts=status.timeouts,
-        reconnects=status.reconnects,
-        round_trip_s=status.round_trip_s,
-        clock_offset=status.clock_offset,
-        clock_error_s=status.clock_error_s,
-        clock_age_s=status.clock_age_s,
-    )
