@@ -95,6 +95,21 @@ def test_choices_and_help_fit() -> None:
             check(*size, snapshot, view, now)
 
 
+@pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
+def test_all_of_the_words_for_the_next_place_are_on_the_map(size: tuple[int, int]) -> None:
+    """Where to stand is of no use without how deep and which end goes where."""
+    told = (
+        "11.7 m along the right long wall from its near end corner, 1.0 m off the wall, 0.5 m deep, "
+        "front end toward the wall"
+    )
+    following = fake_feed.Station(position_m=(1.7, 2.5, 0.5), bearing_deg=270.0, name="g1", text=told)
+    snapshot, now = scene(extra=[fake_feed.state(next_station=following, place=fake_feed.PLACE)])
+    wide = size[0] >= 80
+    shown = check(*size, snapshot, View(page="map"), now)
+    words_of = " ".join((line[-24:] if wide else line).strip() for line in shown)
+    assert told in " ".join(words_of.split())
+
+
 def test_odd_names_and_long_texts_do_not_break_the_rows() -> None:
     snapshot, now = scene(
         extra=[fake_feed.state(place=fake_feed.Station(position_m=(1, 1, 1), text="große 池 \t Müller " * 3))]

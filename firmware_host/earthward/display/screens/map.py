@@ -27,7 +27,8 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, mem
     state = snapshot.state
     beside = paper.width >= 80
     notes = _notes(plan, snapshot, view, SIDE_COLUMNS - 2 if beside else paper.width)
-    below = 0 if beside else (3 if rows >= 14 else min(3, 1 + _lines_of_next(plan, snapshot, view, paper.width)))
+    said = 1 + _lines_of_next(plan, snapshot, view, paper.width)
+    below = 0 if beside else max(3, min(5, said)) if rows >= 14 else min(4, said)
     columns = paper.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
     following = (state.next_station if state else None) or plan.next_station
