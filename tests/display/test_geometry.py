@@ -11,6 +11,7 @@ from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 from earthward.display.look import Look
 from earthward.display.pages import draw
 from earthward.display.paper import Paper
+from earthward.display.places import tapes_to
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View, press
 from earthward.service.messages import Step, Steps
@@ -108,6 +109,9 @@ def test_all_of_the_words_for_the_next_place_are_on_the_map(size: tuple[int, int
     shown = check(*size, snapshot, View(page="map"), now)
     words_of = " ".join((line[-24:] if wide else line).strip() for line in shown)
     assert told in " ".join(words_of.split())
+    assert snapshot.plan is not None
+    (one, first), (two, second) = tapes_to(snapshot.plan, following.position_m)
+    assert f"tapes: {first:.2f} m from {one.name}, {second:.2f} m from {two.name}" in " ".join(words_of.split())
 
 
 def test_odd_names_and_long_texts_do_not_break_the_rows() -> None:

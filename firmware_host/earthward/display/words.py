@@ -103,6 +103,7 @@ WINDOW = "window {:.2f} s"
 AT_PLACE = "at {}"
 NO_PLACE = "place not set"
 NEXT_PLACE = "next {}"
+NEXT_TAPES = "tapes: {} from {}, {} from {}"
 STATIONS_KEPT = "{} kept"
 LOST_LINES = "{} readings left out"
 

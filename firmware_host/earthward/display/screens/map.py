@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
 from typing import Any
 
@@ -9,10 +10,11 @@ from earthward import units
 from earthward.display import words
 from earthward.display.glyphs import RAMP, Tier
 from earthward.display.paper import Paper, Row, Run, merge, wrapped
-from earthward.display.places import place_text
+from earthward.display.places import place_text, tapes_to
 from earthward.display.raster import Frame, coverage_levels, density_levels, frame_for, walls
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
+from earthward.errors import InputError
 from earthward.service.messages import KeptPoint, Plan, Station
 
 SIDE_COLUMNS = 24
@@ -28,7 +30,7 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, mem
     beside = paper.width >= 80
     notes = _notes(plan, snapshot, view, SIDE_COLUMNS - 2 if beside else paper.width)
     said = 1 + _lines_of_next(plan, snapshot, view, paper.width)
-    below = 0 if beside else max(3, min(5, said)) if rows >= 14 else min(4, said)
+    below = 0 if beside else max(3, min(6, said + 1)) if rows >= 14 else min(4, said)
     columns = paper.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
     following = (state.next_station if state else None) or plan.next_station
@@ -146,7 +148,17 @@ def _lines_of_next(plan: Plan, snapshot: Snapshot, view: View, width: int) -> in
     following = (snapshot.state.next_station if snapshot.state else None) or plan.next_station
     if following is None:
         return 1
-    return len(wrapped(words.NEXT_PLACE.format(place_text(following, view.system)), width))
+    return sum(len(wrapped(text, width)) for text in _next_texts(plan, following, view))
+
+
+def _next_texts(plan: Plan, following: Station, view: View) -> list[str]:
+    """Where to stand next, in words and by two tapes: held there, `next` and `keep` store it."""
+    texts = [words.NEXT_PLACE.format(place_text(following, view.system))]
+    with contextlib.suppress(InputError):
+        (one, first), (two, second) = tapes_to(plan, following.position_m)
+        lengths = units.length(first, view.system), units.length(second, view.system)
+        texts.append(words.NEXT_TAPES.format(lengths[0], one.name, lengths[1], two.name))
+    return texts
 
 
 def _notes(plan: Plan, snapshot: Snapshot, view: View, width: int) -> list[Run]:
@@ -163,8 +175,9 @@ def _notes(plan: Plan, snapshot: Snapshot, view: View, width: int) -> list[Run]:
     following = (state.next_station if state else None) or plan.next_station
     here = state.place if state else None
     if following is not None and (wide or here is None or view.deck_m is None):
-        text = words.NEXT_PLACE.format(place_text(following, view.system))
+        text, *tapes = _next_texts(plan, following, view)
         lines += [(line, "strong") for line in wrapped(text, width)]
+        lines += [(line, "base") for more in tapes for line in wrapped(more, width)]
     if view.page == "coverage":
         covered = (
             words.COVERAGE_OF.format(plan.coverage_fraction * 100)
