@@ -284,25 +284,28 @@ class FiniteElementField:
             return self._base_rule
         base = self._base_rule
         facet = np.flatnonzero(near)
+        # The three corners of each part: as shares of its facet's corners, and in space.
         bary = np.broadcast_to(np.eye(3), (len(facet), 3, 3))
+        corners = self._faces.triangles_m[facet]
+        side = self._facet_side[facet]
         done_facet, done_bary, done_weight = [], [], []
         for cut in range(_DEEPEST_CUT + 1):
-            corners = np.einsum("fcv,fvj->fcj", bary, self._faces.triangles_m[facet])
-            centre = corners.mean(axis=1)
-            gap = np.sqrt(squared_distance(places, centre).min(axis=0))
-            side = self._facet_side[facet] / 2**cut
-            coarse = (side > _FINENESS * np.maximum(gap - side / 2, 0.0)) & (cut < _DEEPEST_CUT)
+            gap = np.sqrt(squared_distance(places, corners.mean(axis=1)).min(axis=0))
+            coarse = side > _FINENESS * np.maximum(gap - 0.5 * side, 0.0)
+            if cut == _DEEPEST_CUT:
+                coarse[:] = False
             fine = ~coarse
             done_facet.append(facet[fine])
             done_bary.append(bary[fine])
-            done_weight.append(np.full(int(fine.sum()), 0.25**cut))
-            if not coarse.any():
+            done_weight.append(np.full(len(done_facet[-1]), 0.25**cut))
+            if len(done_facet[-1]) == len(facet):
                 break
-            bary = np.einsum("qcv,fvw->fqcw", _QUARTERS, bary[coarse]).reshape(-1, 3, 3)
-            facet = np.repeat(facet[coarse], 4)
+            bary = (_QUARTERS @ bary[coarse][:, None]).reshape(-1, 3, 3)
+            corners = (_QUARTERS @ corners[coarse][:, None]).reshape(-1, 3, 3)
+            facet, side = np.repeat(facet[coarse], 4), np.repeat(0.5 * side[coarse], 4)
         facet, weight = np.concatenate(done_facet), np.concatenate(done_weight)
-        nodes = np.einsum("qc,fcv->fqv", _NODES, np.concatenate(done_bary))
-        points = np.einsum("fqv,fvj->fqj", nodes, self._faces.triangles_m[facet]).reshape(-1, 3)
+        nodes = _NODES @ np.concatenate(done_bary)
+        points = (nodes @ self._faces.triangles_m[facet]).reshape(-1, 3)
         vector = ((weight[:, None] * _WEIGHTS)[..., None] * self._facet_area[facet][:, None, :]).reshape(-1, 3)
         keep = np.flatnonzero(np.repeat(~near, len(_NODES)))
         return _Rule(
