@@ -14,7 +14,8 @@ import pytest
 
 from earthward.report.record import load
 from earthward.report.unified import to_unified
-from earthward.service.store import KeptReading, SourcePlacement, SurveyStore
+from earthward.service.records import KeptReading, SourcePlacement
+from earthward.service.store import SurveyStore
 
 pytest.importorskip("pygimli")
 

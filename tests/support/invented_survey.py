@@ -19,7 +19,7 @@ from earthward.report.record import pool_of
 from earthward.service.level_log import loss_result, parse_level_log
 from earthward.service.locating import locate_survey, remeasure
 from earthward.service.proof import ProofReading, judge_proof
-from earthward.service.store import (
+from earthward.service.records import (
     CurrentStep,
     KeptReading,
     LossTest,
@@ -28,8 +28,8 @@ from earthward.service.store import (
     StoredFinding,
     StoredFitting,
     StoredProof,
-    SurveyStore,
 )
+from earthward.service.store import SurveyStore
 from earthward.survey.compare import current_drop
 from earthward.water.loss import analyse
 

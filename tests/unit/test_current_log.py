@@ -7,7 +7,7 @@ import pytest
 from earthward.devices.link import SourceReport
 from earthward.devices.protocol import BoardState, Trip
 from earthward.service.current_log import CurrentLog
-from earthward.service.store import CurrentStep
+from earthward.service.records import CurrentStep
 
 SOURCE_V, SERIES_OHM = 10.0, 1000.0
 

@@ -25,7 +25,7 @@ from earthward.report.pdf import to_typst
 from earthward.report.plan_figures import station_vectors
 from earthward.report.record import Record, load
 from earthward.report.words import water_budget
-from earthward.service.store import (
+from earthward.service.records import (
     KeptReading,
     LossTest,
     Photo,
@@ -33,8 +33,8 @@ from earthward.service.store import (
     StoredFinding,
     StoredFitting,
     StoredProof,
-    SurveyStore,
 )
+from earthward.service.store import SurveyStore
 
 ROOT = Path(__file__).parents[2]
 PNG = bytes.fromhex(

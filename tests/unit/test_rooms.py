@@ -20,7 +20,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "emulated": {"pool", "signal", "devices"},
     "service": {"devices", "safety", "survey", "signal", "pool", "water"},
     "display": {"service.messages"},
-    "report": {"service.messages", "service.store", "survey", "pool", "water", "safety", "signal"},
+    "report": {"service.messages", "service.records", "service.store", "survey", "pool", "water", "safety", "signal"},
 }
 # The workshop floor that every room stands on: no logic of the job in it.
 COMMON = {"errors", "units"}

@@ -13,11 +13,7 @@ from pathlib import Path
 import pytest
 
 from earthward.errors import InputError
-from earthward.service.store import (
-    APPLICATION_ID,
-    MIGRATIONS,
-    NEXT_STAGES,
-    SCHEMA_VERSION,
+from earthward.service.records import (
     CurrentStep,
     KeptReading,
     LossTest,
@@ -27,9 +23,9 @@ from earthward.service.store import (
     StoredFinding,
     StoredFitting,
     StoredProof,
-    SurveyStore,
     copy_reading,
 )
+from earthward.service.store import APPLICATION_ID, MIGRATIONS, NEXT_STAGES, SCHEMA_VERSION, SurveyStore
 
 POOL = '[pool]\nname = "Willow Lane"\nshape = "rectangle"\nlength_m = 9.0\nwidth_m = 4.5\n'
 

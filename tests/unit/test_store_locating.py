@@ -11,7 +11,8 @@ from earthward.errors import InputError
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.service.locating import as_located, locate_survey, remeasure, update_findings
-from earthward.service.store import CurrentStep, KeptReading, StoredFinding, SurveyStore
+from earthward.service.records import CurrentStep, KeptReading, StoredFinding
+from earthward.service.store import SurveyStore
 from earthward.survey.types import Finding, Region, Result
 
 POOL = """

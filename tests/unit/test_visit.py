@@ -8,7 +8,8 @@ import pytest
 
 from earthward.errors import InputError
 from earthward.service import messages as m
-from earthward.service.store import LossTest, StoredFinding, SurveyStore
+from earthward.service.records import LossTest, StoredFinding
+from earthward.service.store import SurveyStore
 from earthward.service.visit import Visit, pair_ends
 
 POOL = """

@@ -25,7 +25,7 @@ from earthward.service import messages as m
 from earthward.service.daemon import Daemon
 from earthward.service.level_log import record_loss_test
 from earthward.service.recorder import write_whole
-from earthward.service.store import visit_water_budget
+from earthward.service.records import visit_water_budget
 from earthward.survey.types import Result
 
 T = TypeVar("T")

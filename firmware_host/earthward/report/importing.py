@@ -9,7 +9,8 @@ from typing import Any, get_args
 
 from earthward.errors import InputError
 from earthward.report.record import utc_seconds
-from earthward.service.store import KeptReading, Purpose, SurveyStore
+from earthward.service.records import KeptReading, Purpose
+from earthward.service.store import SurveyStore
 
 REQUIRED = (
     "front_x_m", "front_y_m", "front_z_m", "back_x_m", "back_y_m", "back_z_m", "value_V", "sigma_V",

@@ -15,7 +15,7 @@ from earthward.report.blocks import (
 )
 from earthward.report.record import Record
 from earthward.report.words import when
-from earthward.service.store import KeptReading
+from earthward.service.records import KeptReading
 from earthward.units import Units
 
 

@@ -12,7 +12,7 @@ from earthward.pool import polygon
 from earthward.pool.shape import Pool
 from earthward.report.charts import ACCENT, INK, LINE, SOFT, WARN
 from earthward.report.plan_sheet import Sheet, Xy, marks_of
-from earthward.service.store import KeptReading, StoredFinding
+from earthward.service.records import KeptReading, StoredFinding
 from earthward.units import Units
 
 FloatArray = NDArray[np.float64]

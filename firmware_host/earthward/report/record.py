@@ -9,7 +9,7 @@ from typing import Any
 from earthward.errors import InputError
 from earthward.pool.pool_file import parse_pool
 from earthward.pool.shape import Fitting, Pool, Source
-from earthward.service.store import (
+from earthward.service.records import (
     CurrentStep,
     KeptReading,
     LossTest,
@@ -21,8 +21,8 @@ from earthward.service.store import (
     StoredFitting,
     StoredNote,
     StoredProof,
-    SurveyStore,
 )
+from earthward.service.store import SurveyStore
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from typing import Any, TypeVar
 
 from earthward.errors import InputError
 from earthward.report.record import Record
-from earthward.service.store import (
+from earthward.service.records import (
     CurrentStep,
     FindingStage,
     KeptReading,
@@ -22,8 +22,8 @@ from earthward.service.store import (
     StoredFinding,
     StoredFitting,
     StoredProof,
-    SurveyStore,
 )
+from earthward.service.store import SurveyStore
 
 FORMAT = "earthward-survey"
 FORMAT_VERSION = 1

@@ -17,7 +17,7 @@ from typing import Any
 from earthward.pool.pool_file import format_pool
 from earthward.report.files import make_folder, write_whole
 from earthward.report.record import Record, utc_text
-from earthward.service.store import KeptReading
+from earthward.service.records import KeptReading
 
 FORMAT_VERSION = 1
 

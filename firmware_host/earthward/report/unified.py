@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from earthward.errors import InputError
 from earthward.report.record import Record, utc_text
-from earthward.service.store import Point
+from earthward.service.records import Point
 
 
 @dataclass(frozen=True, slots=True)

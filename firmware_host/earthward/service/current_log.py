@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from earthward.devices.link import SourceReport
-from earthward.service.store import CurrentStep
+from earthward.service.records import CurrentStep
 
 #: Reports this soon after switching on, or to the other electrode, are not steady yet.
 SETTLE_S = 0.4
@@ -69,9 +69,7 @@ class CurrentLog:
             self._electrode, self._since_s = report.electrode, report.received_s
         if report.received_s - self._since_s < SETTLE_S or not (report.current_A > 0 or report.open_circuit):
             return []
-        self._stretches.setdefault(report.electrode, deque(maxlen=ENOUGH)).append(
-            (report.current_A, report.voltage_V)
-        )
+        self._stretches.setdefault(report.electrode, deque(maxlen=ENOUGH)).append((report.current_A, report.voltage_V))
         return self._completed()
 
     def steady(self) -> dict[str, Steady]:

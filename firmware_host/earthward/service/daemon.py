@@ -35,9 +35,9 @@ from earthward.service.detection import Detection, SourceNow, Tail
 from earthward.service.phone import PhonePage
 from earthward.service.quiet_water import QuietWater
 from earthward.service.recorder import Recorder
+from earthward.service.records import CurrentStep
 from earthward.service.search import SearchWorker
 from earthward.service.server import ClientServer
-from earthward.service.store import CurrentStep
 from earthward.service.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
 from earthward.service.visit import Visit
 from earthward.signal.detector import DetectorSettings
@@ -50,6 +50,7 @@ STATE_S = 0.2
 STRAY_EVERY_S = 1.0
 #: A search begins when no reading has been kept for so long.
 SEARCH_AFTER_S = 1.2
+
 
 class Receiver(Protocol):
     """What the daemon needs of the acquisition (`earthward.devices.adc.AdcReader`)."""

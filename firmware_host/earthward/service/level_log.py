@@ -10,7 +10,8 @@ from pathlib import Path
 from typing import Any, Literal
 
 from earthward.errors import InputError
-from earthward.service.store import LossTest, SurveyStore
+from earthward.service.records import LossTest
+from earthward.service.store import SurveyStore
 from earthward.water.loss import EXPOSURE, LogRow, LossLog, LossResult, Rate, analyse
 
 MM_PER_INCH = 25.4

@@ -10,7 +10,8 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
-from earthward.service.store import KeptReading, StoredFinding, SurveyStore
+from earthward.service.records import KeptReading, StoredFinding
+from earthward.service.store import SurveyStore
 from earthward.survey.again import sink_current
 from earthward.survey.compare import RemeasureResult, judge_remeasure
 from earthward.survey.locate import locate

@@ -19,8 +19,7 @@ from earthward.safety.stray import StrayVerdict
 from earthward.service import messages as m
 from earthward.service.locating import as_located, remeasure
 from earthward.service.proof import ProofReading, ProofResult, judge_proof, proof_wanted
-from earthward.service.search import Search
-from earthward.service.store import (
+from earthward.service.records import (
     CurrentStep,
     KeptReading,
     SafetyCheck,
@@ -28,9 +27,10 @@ from earthward.service.store import (
     StoredFinding,
     StoredFitting,
     StoredProof,
-    SurveyStore,
     visit_water_budget,
 )
+from earthward.service.search import Search
+from earthward.service.store import SurveyStore
 from earthward.survey import guide
 from earthward.survey.compare import RemeasureResult
 from earthward.survey.locate import place_in_words
