@@ -30,7 +30,7 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, mem
     beside = paper.width >= 80
     notes = _notes(plan, snapshot, view, SIDE_COLUMNS - 2 if beside else paper.width)
     said = 1 + _lines_of_next(plan, snapshot, view, paper.width)
-    below = 0 if beside else max(3, min(6, said + 1)) if rows >= 14 else min(4, said)
+    below = 0 if beside else max(3, min(6, said + 1)) if rows >= 14 else min(5, said)
     columns = paper.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
     following = (state.next_station if state else None) or plan.next_station
