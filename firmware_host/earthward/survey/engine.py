@@ -307,6 +307,8 @@ class SinkSearch:
     evidence: float
     spared: FloatArray
     """The least misfit (S,) any candidate had left, had its worst station, this one, been left out."""
+    brief: bool = False
+    """Hopeless at first sight: only a few places were refitted."""
 
     @property
     def best(self) -> int:
@@ -488,7 +490,7 @@ def search_one(
     best = float(pool_.score.max())
     # Sharp enough to deserve the fine grid?
     live = np.flatnonzero(pool_.score > best - 6.0)
-    sharp = len(live) <= SHARP_CELLS
+    sharp = len(live) <= SHARP_CELLS and not brief
     if not sharp:
         # Only a wide region was looked at with gaps in between; beside a sharp one no neighbour may lend its score.
         _fill(of_coarse, coarse, pool_, blocked)
@@ -514,7 +516,7 @@ def search_one(
         guess = _unvisited(problem, first, of_coarse, pool_)
         guess[blocked] = -np.inf
         score = np.where(owner >= 0, score, np.minimum(guess[grid.parent], top - 0.1))
-    return SinkSearch(score, owner, pool_, evidence, spared)
+    return SinkSearch(score, owner, pool_, evidence, spared, brief)
 
 
 def _spare(spared: FloatArray, found: Candidates) -> None:
@@ -590,7 +592,7 @@ def fit_without(
         best = base
     else:
         best = run(None, 5)
-    if found is not None:
+    if found is not None and not found.brief:
         c, k = found.candidates, found.best
         again = run(State(c.pose[k], c.offset_m[k, :-1], c.current_mA[k, :, :-1]), 2)
         if again.log_evidence > best.log_evidence - 20.0:

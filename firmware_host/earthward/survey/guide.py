@@ -66,19 +66,58 @@ def reachable(pool: Pool, reach_m: float = 2.5, off_wall_m: float = 0.3, step_m:
         for share in (0.35, 0.75):
             z = round(float(np.clip(share * deep, 0.25, max(0.25, deep - 0.2))), 1)
             places.append((x, y, z))
-    centre = np.array(sorted(set(places)))
+    return _places(pool, np.array(sorted(set(places))))
+
+
+def _places(pool: Pool, centre_m: FloatArray) -> Places:
+    """Places with the six mirror images of each that lie nearest to the water."""
     maps = []
-    for one in centre:
+    for one in centre_m:
         matrix, shift = lead.images_at(pool, one)
         distance = lead.distance_to_water(pool, np.einsum("kij,j->ki", matrix, one) + shift)
-        order = np.argsort(distance, kind="stable")[:6]
+        order = np.argsort(distance, kind="stable")[:MOST_IMAGES]
         maps.append((matrix[order], shift[order]))
-    most = max(len(m) for m, _ in maps)
-    all_matrix = np.zeros((len(centre), most, 3, 3))
-    all_shift = np.full((len(centre), most, 3), 1e6)
+    all_matrix = np.zeros((len(centre_m), MOST_IMAGES, 3, 3))
+    all_shift = np.full((len(centre_m), MOST_IMAGES, 3), 1e6)
     for k, (matrix, shift) in enumerate(maps):
         all_matrix[k, : len(matrix)], all_shift[k, : len(shift)] = matrix, shift
-    return Places(centre, all_matrix, all_shift)
+    return Places(centre_m, all_matrix, all_shift)
+
+
+MOST_IMAGES = 6
+#: Directions and distances at which the head is held around a leak whose place is nearly known.
+CLOSE_STEPS_M = [
+    (r * math.cos(math.radians(a)), r * math.sin(math.radians(a)), z)
+    for r, z in ((0.35, 0.0), (0.35, 0.35), (0.35, -0.35), (0.7, 0.0))
+    for a in range(0, 360, 45)
+]
+
+
+def close_by(pool: Pool, target_m: FloatArray, off_wall_m: float = 0.3, reach_m: float = 2.5) -> Places:
+    """Places for the head around one place on the liner, a hand's breadth or two from it; perhaps none."""
+    centre = np.round(target_m + np.array(CLOSE_STEPS_M), 2)
+    # Beside a wall the head cannot come closer than the pole lets it: moved off it, not left out.
+    gap, edge, part = polygon.nearest_edge(pool.outline, centre[:, :2])
+    inside = polygon.inside(pool.outline, centre[:, :2])
+    a = pool.outline[edge]
+    along = np.roll(pool.outline, -1, axis=0)[edge] - a
+    inward = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.linalg.norm(along, axis=1, keepdims=True)
+    close = ~inside | (gap < off_wall_m)
+    centre[close, :2] = (a + part[:, None] * along + off_wall_m * inward)[close]
+    gap, _, _ = polygon.nearest_edge(pool.outline, centre[:, :2])
+    inside = polygon.inside(pool.outline, centre[:, :2])
+    deep = pool.depth_at(centre[:, 0], centre[:, 1])
+    centre[:, 2] = np.round(np.clip(centre[:, 2], 0.25, np.maximum(0.25, deep - 0.2)), 2)
+    good = inside & (gap > off_wall_m - 0.01) & (gap <= reach_m)
+    return _places(pool, np.unique(np.round(centre[good], 2), axis=0))
+
+
+def join(a: Places, b: Places) -> Places:
+    return Places(
+        np.concatenate([a.centre_m, b.centre_m]),
+        np.concatenate([a.matrix, b.matrix]),
+        np.concatenate([a.shift, b.shift]),
+    )
 
 
 def field_and_slope(places: Places, targets_m: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -154,6 +193,10 @@ def expected_bits(
     return np.asarray(0.5 * (np.linalg.slogdet(C + spread)[1] - np.linalg.slogdet(C)[1]) / math.log(2.0))
 
 
+#: A leak is nearly known when its candidates scatter by less than this (root mean square).
+NEARLY_KNOWN_M = 0.5
+
+
 def first_place(pool: Pool, places: Places, taken_m: Sequence[FloatArray] = ()) -> Station:
     """Without readings to go by: the reachable place farthest from all stations so far (or a quarter point)."""
     centre = places.centre_m
@@ -177,7 +220,13 @@ def next_station(
     *,
     axes: int = 3,
 ) -> Station:
-    """The best next place in words. Places closer than 0.25 m to an earlier station are left out."""
+    """The best next place in words. Places closer than 0.25 m to an earlier station are left out; where the leak is
+    nearly known, places close around it are looked at as well."""
+    weight = belief.weight / belief.weight.sum()
+    target = belief.position_m[:, -1]
+    mean = weight @ target
+    if math.sqrt(float(weight @ ((target - mean) ** 2).sum(1))) < NEARLY_KNOWN_M:
+        places = join(places, close_by(pool, mean))
     bits = expected_bits(places, belief, resistivity, priors, axes=axes)
     for place in taken_m:
         bits = np.where(np.linalg.norm(places.centre_m - place, axis=1) < 0.25, -np.inf, bits)

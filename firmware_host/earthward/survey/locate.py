@@ -131,6 +131,8 @@ class Survey:
         self.readings: list[KeptReading] = []
         self._stations: dict[str, StationData] = {}
         self._heads: dict[tuple[float, ...], lead.Head] = {}
+        self._expected: dict[str, list[float]] = {}
+        """By station: what its readings could be at the most, in volts."""
         self.last_answer: Answer | None = None
         """What the latest `result` rests on; None before three stations."""
 
@@ -144,7 +146,7 @@ class Survey:
     def remove(self, row: int) -> None:
         """Forget the reading with that row number."""
         kept = [r for r in self.readings if r.row != row]
-        self.readings, self._stations = [], {}
+        self.readings, self._stations, self._expected = [], {}, {}
         for r in kept:
             engine.add_reading(self.problem, self._stations, r, self._heads)
             self.readings.append(r)
@@ -172,18 +174,20 @@ class Survey:
     # --- inside ------------------------------------------------------------------------------------------
 
     def _check_units(self) -> None:
-        value, expected = [], []
         rho = self.problem.resistivity
         n = len(self.problem.grid.coarse)
         for s in self._stations.values():
             sources = s.head.coefficient[:, n:]
-            for axis, source, v in zip(s.pair, s.source, s.value_uV, strict=True):
+            known = self._expected.setdefault(s.name, [])
+            for k in range(len(known), len(s.pair)):
+                axis, source = s.pair[k], s.source[k]
                 x = s.head.centre_m + s.levers[axis]
                 d = np.linalg.norm(x - self.problem.sources_m[source], axis=1)
                 table = lead.basis(s.levers[axis] / lead.RADIUS_M, s.head.degree)
                 near = (1 / d[1] - 1 / d[0]) / (4 * math.pi) + float((table[1] - table[0]) @ sources[:, source])
-                expected.append(rho * float(self.problem.injected_mA[source]) * 1e-3 * near)
-                value.append(v * 1e-6)
+                known.append(rho * float(self.problem.injected_mA[source]) * 1e-3 * near)
+        value = [v * 1e-6 for s in self._stations.values() for v in s.value_uV]
+        expected = [v for s in self._stations.values() for v in self._expected[s.name]]
         sentence = check.unit_mistake(value, expected)
         if sentence:
             raise InputError(sentence)
@@ -714,7 +718,7 @@ def put_into_words(
     advice: list[str] = []
     rows = answer.rows
     axes = rows.lever_m.shape[1]
-    if len(problem.sources_m) < 2:
+    if len(np.unique(rows.source[rows.use])) < 2:
         advice.append(
             "read each station again with the injection electrode at a second place, pole unmoved: "
             "that calibrates the pole's position and bearing"
@@ -769,12 +773,20 @@ def put_into_words(
 def belief_of(problem: Problem, answer: Answer, best: Leak, most: int = 40) -> guide.Belief:
     """The candidates worth telling apart, for choosing the next station."""
     c = best.search.candidates
-    weight = _weights(problem, best) ** 0.7
-    order = np.argsort(-weight)[:most]
-    order = order[weight[order] > 0]
+    if best.spots.size_m < problem.grid.fine.size_m:
+        # A sharp place: patches of liner, each with the currents of the refit in its cell.
+        owner = np.full(len(problem.grid.fine), -1, dtype=np.int64)
+        fine = np.flatnonzero(c.cell < 0)
+        owner[-1 - c.cell[fine]] = fine
+        some = np.argsort(-best.spots.probability)[: 4 * most]
+        some = some[:: -(-len(some) // most)]
+        order, place, weight = owner[best.spots.cell[some]], best.spots.place_m[some], best.spots.probability[some]
+    else:
+        weight = _weights(problem, best) ** 0.7
+        order = np.argsort(-weight)[:most]
+        order = order[weight[order] > 0]
+        place, weight = c.position_m[order], weight[order]
     known = answer.known if not answer.leaks else answer.known[: c.current_mA.shape[2] - 1]
     fixed = np.array([s.position_m for s in known]).reshape(-1, 3)
-    position = np.concatenate(
-        [np.broadcast_to(fixed, (len(order), *fixed.shape)), c.position_m[order][:, None]], axis=1
-    )
-    return guide.Belief(weight[order], position, c.current_mA[order], problem.sources_m)
+    position = np.concatenate([np.broadcast_to(fixed, (len(order), *fixed.shape)), place[:, None]], axis=1)
+    return guide.Belief(weight, position, c.current_mA[order], problem.sources_m)
