@@ -9,7 +9,8 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Any
 
 import numpy as np
 from scipy.special import log_ndtr
@@ -58,51 +59,48 @@ class Candidates:
     """Misfit (n, S) per station."""
     place_covariance: FloatArray
     """Covariance (n, 2, 2) of the candidate's place along its tangents, m^2."""
+    shift_m: FloatArray
+    """Depth (n,) that all stations are off by, as taken for `pose`."""
+    misfit: FloatArray
+    """Squared misfit (n,) of the best state so far: of readings, poses, places and currents, as they are there."""
+    gap: FloatArray
+    """By how much (n,) that is more than `chi2` promises for the next step."""
+    best: tuple[FloatArray, FloatArray, FloatArray, FloatArray]
+    """That state: pose, offset_m, current_mA, shift_m."""
 
     def __len__(self) -> int:
         return len(self.cell)
 
 
 def join(a: Candidates, b: Candidates) -> Candidates:
-    return Candidates(
-        np.concatenate([a.cell, b.cell]),
-        np.concatenate([a.position_m, b.position_m]),
-        np.concatenate([a.tangent, b.tangent]),
-        np.concatenate([a.coefficient, b.coefficient], axis=2),
-        np.concatenate([a.slope, b.slope], axis=2),
-        np.concatenate([a.pose, b.pose]),
-        np.concatenate([a.offset_m, b.offset_m]),
-        np.concatenate([a.current_mA, b.current_mA]),
-        np.concatenate([a.score, b.score]),
-        np.concatenate([a.chi2, b.chi2]),
-        np.concatenate([a.q_mA, b.q_mA]),
-        np.concatenate([a.q_sigma_mA, b.q_sigma_mA]),
-        np.concatenate([a.log_det, b.log_det]),
-        np.concatenate([a.sigma_mA, b.sigma_mA]),
-        np.concatenate([a.station_chi2, b.station_chi2]),
-        np.concatenate([a.place_covariance, b.place_covariance]),
-    )
+    arrays: dict[str, Any] = {
+        name: np.concatenate([getattr(a, name), getattr(b, name)], axis=2 if name in ("coefficient", "slope") else 0)
+        for name in _ARRAYS
+    }
+    arrays["best"] = tuple(np.concatenate([x, y]) for x, y in zip(a.best, b.best, strict=True))
+    return Candidates(**arrays)
 
 
 def pick(c: Candidates, index: IntArray) -> Candidates:
-    return Candidates(
-        c.cell[index],
-        c.position_m[index],
-        c.tangent[index],
-        c.coefficient[:, :, index],
-        c.slope[:, :, index],
-        c.pose[index],
-        c.offset_m[index],
-        c.current_mA[index],
-        c.score[index],
-        c.chi2[index],
-        c.q_mA[index],
-        c.q_sigma_mA[index],
-        c.log_det[index],
-        c.sigma_mA[index],
-        c.station_chi2[index],
-        c.place_covariance[index],
-    )
+    arrays: dict[str, Any] = {
+        name: getattr(c, name)[:, :, index] if name in ("coefficient", "slope") else getattr(c, name)[index]
+        for name in _ARRAYS
+    }
+    arrays["best"] = tuple(x[index] for x in c.best)
+    return Candidates(**arrays)
+
+
+_ARRAYS = [f.name for f in fields(Candidates) if f.name != "best"]
+
+
+def earned_score(c: Candidates) -> FloatArray:
+    """Scores (n,), the less believed the more of them the next step only promises."""
+    return np.asarray(c.score - 0.5 * np.log1p(c.gap))
+
+
+def state_of(c: Candidates, k: int, sinks: int | None = None) -> State:
+    """The state candidate k goes on from, of the first `sinks` sinks (all, if not said)."""
+    return State(c.pose[k], c.offset_m[k, :sinks], c.current_mA[k, :, :sinks], float(c.shift_m[k]))
 
 
 def start(
@@ -119,15 +117,19 @@ def start(
     n = len(cell)
     states = [state] * n if isinstance(state, State) else list(state)
     own = np.broadcast_to(np.asarray(q_mA, dtype=float)[:, None, None], (n, places, 1))
+    pose = np.stack([s.pose for s in states])
+    offset = np.stack([np.concatenate([s.offset_m, np.zeros((1, 2))]) for s in states])
+    current = np.concatenate([np.stack([s.current_mA for s in states]), own], axis=2)
+    shift = np.array([s.shift_m for s in states])
     return Candidates(
         np.asarray(cell),
         position_m,
         tangent,
         coefficient,
         slope,
-        np.stack([s.pose for s in states]),
-        np.stack([np.concatenate([s.offset_m, np.zeros((1, 2))]) for s in states]),
-        np.concatenate([np.stack([s.current_mA for s in states]), own], axis=2),
+        pose,
+        offset,
+        current,
         np.full(n, -np.inf),
         np.full(n, np.inf),
         np.asarray(q_mA, dtype=float).copy(),
@@ -136,6 +138,10 @@ def start(
         np.zeros((n, states[0].current_mA.shape[1] + 1)),
         np.zeros((n, len(states[0].pose))),
         np.zeros((n, 2, 2)),
+        shift,
+        np.full(n, np.inf),
+        np.full(n, np.inf),
+        (pose.copy(), offset.copy(), current.copy(), shift.copy()),
     )
 
 
@@ -153,17 +159,20 @@ def step(
     c: Candidates,
     cell_sigma_m: float,
 ) -> None:
-    """One Gauss-Newton step of every candidate, in place; scores belong to the point the step started from."""
+    """One Gauss-Newton step of every candidate, in place. Scores belong to the best point so far: a step that made the
+    misfit larger is taken back by half."""
     size = max(1, CHUNK_STATIONS // rows.stations)
     for first in range(0, len(c), size):
         index = np.arange(first, min(first + size, len(c)))
         part = pick(c, index)
         _step_chunk(leads, rows, known, sources_m, resistivity, priors, part, cell_sigma_m)
-        c.pose[index], c.offset_m[index], c.current_mA[index] = part.pose, part.offset_m, part.current_mA
-        c.score[index], c.chi2[index], c.log_det[index] = part.score, part.chi2, part.log_det
-        c.q_mA[index], c.q_sigma_mA[index] = part.q_mA, part.q_sigma_mA
-        c.sigma_mA[index], c.station_chi2[index] = part.sigma_mA, part.station_chi2
-        c.place_covariance[index] = part.place_covariance
+        for name in _STEPPED:
+            getattr(c, name)[index] = getattr(part, name)
+        for whole, piece in zip(c.best, part.best, strict=True):
+            whole[index] = piece
+
+
+_STEPPED = [name for name in _ARRAYS if name not in ("cell", "position_m", "tangent", "coefficient", "slope")]
 
 
 def _step_chunk(
@@ -272,11 +281,13 @@ def _step_chunk(
             aug[..., K + p * k : K + (p + 1) * k] = column[..., :k] * (place == p)[..., None]
     aug[..., depth] = J[..., 2]
     aug[..., depth + 1 : nb] = moved
-    aug[..., nb] = np.where(rows.use, rows.value_uV, 0.0)
+    value = np.where(rows.use, rows.value_uV, 0.0)
+    aug[..., nb] = value
     aug[..., nb] += (J @ c.pose[..., None])[..., 0]
     aug[..., nb] += (moved @ c.offset_m.reshape(n, 1, 2 * K, 1))[..., 0]
     variance = rows.variance + priors.noise_floor_uV**2 + priors.model**2 * ((q * column) ** 2).sum(-1)
     variance = np.where(rows.use, variance, 1.0)
+    misfit = ((value - (column * q).sum(-1)) ** 2 / variance).sum((1, 2))
     C = (J * priors.pose**2) @ J.swapaxes(-1, -2)
     C[..., np.arange(R), np.arange(R)] += variance
     factor = np.linalg.cholesky(C)
@@ -294,6 +305,12 @@ def _step_chunk(
     tie[:, nb] = injected
     tie_inv = np.linalg.inv(priors.gain**2 * np.outer(injected, injected) + np.diag((priors.current * injected) ** 2))
     normal += tie.T @ tie_inv @ tie
+    short = injected - c.current_mA.sum(2)
+    misfit += np.einsum("np,pr,nr->n", short, tie_inv, short)
+    lone = c.pose.copy()
+    lone[..., 2] -= c.shift_m[:, None]
+    misfit += ((lone / priors.pose) ** 2).sum((1, 2)) + (c.shift_m / priors.depth_offset) ** 2
+    misfit += (c.offset_m[:, k] ** 2).sum(1) / cell_sigma_m**2
     total = float(injected.max())
     precision = np.full((n, nb), 1.0 / (10 * total) ** 2)
     for j, sink in enumerate(known):
@@ -302,6 +319,8 @@ def _step_chunk(
             deviation = sink.share_sigma * mean + (1e-3 * total if sink.share_sigma > 0 else 1e-5 * total)
             for p in range(P):
                 precision[:, K + p * k + j] = 1 / deviation**2
+            misfit += ((c.current_mA[:, :, j] - c.current_mA[:, :, j].mean(1)[:, None]) ** 2).sum(1) / deviation**2
+        misfit += (c.offset_m[:, j] ** 2).sum(1) / sink.sigma_m**2
         precision[:, nb - 2 * K + 2 * j : nb - 2 * K + 2 * j + 2] = 1 / sink.sigma_m**2
     precision[:, depth] = 1 / priors.depth_offset**2
     precision[:, nb - 2 :] = 1 / cell_sigma_m**2
@@ -329,7 +348,7 @@ def _step_chunk(
     z = q_hat / sigma
     tail = np.exp(np.clip(-0.5 * z * z - 0.5 * math.log(2 * math.pi) - log_ndtr(z), -700, 50))
     mean = np.maximum(q_hat + sigma * tail, 1e-6)
-    c.score = (
+    score = (
         -0.5 * (chi2 + log_det + free_det)
         - 2 * math.log(cell_sigma_m)
         + 0.5 * math.log(2 * math.pi)
@@ -337,17 +356,14 @@ def _step_chunk(
         + np.where(z < 0, 0.5 * z * z, 0.0)
         + log_current_prior(mean)
     )
-    c.chi2, c.q_mA, c.q_sigma_mA, c.log_det = chi2, mean, sigma, log_det
     deviations = np.einsum("nkk->nk", inverse_N[:, :K, :K]) * scale[:, :K] ** 2
-    c.sigma_mA = np.sqrt(np.maximum(deviations, 0.0))
     last = scale[:, nb - 2 :]
-    c.place_covariance = inverse_N[:, nb - 2 :, nb - 2 :] * last[:, :, None] * last[:, None]
     # The step.
     residual = aug[..., nb] - (aug[..., :nb] @ beta[:, None, :, None])[..., 0]
     pulled = (C_inv @ residual[..., None])[..., 0]
-    c.station_chi2 = (residual * pulled).sum(-1)
     pose = priors.pose**2 * (J.swapaxes(-1, -2) @ pulled[..., None])[..., 0]
-    pose[..., 2] += beta[:, depth, None]
+    shift = beta[:, depth]
+    pose[..., 2] += shift[:, None]
     pose = np.clip(pose, -priors.pose_limit, priors.pose_limit)
     current = np.repeat(beta[:, None, :K], P, axis=1)
     if P > 1 and k:
@@ -357,4 +373,23 @@ def _step_chunk(
     limit = np.array([2.5 * s.sigma_m for s in known] + [2.0 * cell_sigma_m])[:, None]
     offset = np.clip(offset, -limit, limit)
     current = np.maximum(current, 0.0)
-    c.pose, c.offset_m, c.current_mA = pose, offset, current
+    good = misfit <= c.misfit + model.SLACK
+
+    def better(new: FloatArray, old: FloatArray) -> FloatArray:
+        return np.asarray(np.where(good.reshape(n, *[1] * (new.ndim - 1)), new, old))
+
+    trial = (c.pose, c.offset_m, c.current_mA, c.shift_m)
+    c.best = tuple(better(new, old) for new, old in zip(trial, c.best, strict=True))  # type: ignore[assignment]
+    c.pose, c.offset_m, c.current_mA, c.shift_m = (
+        better(forward, 0.5 * (one + held))
+        for forward, one, held in zip((pose, offset, current, shift), trial, c.best, strict=True)
+    )
+    # The current itself is set to its mean, which costs a little by itself.
+    gap = np.maximum(misfit - chi2 - ((mean - q_hat) / sigma) ** 2, 0.0)
+    c.misfit, c.gap = better(misfit, c.misfit), better(gap, c.gap)
+    c.score, c.chi2, c.log_det = better(score, c.score), better(chi2, c.chi2), better(log_det, c.log_det)
+    c.q_mA, c.q_sigma_mA = better(mean, c.q_mA), better(sigma, c.q_sigma_mA)
+    c.sigma_mA = better(np.sqrt(np.maximum(deviations, 0.0)), c.sigma_mA)
+    c.station_chi2 = better((residual * pulled).sum(-1), c.station_chi2)
+    covariance = inverse_N[:, nb - 2 :, nb - 2 :] * last[:, :, None] * last[:, None]
+    c.place_covariance = better(covariance, c.place_covariance)

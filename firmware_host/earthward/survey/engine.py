@@ -12,6 +12,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
+from scipy.special import chdtrc
 
 from earthward.errors import InputError
 from earthward.pool.field import Field, make_field
@@ -30,6 +31,10 @@ BoolArray = NDArray[np.bool_]
 HOPELESS = -1.5
 #: So many candidates are refitted to the end, however far behind they lie.
 KEEP_GOING = 8
+#: An answer with a smaller probability of its misfit is looked for a second time, more thoroughly.
+POOR_P = 1e-3
+#: A refit has settled when the next step promises no larger fall of its squared misfit.
+SETTLED = 1.0
 #: So few coarse cells within reach of the best are refitted on the fine grid.
 SHARP_CELLS = 12
 #: Freedom given to a leak's place while poses are re-estimated around it.
@@ -361,7 +366,7 @@ def _fine_candidates(problem: Problem, leads: Leads, index: IntArray, parent: Ca
         grid.fine.tangent[index],
         np.einsum("sbnc,nc->sbn", part, grid.fine_weight[index]),
         np.einsum("sbnc,nct->sbnt", part, grid.fine_slope[index]),
-        [State(parent.pose[k], parent.offset_m[k, :-1], parent.current_mA[k, :, :-1]) for k in at],
+        [batch.state_of(parent, int(k), -1) for k in at],
         parent.q_mA[at],
         len(problem.sources_m),
     )
@@ -411,6 +416,28 @@ def search_one(
     `near`: a place and a current (mA) to start from instead of looking everywhere. `effort`: 2 for the first sink, 1
     for a further one.
     """
+    found = _search_one(problem, rows, leads, known, base, forbidden_m, near, effort, False)
+    chi2 = float(found.candidates.chi2[found.best])
+    if near is None and not found.brief and float(chdtrc(int(rows.use.sum()), chi2)) < POOR_P:
+        # Not explained: perhaps it cannot be, perhaps the right place was dropped before its refit had settled.
+        again = _search_one(problem, rows, leads, known, base, forbidden_m, near, effort, True)
+        if again.evidence > found.evidence:
+            found = again
+    return found
+
+
+def _search_one(
+    problem: Problem,
+    rows: Rows,
+    leads: Leads,
+    known: Sequence[Sink],
+    base: Solved,
+    forbidden_m: Sequence[FloatArray],
+    near: tuple[FloatArray, float] | None,
+    effort: int,
+    thorough: bool,
+) -> SinkSearch:
+    """`search_one` once. `thorough`: no place is dropped before its refit has settled."""
     grid = problem.grid
     coarse, fine = grid.coarse, grid.fine
     seed_score = np.full(len(coarse), -1e12)
@@ -449,7 +476,7 @@ def search_one(
         place = coarse.centre_m[free] - (near[0] if near is not None else coarse.centre_m[0])
         seeds = free[[int(np.argmin((place**2).sum(1)))]]
     pool_ = _coarse_candidates(problem, leads, seeds, state, np.clip(seed_current[seeds], 0.05, 5.0))
-    advance(pool_, 2, coarse_sigma)
+    advance(pool_, 7 if thorough else 2, coarse_sigma)
     spared = np.full(rows.stations, np.inf)
     _spare(spared, pool_)
     for margin, most in ((60.0, 24), (30.0, 16), (15.0, 12)):
@@ -474,7 +501,7 @@ def search_one(
             break
         fresh, parent = fresh[:room], parent[:room]
         done[fresh] = True
-        states = [State(pool_.pose[k], pool_.offset_m[k, :-1], pool_.current_mA[k, :, :-1]) for k in parent]
+        states = [batch.state_of(pool_, int(k), -1) for k in parent]
         more = _coarse_candidates(problem, leads, fresh, states, pool_.q_mA[parent])
         advance(more, 2, coarse_sigma)
         if turn < 3:
@@ -484,29 +511,60 @@ def search_one(
             rest = np.setdiff1d(np.arange(len(pool_)), active)
             pool_ = batch.join(batch.pick(pool_, rest), again)
         pool_ = batch.join(pool_, more)
+    for _ in range(0 if brief else 3):
+        # The best one's poses may suit its neighbours better than those they were refitted from.
+        k = int(np.argmax(pool_.score))
+        if int((pool_.score > pool_.score[k] - 6.0).sum()) > 2 * SHARP_CELLS:
+            break
+        more = _from_best(problem, leads, pool_, blocked)
+        advance(more, 3, coarse_sigma)
+        before = float(pool_.score[k])
+        pool_ = _better_of(pool_, more)
+        if float(pool_.score.max()) < before + 0.5:
+            break
+    for _ in range(0 if brief else 3):
+        unsettled = np.argsort(-pool_.score)[:24]
+        unsettled = unsettled[(pool_.score[unsettled] > pool_.score.max() - 8.0) & (pool_.gap[unsettled] > SETTLED)]
+        if not len(unsettled):
+            break
+        again = batch.pick(pool_, unsettled)
+        advance(again, 1, coarse_sigma)
+        pool_ = batch.join(batch.pick(pool_, np.setdiff1d(np.arange(len(pool_)), unsettled)), again)
     _spare(spared, pool_)
-    of_coarse = np.full(len(coarse), -1, dtype=np.int64)
-    of_coarse[pool_.cell] = np.arange(len(pool_))
-    best = float(pool_.score.max())
-    # Sharp enough to deserve the fine grid?
-    live = np.flatnonzero(pool_.score > best - 6.0)
-    sharp = len(live) <= SHARP_CELLS and not brief
+    pool_.score = batch.earned_score(pool_)
+    finer: Candidates | None = None
+    for _ in range(3):
+        live = np.flatnonzero(pool_.score > pool_.score.max() - 6.0)
+        # Sharp enough to deserve the fine grid?
+        sharp = len(live) <= SHARP_CELLS and not brief
+        if not sharp:
+            finer = None
+            break
+        of_coarse = _owners(pool_, len(coarse))
+        cells_of = np.flatnonzero(np.isin(grid.parent, pool_.cell[live]))
+        finer = _fine_candidates(problem, leads, cells_of, pool_, of_coarse[grid.parent[cells_of]])
+        advance(finer, 3, fine_sigma)
+        finer.score = batch.earned_score(finer)
+        # Once more the best one lends its poses to all around it.
+        more = _from_best(problem, leads, finer, blocked)
+        advance(more, 3, coarse_sigma)
+        more.score = batch.earned_score(more)
+        before = float(pool_.score.max())
+        better = _better_of(pool_, more)
+        if float(better.score.max()) < before + 0.5:
+            break
+        pool_ = better
+    of_coarse = _owners(pool_, len(coarse))
     if not sharp:
         # Only a wide region was looked at with gaps in between; beside a sharp one no neighbour may lend its score.
         _fill(of_coarse, coarse, pool_, blocked)
     owner = of_coarse[grid.parent]
     score = np.where(owner >= 0, pool_.score[owner], -np.inf)
-    if sharp:
-        order = live[np.argsort(-pool_.score[live])]
-        cells_of = np.flatnonzero(np.isin(grid.parent, pool_.cell[order]))
-        if len(cells_of):
-            at = of_coarse[grid.parent[cells_of]].copy()
-            finer = _fine_candidates(problem, leads, cells_of, pool_, at)
-            advance(finer, 2, fine_sigma)
-            owner[cells_of] = len(pool_) + np.arange(len(cells_of))
-            score[cells_of] = finer.score
-            finer.cell = -1 - finer.cell
-            pool_ = batch.join(pool_, finer)
+    if finer is not None:
+        owner[finer.cell] = len(pool_) + np.arange(len(finer))
+        score[finer.cell] = finer.score
+        finer.cell = -1 - finer.cell
+        pool_ = batch.join(pool_, finer)
     top = float(score.max())
     evidence = _area_mean(score, fine.area_m2)
     if brief:
@@ -517,6 +575,30 @@ def search_one(
         guess[blocked] = -np.inf
         score = np.where(owner >= 0, score, np.minimum(guess[grid.parent], top - 0.1))
     return SinkSearch(score, owner, pool_, evidence, spared, brief)
+
+
+def _owners(found: Candidates, cells: int) -> IntArray:
+    owner = np.full(cells, -1, dtype=np.int64)
+    owner[found.cell] = np.arange(len(found))
+    return owner
+
+
+def _from_best(problem: Problem, leads: Leads, found: Candidates, blocked: BoolArray) -> Candidates:
+    """Coarse cells within half a metre of the best candidate, each from its state."""
+    coarse = problem.grid.coarse
+    k = int(np.argmax(found.score))
+    around = np.flatnonzero(np.linalg.norm(coarse.centre_m - found.position_m[k], axis=1) < 2.6 * coarse.size_m)
+    around = around[~blocked[around]]
+    start = batch.state_of(found, k, -1)
+    return _coarse_candidates(problem, leads, around, start, np.full(len(around), found.q_mA[k]))
+
+
+def _better_of(one: Candidates, other: Candidates) -> Candidates:
+    """Of candidates for the same cell the one with the higher score."""
+    both = batch.join(one, other)
+    order = np.argsort(-both.score, kind="stable")
+    _, first = np.unique(both.cell[order], return_index=True)
+    return batch.pick(both, order[first])
 
 
 def _spare(spared: FloatArray, found: Candidates) -> None:
@@ -594,7 +676,7 @@ def fit_without(
         best = run(None, 5)
     if found is not None and not found.brief:
         c, k = found.candidates, found.best
-        again = run(State(c.pose[k], c.offset_m[k, :-1], c.current_mA[k, :, :-1]), 2)
+        again = run(batch.state_of(c, k, -1), 2)
         if again.log_evidence > best.log_evidence - 20.0:
             again = run(again.state, 2)
         if again.log_evidence > best.log_evidence:

@@ -88,8 +88,8 @@ MOST_IMAGES = 6
 #: Directions and distances at which the head is held around a leak whose place is nearly known.
 CLOSE_STEPS_M = [
     (r * math.cos(math.radians(a)), r * math.sin(math.radians(a)), z)
-    for r, z in ((0.35, 0.0), (0.35, 0.35), (0.35, -0.35), (0.7, 0.0))
-    for a in range(0, 360, 45)
+    for r, z, turn in ((0.6, 0.0, 45), (0.5, 0.4, 90), (0.5, -0.4, 90))
+    for a in range(0, 360, turn)
 ]
 
 
@@ -221,11 +221,13 @@ def next_station(
     axes: int = 3,
 ) -> Station:
     """The best next place in words. Places closer than 0.25 m to an earlier station are left out; where the leak is
-    nearly known, places close around it are looked at as well."""
+    nearly known, places close around it are looked at as well, and none that are far away."""
     weight = belief.weight / belief.weight.sum()
     target = belief.position_m[:, -1]
     mean = weight @ target
     if math.sqrt(float(weight @ ((target - mean) ** 2).sum(1))) < NEARLY_KNOWN_M:
+        within = np.linalg.norm(places.centre_m - mean, axis=1) < 3.0
+        places = Places(places.centre_m[within], places.matrix[within], places.shift[within])
         places = join(places, close_by(pool, mean))
     bits = expected_bits(places, belief, resistivity, priors, axes=axes)
     for place in taken_m:

@@ -17,7 +17,7 @@ from earthward.errors import InputError
 from earthward.pool.field import Field
 from earthward.pool.resistance import hole_diameter_interval_m
 from earthward.pool.shape import Pool
-from earthward.survey import check, engine, guide, lead, model
+from earthward.survey import batch, check, engine, guide, lead, model
 from earthward.survey.budget import mixture_interval
 from earthward.survey.coverage import detectable, summarise
 from earthward.survey.engine import Problem, SinkSearch, StationData
@@ -109,7 +109,9 @@ class Answer:
     @property
     def fits(self) -> bool:
         """Do the sinks, with errors as large as stated, explain the readings? If not, the place may be any."""
-        return float(chdtrc(int(self.rows.use.sum()), float(self.solved.station_chi2.sum()))) > MISFIT_P
+        misfit = [float(self.solved.station_chi2.sum())]
+        misfit += [float(one.search.candidates.chi2[one.search.best]) for one in self.leaks[-1:]]
+        return float(chdtrc(int(self.rows.use.sum()), max(misfit))) > MISFIT_P
 
 
 class Survey:
@@ -401,7 +403,7 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads) -> Answer:
             break
         leaks.append(leak)
         c, k = found.candidates, found.best
-        known, solved = _joint(problem, rows, leads, leaks, State(c.pose[k], c.offset_m[k], c.current_mA[k]))
+        known, solved = _joint(problem, rows, leads, leaks, batch.state_of(c, k))
         if len(leaks) > 1:
             leaks, known, solved = _polish(problem, rows, leads, leaks, solved)
             leaks, known, solved = _drop_unearned(problem, rows, leads, leaks, known, solved)
@@ -429,7 +431,7 @@ def _joint(
     known = (*problem.fittings, *[_as_sink(problem, one) for one in leaks])
     offset = state.offset_m.copy()
     offset[-1] = 0.0
-    start = State(state.pose, offset, state.current_mA)
+    start = replace(state, offset_m=offset)
     solved = model.fit(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=4)
     return known, solved
 
@@ -446,7 +448,7 @@ def _polish(
         others = [leak for j, leak in enumerate(leaks) if j != k]
         known = (*problem.fittings, *[_as_sink(problem, one) for one in others])
         keep = [j for j in range(first + len(leaks)) if j != first + k]
-        state = State(joint.state.pose, joint.state.offset_m[keep], joint.state.current_mA[:, keep])
+        state = replace(joint.state, offset_m=joint.state.offset_m[keep], current_mA=joint.state.current_mA[:, keep])
         linear = model.linearise(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, state)
         base = replace(model.solve(rows, linear, problem.priors), state=state)
         sink = _as_sink(problem, leaks[k])
@@ -470,7 +472,7 @@ def _polish(
         offset = c.offset_m[n][back].copy()
         offset[first + k] = 0.0
         known = (*problem.fittings, *[_as_sink(problem, one) for one in leaks])
-        start = State(c.pose[n], offset, c.current_mA[n][:, back])
+        start = State(c.pose[n], offset, c.current_mA[n][:, back], float(c.shift_m[n]))
         joint = model.fit(
             leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=4
         )
@@ -490,7 +492,7 @@ def _drop_unearned(
     first = len(problem.fittings)
     index = [*range(first), *[first + k for k in kept]]
     known = tuple(known[j] for j in index)
-    start = State(joint.state.pose, joint.state.offset_m[index], joint.state.current_mA[:, index])
+    start = replace(joint.state, offset_m=joint.state.offset_m[index], current_mA=joint.state.current_mA[:, index])
     solved = model.fit(leads, rows, known, problem.sources_m, problem.resistivity, problem.priors, start, iterations=4)
     return [leaks[k] for k in kept], known, solved
 
@@ -770,7 +772,7 @@ def put_into_words(
     return "cannot tell", text, tuple(advice)
 
 
-def belief_of(problem: Problem, answer: Answer, best: Leak, most: int = 40) -> guide.Belief:
+def belief_of(problem: Problem, answer: Answer, best: Leak, most: int = 32) -> guide.Belief:
     """The candidates worth telling apart, for choosing the next station."""
     c = best.search.candidates
     if best.spots.size_m < problem.grid.fine.size_m:

@@ -272,19 +272,21 @@ class Priors:
 
     @property
     def pose_limit(self) -> FloatArray:
-        """How far (6,) a pose is believed: three standard deviations."""
+        """How far (6,) a pose may stray on the way: six standard deviations."""
         wide = self.pose.copy()
         wide[2] = np.hypot(wide[2], self.depth_offset)
-        return np.asarray(3 * wide)
+        return np.asarray(6 * wide)
 
 
 @dataclass(frozen=True)
 class State:
-    """A point to linearise about: poses (S, 6), sink offsets (k, 2), currents (P, k) in mA."""
+    """A point to linearise about: poses (S, 6), sink offsets (k, 2), currents (P, k) in mA, and the part of the poses'
+    depth that is common to all."""
 
     pose: FloatArray
     offset_m: FloatArray
     current_mA: FloatArray
+    shift_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -311,6 +313,8 @@ class Linear:
     tie_inv: FloatArray
     tie_y: FloatArray
     pinned: BoolArray
+    misfit: float
+    """Squared misfit at the state itself, of readings, poses, places and currents."""
 
 
 def take(array: FloatArray, index: IntArray) -> FloatArray:
@@ -370,6 +374,7 @@ def linearise(
     A = np.zeros((S, R, nb))
     J = np.zeros((S, R, 6))
     contribution = np.zeros((S, R))
+    modelled = np.zeros((S, R))
     fixed = np.zeros((S, R))
     if k:
         D, DJ, Dt = take(all_D[..., p:], rows.pair), take(all_J[..., p:, :], rows.pair), take(Dt, rows.pair)
@@ -384,6 +389,7 @@ def linearise(
         fixed = (moved * state.offset_m).sum((-1, -2))
         J = rho * (q.sum(-1)[..., None] * Js - np.einsum("srk,srkj->srj", q, DJ))
         contribution = ((q * column) ** 2).sum(-1)
+        modelled = (q * column).sum(-1)
         A[..., depth] = J[..., 2]
     use = rows.use
     A = np.where(use[..., None], A, 0.0)
@@ -391,6 +397,10 @@ def linearise(
     y = np.where(use, rows.value_uV + (J @ state.pose[:, :, None])[..., 0] + fixed, 0.0)
     variance = rows.variance + priors.noise_floor_uV**2 + priors.model**2 * contribution
     variance = np.where(use, variance, 1.0)
+    misfit = float((np.where(use, rows.value_uV - modelled, 0.0) ** 2 / variance).sum())
+    lone = state.pose.copy()
+    lone[:, 2] -= state.shift_m
+    misfit += float(((lone / priors.pose) ** 2).sum()) + (state.shift_m / priors.depth_offset) ** 2
     C = J * priors.pose**2 @ J.transpose(0, 2, 1)
     C[:, np.arange(R), np.arange(R)] += variance
     C_inv: FloatArray = np.asarray(np.linalg.inv(C), dtype=np.float64)
@@ -409,6 +419,8 @@ def linearise(
     tie_inv: FloatArray = np.asarray(np.linalg.inv(tie_C), dtype=np.float64)
     tie_aug = np.column_stack([tie_A, injected])
     normal += tie_aug.T @ tie_inv @ tie_aug
+    short = injected - state.current_mA.sum(1)
+    misfit += float(short @ tie_inv @ short)
     total = float(injected.max())
     precision = np.full(nb, 1.0 / (10 * total) ** 2)
     precision[depth] = 1 / priors.depth_offset**2
@@ -420,10 +432,28 @@ def linearise(
             if sink.share_sigma == 0:
                 deviation = 1e-5 * total
             precision[k + j : k + k * p : k] = 1 / deviation**2
+            own = state.current_mA[:, j]
+            misfit += float(((own - own.mean()) ** 2).sum()) / deviation**2
+        misfit += float((state.offset_m[j] ** 2).sum()) / sink.sigma_m**2
         precision[nb - 2 * k + 2 * j : nb - 2 * k + 2 * j + 2] = 1 / sink.sigma_m**2
     normal[np.arange(nb), np.arange(nb)] += precision
     return Linear(
-        state, A, y, J, variance, C_inv, log_det, normal, k, source_D, source_J, tie_A, tie_inv, injected, pinned
+        state,
+        A,
+        y,
+        J,
+        variance,
+        C_inv,
+        log_det,
+        normal,
+        k,
+        source_D,
+        source_J,
+        tie_A,
+        tie_inv,
+        injected,
+        pinned,
+        misfit,
     )
 
 
@@ -466,7 +496,7 @@ def solve(rows: Rows, linear: Linear, priors: Priors) -> Solved:
     current = np.tile(beta[:k], (p, 1))
     if p > 1 and k:
         current = current + beta[k : k + k * p].reshape(p, k)
-    state = State(pose, beta[nb - 2 * k :].reshape(k, 2), current)
+    state = State(pose, beta[nb - 2 * k :].reshape(k, 2), current, float(beta[nb - 2 * k - 1]))
     evidence = -0.5 * (chi2 + float(linear.station_log_det.sum()) + log_det_n)
     return Solved(beta, covariance, chi2, evidence, state, station_chi2, current, linear)
 
@@ -481,7 +511,8 @@ def fit(
     start: State | None = None,
     iterations: int = 4,
 ) -> Solved:
-    """Gauss-Newton over poses, offsets and currents, with negative currents pinned to zero."""
+    """Gauss-Newton over poses, offsets and currents, with negative currents pinned to zero. A step that makes the
+    misfit larger is taken back by half (and does not count)."""
     k, S = len(sinks), rows.stations
     pinned = np.zeros(k, dtype=bool)
     if start is None:
@@ -490,8 +521,13 @@ def fit(
     state = start
     solved: Solved | None = None
     limit_offset = np.array([2.5 * s.sigma_m for s in sinks])[:, None] if k else np.zeros((0, 1))
-    for _ in range(iterations):
+    back = 0
+    while iterations > 0:
         linear = linearise(leads, rows, sinks, sources_m, resistivity, priors, state, pinned)
+        if solved is not None and back < 4 and linear.misfit > solved.linear.misfit + SLACK:
+            state, back = _halfway(solved.linear.state, state), back + 1
+            continue
+        iterations, back = iterations - 1, 0
         solved = solve(rows, linear, priors)
         for _ in range(k):
             negative = (solved.beta[:k] < -1e-9) & ~pinned
@@ -504,11 +540,24 @@ def fit(
         new = solved.state
         pose = np.clip(new.pose, -priors.pose_limit, priors.pose_limit)
         offset = np.clip(new.offset_m, -limit_offset, limit_offset)
-        before, state = state, State(pose, offset, np.maximum(new.current_mA, 0.0))
+        before, state = state, State(pose, offset, np.maximum(new.current_mA, 0.0), new.shift_m)
         if _settled(before, state, 1e-4 * float(priors.injected_mA.max())):
             break
     assert solved is not None
     return replace(solved, state=state)
+
+
+#: A step may make the misfit worse by so much: determinants and bounds also have a say.
+SLACK = 0.5
+
+
+def _halfway(one: State, other: State) -> State:
+    return State(
+        0.5 * (one.pose + other.pose),
+        0.5 * (one.offset_m + other.offset_m),
+        0.5 * (one.current_mA + other.current_mA),
+        0.5 * (one.shift_m + other.shift_m),
+    )
 
 
 def _settled(one: State, other: State, current_mA: float) -> bool:
