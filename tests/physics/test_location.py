@@ -108,6 +108,25 @@ def test_most_leaks_are_declared_and_none_in_pools_without() -> None:
     assert not any(run_pool(random_pool(seed, leaks=0), 12).answer.leaks for seed in range(7100, 7106))
 
 
+def test_refits_settle_at_the_right_place_whatever_stations_are_added() -> None:
+    """Close to a leak the fields are steep and undamped refits jumped: with the seventh of these stations the answer
+    was called found 0.2 m off, with the next one it was back."""
+    world = random_pool(31004)
+    stations = (
+        ((3.11, 1.63, 0.5), 270.0), ((10.84, 4.94, 1.2), 90.0), ((8.73, 0.3, 0.5), 270.0), ((0.3, 4.28, 0.5), 180.0),
+        ((0.3, 2.95, 1.2), 180.0), ((4.52, 4.94, 1.2), 90.0), ((1.71, 4.94, 0.5), 90.0),
+    )  # fmt: skip
+    survey = Survey(world.pool, LocateSettings(max_leaks=1))
+    for k, (centre, bearing) in enumerate(stations):
+        for reading in world.measure(np.array(centre), bearing, f"g{k}"):
+            survey.add(reading)
+        if k >= 4:
+            survey.result(coverage=False, guidance=False)
+            answer = survey.last_answer
+            assert answer is not None and answer.leaks and answer.fits
+            assert np.linalg.norm(answer.leaks[0].position_m - world.leaks[0][0]) < 0.1
+
+
 def result_of(world: VirtualPool, rows: list[KeptReading]) -> Result:
     return locate(world.pool, rows, LocateSettings(max_leaks=1))
 

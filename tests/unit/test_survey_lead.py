@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from earthward.pool.shape import rectangle
-from earthward.survey import batch, engine, lead, model
+from earthward.survey import batch, engine, guide, lead, model
 from earthward.survey.types import LocateSettings
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
@@ -139,3 +139,31 @@ def test_batched_step_agrees_with_the_single_model() -> None:
     limit = problem.priors.pose_limit
     assert np.allclose(c.pose[0], np.clip(one.state.pose, -limit, limit), atol=1e-4)
     assert c.station_chi2[0] == pytest.approx(one.station_chi2, rel=1e-2, abs=1e-2)
+
+
+def test_a_step_that_makes_things_worse_is_taken_back() -> None:
+    """From far off, refits of all candidates only ever come closer to the readings; what is left to gain is told."""
+    problem, rows, leads = small_problem()
+    base = model.fit(leads, rows, problem.fittings, problem.sources_m, problem.resistivity, problem.priors)
+    cells = problem.liner.net[::4]
+    c = engine._coarse_candidates(problem, leads, cells, base.state, np.full(len(cells), 2.0))
+    known = (problem.fittings, problem.sources_m, problem.resistivity, problem.priors)
+    before = np.full(len(cells), np.inf)
+    first = None
+    for _ in range(6):
+        batch.step(leads, rows, *known, c, 0.06)
+        assert (c.misfit <= before + model.SLACK).all()
+        before = c.misfit.copy()
+        first = before if first is None else first
+    assert first is not None and (c.gap >= 0).all()
+    assert np.median(c.misfit / first) < 0.1
+
+
+def test_places_close_by_are_in_the_water_and_off_the_walls() -> None:
+    pool = rectangle(8.0, 4.0, 1.5)
+    for target in ((0.0, 2.0, 0.7), (4.0, 2.0, 1.5), (8.0, 4.0, 0.2)):
+        places = guide.close_by(pool, np.array(target)).centre_m
+        assert len(places) >= 3
+        assert pool.contains(places).all()
+        assert (places[:, :2] >= 0.29).all() and (places[:, 0] <= 7.71).all() and (places[:, 1] <= 3.71).all()
+        assert np.linalg.norm(places - target, axis=1).min() > 0.2
