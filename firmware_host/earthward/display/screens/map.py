@@ -101,10 +101,13 @@ def drawn(
 
 
 def _two(upper: int, lower: int) -> Run:
-    """One cell with two densities: a half block where one of them stands out, else the ramp's glyph."""
-    if upper >= 2 and upper >= lower + 2:
+    """One cell with two densities: a half block where the other half is as good as empty, else the ramp's glyph.
+
+    A half block leaves its other half white: between two dark ones that would look like a hole.
+    """
+    if upper >= 2 and lower <= 1 and upper >= lower + 2:
         return "▀", f"ramp{upper}"
-    if lower >= 2 and lower >= upper + 2:
+    if lower >= 2 and upper <= 1 and lower >= upper + 2:
         return "▄", f"ramp{lower}"
     level = max(upper, lower)
     return RAMP[level], f"ramp{level}"
