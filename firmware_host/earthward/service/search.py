@@ -1,7 +1,8 @@
 """Searches for sinks in a process of their own: a search never competes with the daemon for its interpreter.
 
-The worker starts at the first search, keeps pool, lead fields and the last answer, and takes in only what is new. It is
-nicer than the daemon, ignores SIGINT (a Ctrl-C at the terminal is the daemon's business) and ends with the daemon.
+The worker starts at the first search, keeps the pool and its stations' lead fields, and learns only those of new
+stations; the answer itself is found afresh from all readings each time. It is nicer than the daemon, ignores SIGINT (a
+Ctrl-C at the terminal is the daemon's business) and ends with the daemon.
 """
 
 from __future__ import annotations
@@ -35,7 +36,7 @@ class Search:
 
 
 class Searcher:
-    """Carries out one search after another; what has not changed since the last one is not done again."""
+    """Carries out one search after another; lead fields once learnt are kept, answers are not gone on from."""
 
     def __init__(self) -> None:
         self._last: Search | None = None
