@@ -54,7 +54,7 @@ class Candidates:
     q_sigma_mA: FloatArray
     log_det: FloatArray
     sigma_mA: FloatArray
-    """Standard deviations (n, K) of all sinks' currents."""
+    """Standard deviations (n, K) of all sinks' currents, each the mean over the placements."""
     station_chi2: FloatArray
     """Misfit (n, S) per station."""
     place_covariance: FloatArray
@@ -356,7 +356,7 @@ def _step_chunk(
         + np.where(z < 0, 0.5 * z * z, 0.0)
         + log_current_prior(mean)
     )
-    deviations = np.einsum("nkk->nk", inverse_N[:, :K, :K]) * scale[:, :K] ** 2
+    spread = model.mean_current_variance(inverse_N * scale[:, :, None] * scale[:, None], K, k, P)
     last = scale[:, nb - 2 :]
     # The step.
     residual = aug[..., nb] - (aug[..., :nb] @ beta[:, None, :, None])[..., 0]
@@ -389,7 +389,7 @@ def _step_chunk(
     c.misfit, c.gap = better(misfit, c.misfit), better(gap, c.gap)
     c.score, c.chi2, c.log_det = better(score, c.score), better(chi2, c.chi2), better(log_det, c.log_det)
     c.q_mA, c.q_sigma_mA = better(mean, c.q_mA), better(sigma, c.q_sigma_mA)
-    c.sigma_mA = better(np.sqrt(np.maximum(deviations, 0.0)), c.sigma_mA)
+    c.sigma_mA = better(np.sqrt(np.maximum(spread, 0.0)), c.sigma_mA)
     c.station_chi2 = better((residual * pulled).sum(-1), c.station_chi2)
     covariance = inverse_N[:, nb - 2 :, nb - 2 :] * last[:, :, None] * last[:, None]
     c.place_covariance = better(covariance, c.place_covariance)

@@ -580,6 +580,8 @@ def make_budget(problem: Problem, answer: Answer, counts: dict[str, float]) -> B
     names = [s.name for s in problem.fittings]
     shares: list[FittingShare] = []
     last = answer.leaks[-1] if answer.leaks else answer.doubtful
+    placements, sinks = solved.current_mA.shape
+    alone = np.sqrt(np.maximum(model.mean_current_variance(solved.covariance, sinks, sinks, placements), 0.0))
     if last is not None:
         c = last.search.candidates
         weight = _weights(problem, last)
@@ -590,7 +592,7 @@ def make_budget(problem: Problem, answer: Answer, counts: dict[str, float]) -> B
     else:
         weight = np.ones(1)
         place_mean = solved.current_mA.mean(0)[None]
-        sigma = np.sqrt(np.diag(solved.covariance))[None, : place_mean.shape[1]]
+        sigma = alone[None, : place_mean.shape[1]]
         plain = 1.0
     base_gain = injected_mA / max(float(solved.current_mA.sum(1).mean()), 1e-9)
     for j in range(k):
@@ -598,7 +600,7 @@ def make_budget(problem: Problem, answer: Answer, counts: dict[str, float]) -> B
         if plain > 0 and len(solved.beta):
             w = np.append(w, plain)
             m = np.append(m, solved.current_mA[:, j].mean() * base_gain)
-            s = np.append(s, math.sqrt(max(solved.covariance[j, j], 0.0)) * base_gain)
+            s = np.append(s, alone[j] * base_gain)
         s = np.hypot(s, 0.01 * m)
         mean, low, high = mixture_interval(w, m, s)
         shares.append(FittingShare(names[j], mean * 1e-3, (low * 1e-3, high * 1e-3)))

@@ -471,6 +471,18 @@ class Solved:
     linear: Linear
 
 
+def mean_current_variance(covariance: FloatArray, sinks: int, floating: int, placements: int) -> FloatArray:
+    """Variance (..., sinks) of each sink's current, taken as the mean over the placements, from the covariance
+    (..., nb, nb) of beta; the first `floating` of them have a deviation per placement."""
+    combine = np.zeros((sinks, covariance.shape[-1]))
+    combine[np.arange(sinks), np.arange(sinks)] = 1.0
+    if placements > 1:
+        for p in range(placements):
+            j = np.arange(floating)
+            combine[j, sinks + p * floating + j] = 1.0 / placements
+    return np.asarray(np.einsum("...ij,ki,kj->...k", covariance, combine, combine, optimize=True))
+
+
 def solve(rows: Rows, linear: Linear, priors: Priors) -> Solved:
     nb = linear.A.shape[-1]
     N = linear.normal[:nb, :nb]
