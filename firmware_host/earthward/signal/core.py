@@ -42,6 +42,8 @@ BEND_RAD = (0.05, 0.03)
 #: A window whose noise power is this much above the ordinary is searched for steps of the electrode voltage.
 SUSPICIOUS = 1.5
 MOST_BREAKS = 4
+#: A hop is looked at for transients by itself when its window's residual reaches this share of an outlier's.
+CONSPICUOUS = 0.85
 #: Blocks without a change of the mains lines after which everything slow has come to rest.
 RESTED = 10
 
@@ -62,6 +64,8 @@ class Core:
         self._block = n * max(1, round(1.0 / (n * hop_s)))
         self._rested = 0
         self._learned = 0
+        #: The last hop whose samples were looked at for transients.
+        self._judged = -1
         self.taper_hops = max(2, round(TAPER_S / hop_s))
         self.keep = max(2 * n, 2 * self._block + n, round(2.0 / hop_s), self.taper_hops) + 2
         self.tracker = MainsTracker(mains_Hz)
@@ -251,12 +255,22 @@ class Core:
         broken = st.break_before[a - n + 1 : b].tolist()
         # Row 0 or 1: value or quadrature; row 1, first: variance of the value; row 2, second: of the quadrature.
         heads = solved[:, :, :2].tolist()
+        judging = use_memory and self.noise_V > 0
         suspicious = SUSPICIOUS * self.noise_V**2 if use_memory else float("inf")
+        worst = self._worst(a, b, theta) if judging else []
+        conspicuous = CONSPICUOUS * OUTLIER_SIGMA * max(self.noise_V, self.floor_V)
         any_break = any(broken)
         out: list[Solution | None] = []
         for i in range(b - a):
             count = sum(weights[i : i + n])
-            if count < 1.3 * used + 12:
+            short = count < 1.3 * used + 12
+            if judging and st.first + a + i > self._judged:
+                # The newest hop is looked at once, and for itself, if anything is strange about it or its window.
+                self._judged = st.first + a + i
+                strange = short or worst[i] > conspicuous or rss[i] > suspicious * (count - used)
+                if strange and self._distrust(a + i, b):
+                    return out + self.solve(a + i, b)
+            if short:
                 out.append(None)
                 continue
             breaks = tuple(j for j in range(1, n) if broken[i + j]) if any_break else ()
@@ -407,50 +421,48 @@ class Core:
 
     # ---- distrust ------------------------------------------------------------------------------------------
 
-    def distrust(self, a: int, b: int) -> None:
-        """Lower the weight of transients in rows a..b, and notice steps of the electrode voltage.
+    def _worst(self, a: int, b: int, theta: FloatArray) -> list[float]:
+        """Largest residual in the newest hop of each window that ends with rows a..b-1, volts."""
+        st = self.store
+        extended = np.empty((b - a, 1, 1 + self.equations.size))
+        extended[:, 0, 0] = 1.0
+        np.negative(theta, out=extended[:, 0, 1:])
+        rest = np.matmul(extended @ self.equations.newest, st.columns[a:b])[:, 0]
+        np.abs(rest, out=rest)
+        if not st.all_there(a, b):
+            rest *= st.weight[a:b] > 0
+        return [rest.item(rest.argmax())] if b - a == 1 else rest.max(axis=1).tolist()
 
-        The data less the mains as last averaged are fitted, hop by hop, by reference, quadrature, a straight line
-        and what the mains may have turned; what stands out of that is no electrode noise. A lasting jump becomes
-        a break.
+    def _distrust(self, row: int, stop: int) -> bool:
+        """Lower the weight of transients in a row, and notice a step of the electrode voltage. Anything changed?
+
+        The data less the mains as last averaged are fitted by reference, quadrature, a straight line and what the
+        mains may have turned; what stands out of that is no electrode noise. A lasting jump becomes a break. Rows up
+        to `stop` are in the store.
         """
         noise = max(self.noise_V, self.floor_V)
-        if noise <= 0:
-            return
         st, few = self.store, self._few
-        x, weight = st.columns[a:b], st.weight[a:b]
-        rows = st.products[a:b].take(few, axis=1)
-        fit = solve_symmetric(rows.take(few, axis=2) + self._few_ridge, (rows @ self._less_mains)[:, None])
-        rest = np.empty((b - a, 1, x.shape[1]))
-        rest[:] = self._less_mains
-        rest[:, :, few] -= fit
-        rest = np.abs(np.matmul(rest, x)[:, 0])
-        if not st.all_there(a, b):
-            rest *= weight > 0
-        limit = OUTLIER_SIGMA * noise
-        if float(np.maximum.reduce(rest, axis=None)) <= limit:
-            return
-        changed = set()
-        for i in np.flatnonzero(rest.max(axis=1) > limit).tolist():
-            row = a + i
-            good = np.flatnonzero(weight[i] > 0)
-            if good.size < 12:
-                continue
-            y = self._less_mains @ x[i]
-            found = transients.judge_hop(x[i][few][:, good].T, y[good], noise)
-            if found is None:
-                continue
-            weight[i, good] *= found.weight
-            self._weighed(row, found.count)
-            changed.update({row} if self.whitener.white else {row, row + 1})
-            if found.step is not None:
-                if 2 * found.step < good.size:
-                    st.break_before[row] = True
-                elif row + 1 < st.capacity:
-                    st.break_before[row + 1] = True
-        for row in sorted(changed):
-            if row < b:
-                self.multiply(row, row + 1)
+        x, weight = st.columns[row], st.weight[row]
+        good = np.flatnonzero(weight > 0)
+        if good.size < 12:
+            return False
+        y = self._less_mains @ x
+        rows = st.products[row, few]
+        fit = np.linalg.solve(rows[:, few] + self._few_ridge, rows @ self._less_mains)
+        if np.abs(y - fit @ x[few])[good].max() <= OUTLIER_SIGMA * noise:
+            return False
+        found = transients.judge_hop(x[few][:, good].T, y[good], noise)
+        if found is None:
+            return False
+        weight[good] *= found.weight
+        self._weighed(row, found.count)
+        if found.step is not None:
+            if 2 * found.step < good.size:
+                st.break_before[row] = True
+            elif row + 1 < st.capacity:
+                st.break_before[row + 1] = True
+        self.multiply(row, row + 1 if self.whitener.white else min(row + 2, stop))
+        return True
 
     # ---- what is learned slowly ----------------------------------------------------------------------------
 

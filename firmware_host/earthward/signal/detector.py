@@ -156,7 +156,7 @@ class Detector:
         full_scale = self.settings.full_scale_V
         scale = full_scale if full_scale is not None else block.full_scale_V
         size = np.abs(v)
-        if not isinstance(scale, float) or not float(size.max()) < (0.9995 * scale if scale > 0 else math.inf):
+        if not isinstance(scale, float) or not size.item(size.argmax()) < (0.9995 * scale if scale > 0 else math.inf):
             finite = np.isfinite(v)
             if not finite.all():
                 flags = np.where(finite, flags, flags | SampleFlag.SUSPECT).astype(np.uint8)
@@ -210,7 +210,7 @@ class Detector:
         d = np.diff(np.unique(v))
         d = d[d > 0]
         self._honesty = Honesty(n_hops)
-        self._steps = np.arange(self._slots)
+        self._steps = np.arange(self._slots, dtype=np.float64)
         self._full_counts = np.zeros(5)
         self._full_counts[[USABLE, WEIGHT]] = self._slots
         # The converter's step: quantisation noise is never believed to be less than that of a uniform error.
@@ -250,7 +250,6 @@ class Detector:
         core.track(a, b)
         core.fill(a, b)
         core.multiply(a, b)
-        core.distrust(a, b)
         number = self._next
         self._next = stop
         readings: list[Reading] = []
@@ -316,7 +315,7 @@ class Detector:
         lo, cut = bounds[0], bounds[-1]
         whole = cut - lo == count
         v, flags = self._v[lo:cut], self._f[lo:cut]
-        clean = whole and not flags.any()
+        clean = whole and not np.count_nonzero(flags)
         st.mirrored[a:b] = 0.0
         if clean:
             st.counts[a:b] = self._full_counts
@@ -331,7 +330,8 @@ class Detector:
             st.usable[a:b] = False
             st.usable[a:b].reshape(-1)[place] = ~bad
         ends = []
-        earliest = self.clock.earliest(self._i[lo:cut], self._t[lo:cut], stop - self._next) if whole else None
+        many = whole and stop - self._next > 1
+        earliest = self.clock.earliest(self._i[lo:cut], self._t[lo:cut], stop - self._next) if many else None
         for k in range(stop - self._next):
             if earliest is not None and self.clock.mature:
                 self.clock.take(*earliest[k])
@@ -339,7 +339,8 @@ class Detector:
                 self.clock.push(self._i[bounds[k] : bounds[k + 1]], self._t[bounds[k] : bounds[k + 1]])
             ends.append(self.clock.line(begin + slots * k))
         line = np.array(ends)
-        np.add(line[:, :1], line[:, 1:] * self._steps, out=st.end_s[a:b])
+        ended = np.multiply(line[:, 1:], self._steps, out=st.end_s[a:b])
+        ended += line[:, :1]
         if not clean:
             usable = st.usable[a:b].reshape(-1)
             saturated = np.zeros(usable.size, dtype=bool)

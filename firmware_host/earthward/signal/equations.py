@@ -106,6 +106,8 @@ class WindowEquations:
             spread[1 + self.spline_start + h : 1 + self.spline_start + h + 4, h, lo.poly :] = SPLINE.T
         #: (1 + size, hops, width): coefficient of each hop's columns per unit of the data and each window parameter.
         self.spread = spread
+        #: (1 + size, width): the same for the newest hop alone.
+        self.newest = np.ascontiguousarray(spread[:, -1])
         self._spread_flat = np.ascontiguousarray(spread.reshape(1 + self.size, -1))
         #: (hops, 2 families, 2 families): bends of the window from turn and bend of the hop.
         self._bends = np.ascontiguousarray(

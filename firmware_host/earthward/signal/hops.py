@@ -59,8 +59,8 @@ class HopStore:
         self.base = np.zeros((capacity, families, slots), dtype=complex)
         #: Tapered demodulation of the hop for each of its places in the taper.
         self.demodulated = np.zeros((capacity, taper_hops, 2 * families))
-        #: Residual of the hop, when it was the newest, at the mirror images of the waveform's lines.
-        self.mirrored = np.zeros((capacity, families, MIRRORS), dtype=complex)
+        #: Residual of the hop, when it was the newest, at the mirror images of the waveform's lines (real, imaginary).
+        self.mirrored = np.zeros((capacity, 2, families, MIRRORS))
         #: Steps from sample to sample beyond this are jumps, volts; no jump in the hop, nor from the one before it.
         self.jump_limit = np.zeros(capacity)
         self.even = np.zeros((capacity, 2), dtype=bool)

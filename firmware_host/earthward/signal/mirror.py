@@ -28,14 +28,23 @@ class Mirror:
         self._waveform, self._store, self._hops = waveform, store, hops
         self._changed_hop = -(2**62)
         self._step = 0.0
+        self._span = -1.0
+        self._lines: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
+        self._share: FloatArray = np.zeros(0)
         self._place: FloatArray = np.arange(store.slots, dtype=np.float64) - store.slots // 2
         self._table: NDArray[np.complex128] = np.zeros((store.slots, 0), dtype=complex)
         self._turn: NDArray[np.complex128] = np.zeros(0, dtype=complex)
 
+    def _at(self, span: float) -> None:
+        if span != self._span:
+            self._span = span
+            self._lines, self._share = waveforms.strong_lines(self._waveform, span, MIRRORS)
+
     def keep(self, a: int, b: int, rest: FloatArray) -> None:
         """Project residuals (rows, slots) of rows a..b-1."""
         st = self._store
-        lines, _ = waveforms.strong_lines(self._waveform, float(st.span[b - 1]), MIRRORS)
+        self._at(float(st.span[b - 1]))
+        lines = self._lines
         step = float(st.phase[a, -1] - st.phase[a, 0]) / (st.slots - 1)
         if self._table.shape[1] != lines.size or abs(step - self._step) > 1e-6 * step:
             # Within a hop the phase runs evenly, and at the same pace from hop to hop.
@@ -48,7 +57,10 @@ class Mirror:
             rest = rest * st.weight[a:b]
         turned *= rest[:, None]
         start = np.exp(st.phase[a:b, st.slots // 2, None] * self._turn)
-        st.mirrored[a:b, :, : lines.size] = np.matmul(turned, self._table) * start[:, None]
+        images = np.matmul(turned, self._table)
+        images *= start[:, None]
+        st.mirrored[a:b, 0, :, : lines.size] = images.real
+        st.mirrored[a:b, 1, :, : lines.size] = images.imag
 
     def look(
         self, a: int, solutions: list[Solution | None], whole: FloatArray, scatter: list[float], locked: list[bool]
@@ -61,23 +73,26 @@ class Mirror:
         """
         st, n, r = self._store, self._hops, len(solutions)
         b = a + r
-        _, share = waveforms.strong_lines(self._waveform, float(st.span[b - 1]), MIRRORS)
+        self._at(float(st.span[b - 1]))
+        share = self._share
         self.keep(a, b, np.matmul(whole[:, -1:], st.columns[a:b])[:, 0])
-        windows = sum_windows(st.mirrored[a - n + 1 : b, :, : share.size], n)
+        windows = sum_windows(st.mirrored[a - n + 1 : b], n)
         for i, change in enumerate(scatter):
             if change > CHANGES:
                 self._changed_hop = st.first + a + i
             elif st.first + a + i - self._changed_hop < n:
                 rows = slice(a + i - n + 1, a + i + 1)
                 self.keep(rows.start, rows.stop, np.matmul(whole[i][:, None], st.columns[rows])[:, 0])
-                windows[i] = st.mirrored[rows, :, : share.size].sum(axis=0)
-        size2 = np.square(windows.real) + np.square(windows.imag)
+                windows[i] = st.mirrored[rows].sum(axis=0)
+        windows *= windows
+        size2 = np.add.reduce(windows, axis=1)
         if not all(locked):
             size2[:, [not x for x in locked]] = 0.0
         limits = [np.inf if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
-        if float(np.maximum.reduce(size2, axis=None)) <= min(limits):
+        if size2.item(size2.argmax()) <= min(limits):
             return [0.0] * r
-        power = ((size2 > np.array(limits)[:, None, None]) * size2 @ share).sum(axis=1).tolist()
+        above = (size2 > np.array(limits)[:, None, None]) * size2
+        power = (above[..., : share.size] @ share).sum(axis=1).tolist()
         return [
             0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)
         ]

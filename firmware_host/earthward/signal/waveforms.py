@@ -104,24 +104,26 @@ def quadrature(name: WaveformName, phase_end: FloatArray, span: float) -> FloatA
 
 
 @lru_cache(maxsize=16)
-def _pair_table(name: WaveformName, span_key: int) -> NDArray[np.float64]:
-    phase = np.arange(_TABLE + 1) / _TABLE
-    pair = np.array([averaged(name, phase, span_key / 1e5), _quadrature_table(name, span_key)])
-    rise = np.diff(pair, axis=1)
-    return np.concatenate([pair[:, :-1], rise])
+def _pair_table(name: WaveformName, span_key: int) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Knots and values of `averaged` over one period (exact where it consists of straight pieces), and of
+    `quadrature`."""
+    span = span_key / 1e5
+    fine: FloatArray = np.arange(_TABLE + 1) / _TABLE
+    levels, knots = _levels(name), fine
+    if levels is not None and span > 1e-4:
+        edges = np.arange(levels.size + 1) / levels.size
+        later = edges + span
+        knots = np.unique(np.concatenate([[0.0, 1.0], edges, later - np.floor(later)]).round(12))
+    return knots, averaged(name, knots, span), fine, _quadrature_table(name, span_key)
 
 
 def fill_pair(name: WaveformName, phase_end: FloatArray, span: float, pair: FloatArray) -> None:
-    """`averaged` and `quadrature` into pair[:, 0] and pair[:, 1] (hops, 2, slots), phase_end (hops, slots): from tables
-    (within 1e-3 at corners), for the inner loop."""
-    table = _pair_table(name, round(max(span, 0.0) * 1e5))
-    place = phase_end * _TABLE
-    cell = np.floor(place)
-    place -= cell
-    both = table[:, cell.astype(np.int64) & (_TABLE - 1)]
-    rise = both[2:]
-    rise *= place
-    np.add(both[:2], rise, out=pair.transpose(1, 0, 2))
+    """`averaged` and `quadrature` into pair[:, 0] and pair[:, 1] (hops, 2, slots), phase_end (hops, slots): between
+    the knots of tables, for the inner loop."""
+    knots, values, fine, across = _pair_table(name, round(max(span, 0.0) * 1e5))
+    place = phase_end - np.floor(phase_end)
+    pair[:, 0] = np.interp(place, knots, values)
+    pair[:, 1] = np.interp(place, fine, across)
 
 
 def mean_square(name: WaveformName, span: float = 0.0) -> float:
