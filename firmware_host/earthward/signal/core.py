@@ -42,8 +42,12 @@ BEND_RAD = (0.05, 0.03)
 #: A window whose noise power is this much above the ordinary is searched for steps of the electrode voltage.
 SUSPICIOUS = 1.5
 MOST_BREAKS = 4
+#: Windows solved in one go: more of them no longer fit the processor's cache.
+MOST_AT_ONCE = 20
 #: A hop is looked at for transients by itself when its window's residual reaches this share of an outlier's.
 CONSPICUOUS = 0.85
+#: Noise of a window over the ordinary that may be a new mains line.
+LOUDER = 1.1
 #: Blocks without a change of the mains lines after which everything slow has come to rest.
 RESTED = 10
 
@@ -228,6 +232,8 @@ class Core:
 
     def solve(self, a: int, b: int, use_memory: bool = True) -> list[Solution | None]:
         """Least squares for every window that ends with rows a..b-1; None where too few samples are left."""
+        if b - a > MOST_AT_ONCE:
+            return self.solve(a, a + MOST_AT_ONCE, use_memory) + self.solve(a + MOST_AT_ONCE, b, use_memory)
         w = self.equations.normal(self.store, a, b)
         n, st, size = self.n_hops, self.store, self.equations.size
         prior = self._prior if use_memory else self._free_prior
@@ -590,7 +596,8 @@ class Core:
                 self._learn_colour(solution, end)
                 if self.layout.lines and not solution.breaks:
                     self._pending.append((hop, *self.line_information(w)))
-            if end == last:
+            # At rest, new lines are looked for every other time, or when it has become louder.
+            if end == last and (self._rested < RESTED or self._rested % 2 == 0 or ratio > LOUDER):
                 found = self.new_lines(solution, end, 32.0)
         # A window is averaged in only when no reading's window overlaps it any more.
         while self._pending and self._pending[0][0] <= number - n:
@@ -610,9 +617,13 @@ class Core:
         # Fitting took noise out at the lines and below the spline's limit: what it took is put back, as if white.
         taken = np.zeros(ORDER + 1)
         lags = np.arange(ORDER + 1)
-        for j, (family, k) in enumerate(self.memory.lines):
-            turn = 2 * np.pi * k * self.tracker.families[family].frequency_Hz * self.period_s
-            taken += self._used_by[2 + 2 * j : 4 + 2 * j].sum() * np.cos(turn * lags)
+        if self.memory.lines:
+            turns = [
+                2 * np.pi * k * self.tracker.families[family].frequency_Hz * self.period_s
+                for family, k in self.memory.lines
+            ]
+            by_line = self._used_by[2 : 2 + self.layout.lines].reshape(-1, 2).sum(axis=1)
+            taken += by_line @ np.cos(np.multiply.outer(turns, lags))
         taken += self._used_by[self.equations.line_end :].sum() + 2.0 * (lags == 0)
         if self.colour.take(rest.ravel(), good.ravel(), taken, solution.noise):
             self.whitener = self.colour.whitener()

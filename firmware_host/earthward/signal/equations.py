@@ -212,10 +212,14 @@ def roughness(splines: int) -> FloatArray:
 def solve_symmetric(a: FloatArray, b: FloatArray) -> FloatArray:
     """x of a x = b for stacks a (n, k, k) symmetric positive definite, b (n, m, k), x alike: right sides as rows.
 
-    A single one goes straight to LAPACK: numpy's way there takes longer than the work. May destroy a and b then.
+    Straight to LAPACK: numpy's way there takes longer, and does not use the symmetry.
     """
-    if a.shape[0] == 1:
-        _, x, info = dposv(a[0].T, b[0].T)
-        if info == 0:
-            return np.asarray(x.T[None], dtype=np.float64)
+    out = np.empty_like(b)
+    for one, right, solved in zip(a, b, out, strict=True):
+        _, x, info = dposv(one.T, right.T)
+        if info:
+            break
+        solved[...] = x.T
+    else:
+        return out
     return np.asarray(np.linalg.solve(a, b.transpose(0, 2, 1)).transpose(0, 2, 1), dtype=np.float64)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from earthward.signal.types import FloatArray
@@ -39,8 +41,9 @@ class LineMemory:
 
     def level(self, family: int) -> float:
         """Amplitude of the family's strongest line, volts."""
-        size = np.hypot(self.mean[0::2], self.mean[1::2]).tolist()
-        return max((float(a) for a, (f, _) in zip(size, self.lines, strict=True) if f == family), default=0.0)
+        mean = self.mean.tolist()
+        sizes = [math.hypot(*mean[2 * j : 2 * j + 2]) for j, (f, _) in enumerate(self.lines) if f == family]
+        return max(sizes, default=0.0)
 
     def prior_covariance(self) -> FloatArray:
         power = self.mean[0::2] ** 2 + self.mean[1::2] ** 2
