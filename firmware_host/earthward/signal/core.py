@@ -68,8 +68,9 @@ class Core:
         self._block = n * max(1, round(1.0 / (n * hop_s)))
         self._rested = 0
         self._learned = 0
-        #: The last hop whose samples were looked at for transients.
+        #: The last hop whose samples were looked at for transients; value and quadrature of the last window.
         self._judged = -1
+        self._last = (0.0, 0.0)
         self.taper_hops = max(2, round(TAPER_S / hop_s))
         self.keep = max(2 * n, 2 * self._block + n, round(2.0 / hop_s), self.taper_hops) + 2
         self.tracker = MainsTracker(mains_Hz)
@@ -144,6 +145,9 @@ class Core:
         self._used: float | None = None
         self._used_by = np.ones(size)
         self._recent.clear()
+        turns = [2.0 * np.pi * f.frequency_Hz * self.period_s for f in self.tracker.families]
+        self.mirror.against(self.whitener, turns)
+        self.tracker.colour = self.whitener.density(np.array(turns)).tolist()
         self.levels = [self.memory.level(f) for f in range(self.families)]
         power2 = 1e-12 + 0.5 * (self._turns**2).sum(axis=0)
         ridge = 1e-6 * self.slots * np.concatenate([np.ones(4), power2, power2 / 3])
@@ -294,6 +298,9 @@ class Core:
                         value, quadrature, noise2**0.5, unit_value, unit_quadrature, count, theta[i], (), solved[i, 1]
                     )
                 )
+            newest = out[-1]
+            if newest is not None:
+                self._last = newest.value, newest.quadrature
             if use_memory and (st.first + a + i + 1) % n == 0:
                 self._recent[st.first + a + i] = (out[-1], w[i])
         return out
@@ -423,7 +430,7 @@ class Core:
         scatter = (np.add.reduce(scores, axis=1) / scale).tolist()
         if not mirror:
             return scatter, [0.0] * r
-        return scatter, self.mirror.look(a, solutions, whole, scatter, [f.locked for f in self.tracker.families])
+        return scatter, self.mirror.look(a, solutions, whole, scatter, self.tracker)
 
     # ---- distrust ------------------------------------------------------------------------------------------
 
@@ -452,10 +459,11 @@ class Core:
         good = np.flatnonzero(weight > 0)
         if good.size < 12:
             return False
-        y = self._less_mains @ x
+        # The waveform's own edges are no steps of the electrode.
+        y = self._less_mains @ x - self._last[0] * x[REF] - self._last[1] * x[QUAD]
         rows = st.products[row, few]
         fit = np.linalg.solve(rows[:, few] + self._few_ridge, rows @ self._less_mains)
-        if np.abs(y - fit @ x[few])[good].max() <= OUTLIER_SIGMA * noise:
+        if np.abs(self._less_mains @ x - fit @ x[few])[good].max() <= OUTLIER_SIGMA * noise:
             return False
         found = transients.judge_hop(x[few][:, good].T, y[good], noise)
         if found is None:
@@ -515,6 +523,7 @@ class Core:
     def reference_found(self, last: int) -> bool:
         """The phase became known and is in the store: judge noise and transients anew; the mains stay known."""
         self.referenced = True
+        self._last = (0.0, 0.0)
         st = self.store
         self.colour, self.whitener = Colour(), Whitener()
         self.noise_V = 0.0
@@ -546,6 +555,9 @@ class Core:
         for f, family in enumerate(self.tracker.families):
             strength = self.tracker.harmonic_power(st.base[rows, f].ravel(), rest.ravel(), f)
             strength /= count * variance + 1e-300
+            if not self.whitener.white:
+                turns = 2 * np.pi * family.frequency_Hz * self.period_s * np.arange(1, strength.size + 1)
+                strength /= self.whitener.gain[0] ** 2 * self.whitener.density(turns)
             for k in (np.flatnonzero(strength > threshold / 2) + 1).tolist():
                 if (f, k) in self.memory.lines or not (family.locked or k == 1):
                     continue
@@ -555,11 +567,13 @@ class Core:
         return [line for _, line in found[:most]]
 
     def _shadowed(self, family: int, number: int, lines: list[tuple[int, int]]) -> bool:
-        """Does this harmonic, folded by the sampling, fall within a quarter bin of a line that is carried?"""
+        """Does this harmonic, folded by the sampling, fall into the drift or within a quarter bin of a line carried?"""
         folded = self.tracker.folded_Hz
-        near = 0.25 / (self.n_hops * self.slots * self.period_s)
+        hop_s = self.slots * self.period_s
+        near = 0.25 / (self.n_hops * hop_s)
         here = folded(family, number, self.period_s)
-        return any(abs(folded(f, k, self.period_s) - here) < near for f, k in lines)
+        # What the drift's spline takes anyway is no line either.
+        return here < 0.6 / hop_s or any(abs(folded(f, k, self.period_s) - here) < near for f, k in lines)
 
     def line_information(self, w: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Information matrix and vector (1/V^2) of a window's lines alone, everything else fitted freely."""

@@ -6,11 +6,19 @@ quadrature, which carries no signal: its spread about its own slow mean is the n
 Measured against planted truth both agree with the value's own spread; the scores are the steadier of the two, the
 quadrature knows of noise that lasts longer than a hop.
 
+Some noise is not the same from window to window (a heart that beats, a pump that knocks): then a window's own scores
+say more about it than the average does. How much more is told by how far the scores of windows lie apart beyond what
+chance does to so few hops: the credibility of classical insurance mathematics (Buehlmann 1967, from memory).
+
 A pole that moves is no noise: while the signal itself changes within a window the reading's own sigma grows, but
 neither witness is heard for those that follow.
 """
 
 from __future__ import annotations
+
+import math
+
+from scipy import special
 
 #: Independent windows over which both witnesses are averaged, and how many windows "as assumed" count beforehand.
 MEMORY_WINDOWS = 20.0
@@ -22,8 +30,12 @@ MOST_QUADRATURE = 6.0
 APART = 1.5
 #: A window whose scores scatter by more than this over their average is worse by itself.
 BURST = 4.0
+#: A window's own scores are credited with this share at most.
+MOST_CREDIT = 0.8
 #: The averages are believed downwards too, as far as this: what is allowed for nuisance terms is seldom all used.
 LEAST = 0.5
+#: Scores scatter less than this only where there are none.
+LEAST_SCORES = 1e-3
 #: A signal that moves takes the quadrature along by this much: a phase error of three degrees.
 PHASE_LEAK = 0.05
 #: Where that is more than so much of the quadrature's own standard error, the quadrature says nothing of noise.
@@ -39,11 +51,17 @@ class Honesty:
         self._keep = 1.0 - 1.0 / (MEMORY_WINDOWS * hops)
         self._prior = PRIOR_WINDOWS * hops
         self._longest = LONGEST_CHANGE * hops
+        #: Mean and variance of the logarithm of chi-square over its degrees of freedom, one less than hops.
+        half = 0.5 * max(hops - 1, 1)
+        self._log_mean = float(special.digamma(half)) - math.log(half)
+        self._log_variance = float(special.polygamma(1, half))
         self.reset()
 
     def reset(self) -> None:
         """After a change of phase: the averages start anew."""
         self._count = self._heard = self._scores = self._quadratures = self._prior
+        self._log = self._prior * self._log_mean
+        self._log2 = self._prior * (self._log_mean**2 + self._log_variance)
         self._changing = 0
         self._means = 0.0
         self._value = self._quadrature = 0.0
@@ -56,6 +74,9 @@ class Honesty:
         if not 0 < self._changing <= self._longest:
             self._count = keep * self._count + 1.0
             self._scores = keep * self._scores + min(scores, MOST_SCORES * usual_scores)
+            log = math.log(max(scores, LEAST_SCORES))
+            self._log = keep * self._log + log
+            self._log2 = keep * self._log2 + log * log
             self._means = keep * self._means + 1.0
             self._value += (value - self._value) / self._means
             self._quadrature += (quadrature - self._quadrature) / self._means
@@ -69,4 +90,12 @@ class Honesty:
         factor = by_scores
         if by_quadrature > APART * by_scores or (by_scores > 1.5 and by_scores > APART * by_quadrature):
             factor = by_quadrature
-        return max(factor, LEAST) * max(1.0, scores / (BURST * by_scores))
+        own = scores / by_scores
+        credited = 1.0 + self.credit * (min(own, BURST) - 1.0)
+        return max(factor, LEAST) * max(credited, own / BURST)
+
+    @property
+    def credit(self) -> float:
+        """Share of a window's own scores in its factor: 0 in steady noise."""
+        spread = self._log2 / self._count - (self._log / self._count) ** 2
+        return min(max(0.0, 1.0 - self._log_variance / max(spread, 1e-9)), MOST_CREDIT)

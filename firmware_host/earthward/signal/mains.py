@@ -196,6 +196,8 @@ class MainsTracker:
     def __init__(self, nominal_Hz: tuple[float, ...]) -> None:
         self.families = [MainsFamily(f) for f in nominal_Hz]
         self.first_noise_V = 0.0
+        #: Power of the noise around each fundamental, over that of white noise of the level given.
+        self.colour = [1.0] * len(nominal_Hz)
 
     def initialise(self, t_s: FloatArray, v: FloatArray) -> None:
         """Strongest first, each taken out before the next is sought."""
@@ -301,11 +303,12 @@ class MainsTracker:
 
     def _update(self, centre_s: float, values: list[complex], spread: float, noise_V: float) -> None:
         """Take in the complex amplitude of each family, against its nominal phase at `centre_s`."""
-        variance_z = 2.0 * spread * max(noise_V, 1e-9) ** 2
+        white = 2.0 * spread * max(noise_V, 1e-9) ** 2
         powers = [value.real * value.real + value.imag * value.imag for value in values]
         total = sum(powers)
         leak2 = LEAKAGE * LEAKAGE * max(powers, default=0.0)
-        for family, value, power in zip(self.families, values, powers, strict=True):
+        for family, value, power, colour in zip(self.families, values, powers, self.colour, strict=True):
+            variance_z = white * colour
             family.amplitude_V = math.sqrt(power)
             family.locked = power > (16.0 if family.locked else 30.0) * variance_z + leak2
             if not family.locked:

@@ -13,7 +13,9 @@ from numpy.typing import NDArray
 from earthward.signal import waveforms
 from earthward.signal.equations import Solution, sum_windows
 from earthward.signal.hops import MIRRORS, HopStore
+from earthward.signal.mains import MainsTracker
 from earthward.signal.types import FloatArray, WaveformName
+from earthward.signal.whitening import Whitener
 
 #: Hops whose says scatter by so much over what noise makes hold a change of the signal itself.
 CHANGES = 6.0
@@ -31,9 +33,18 @@ class Mirror:
         self._span = -1.0
         self._lines: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
         self._share: FloatArray = np.zeros(0)
+        #: Over the power of the noise's own colour there, (families, mirrors).
+        self._against: FloatArray = np.ones(store.mirrored.shape[2:])
         self._place: FloatArray = np.arange(store.slots, dtype=np.float64) - store.slots // 2
         self._table: NDArray[np.complex128] = np.zeros((store.slots, 0), dtype=complex)
         self._turn: NDArray[np.complex128] = np.zeros(0, dtype=complex)
+
+    def against(self, whitener: Whitener, mains_turns: list[float]) -> None:
+        """The noise has this colour; fundamentals in radians per conversion."""
+        self._against[:] = 1.0
+        if not whitener.white and self._step > 0:
+            here = np.subtract.outer(2.0 * np.array(mains_turns), 2.0 * np.pi * self._step * self._lines)
+            self._against[:, : self._lines.size] = 1.0 / whitener.density(here)
 
     def _at(self, span: float) -> None:
         if span != self._span:
@@ -63,7 +74,7 @@ class Mirror:
         st.mirrored[a:b, 1, :, : lines.size] = images.imag
 
     def look(
-        self, a: int, solutions: list[Solution | None], whole: FloatArray, scatter: list[float], locked: list[bool]
+        self, a: int, solutions: list[Solution | None], whole: FloatArray, scatter: list[float], tracker: MainsTracker
     ) -> list[float]:
         """Volts by which modulated mains may fake the value, for windows ending with rows a, a + 1, ...
 
@@ -86,12 +97,14 @@ class Mirror:
                 windows[i] = st.mirrored[rows].sum(axis=0)
         windows *= windows
         size2 = np.add.reduce(windows, axis=1)
+        locked = [f.locked for f in tracker.families]
         if not all(locked):
             size2[:, [not x for x in locked]] = 0.0
         limits = [np.inf if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
-        if size2.item(size2.argmax()) <= min(limits):
+        told = size2 * self._against
+        if told.item(told.argmax()) <= min(limits):
             return [0.0] * r
-        above = (size2 > np.array(limits)[:, None, None]) * size2
+        above = (told > np.array(limits)[:, None, None]) * size2
         power = (above[..., : share.size] @ share).sum(axis=1).tolist()
         return [
             0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)

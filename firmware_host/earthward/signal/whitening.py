@@ -36,6 +36,12 @@ class Whitener:
         self.white = bool(np.max(np.abs(self.coefficients[ORDER])) < 0.01)
 
 
+    def density(self, turns: FloatArray) -> FloatArray:
+        """Power density of the noise over that of the innovations, at frequencies in radians per sample."""
+        lags = np.multiply.outer(turns, np.arange(1, ORDER + 1))
+        return np.asarray(1.0 / np.abs(1.0 - np.exp(-1j * lags) @ self.coefficients[ORDER]) ** 2)
+
+
 class Colour:
     """Autocovariance of the noise, averaged over windows; every window says the same, however loud it was."""
 
