@@ -28,6 +28,7 @@ from earthward.signal.equations import (
     spline_products,
     sum_windows,
 )
+from earthward.signal.honesty import Evidence
 from earthward.signal.hops import LINES, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
 from earthward.signal.lines import LineMemory
 from earthward.signal.mains import TAPER_S, MainsTracker
@@ -46,6 +47,10 @@ MOST_BREAKS = 4
 MOST_AT_ONCE = 20
 #: A hop is looked at for transients by itself when its window's residual reaches this share of an outlier's.
 CONSPICUOUS = 0.85
+#: Hops that count as all there: effective number over number.
+EVEN = 0.85
+#: A supply so far above the noise of a sample is there beyond doubt.
+PLAIN = 10.0
 #: Noise of a window over the ordinary that may be a new mains line.
 LOUDER = 1.1
 #: Blocks without a change of the mains lines after which everything slow has come to rest.
@@ -71,6 +76,8 @@ class Core:
         #: The last hop whose samples were looked at for transients; value and quadrature of the last window.
         self._judged = -1
         self._last = (0.0, 0.0)
+        #: Value and quadrature at the end of the last block: a strong signal is kept out of the mains trackers.
+        self._signal = (0.0, 0.0)
         self.taper_hops = max(2, round(TAPER_S / hop_s))
         self.keep = max(2 * n, 2 * self._block + n, round(2.0 / hop_s), self.taper_hops) + 2
         self.tracker = MainsTracker(mains_Hz)
@@ -157,12 +164,13 @@ class Core:
     # ---- a run of hops: rows a..b of the store -------------------------------------------------------------
 
     def track(self, a: int, b: int) -> None:
-        """Bring the mains phases up to date hop by hop; sets the bases of the rows."""
+        """Bring the mains phases up to date hop by hop; sets the bases of the rows. Their references are laid."""
         if self.families:
-            self._hop_tracker.follow(a, b, self.noise_V, self.memory)
+            strong = abs(self._signal[0]) > self.noise_V > 0
+            self._hop_tracker.follow(a, b, self.noise_V, self.memory, self._signal if strong else None)
 
-    def fill(self, a: int, b: int) -> None:
-        """Columns of rows a..b."""
+    def lay(self, a: int, b: int) -> None:
+        """Data and reference into the columns of rows a..b."""
         st, lo = self.store, self.layout
         if st.columns.shape[1] != lo.width:
             st.lay_out(lo, self._powers)
@@ -172,8 +180,13 @@ class Core:
             waveforms.fill_pair(self.waveform, st.phase[a:b], float(st.span[b - 1]), x[:, REF : QUAD + 1])
         else:
             x[:, REF : QUAD + 1] = 0.0
+
+    def fill(self, a: int, b: int) -> None:
+        """Columns of the mains in rows a..b."""
+        st, lo = self.store, self.layout
         if not lo.lines:
             return
+        x = st.columns[a:b]
         base = st.base[a:b]
         square = base * base
         turned = np.empty((b - a, lo.lines // 2, self.slots), dtype=complex)
@@ -311,9 +324,7 @@ class Core:
         self._used_by = 1.0 - np.sum(inverse * prior, axis=1)
         return float(self._used_by.sum())
 
-    def _solve_disturbed(
-        self, last: int, breaks: tuple[int, ...], use_memory: bool, used: float
-    ) -> Solution | None:
+    def _solve_disturbed(self, last: int, breaks: tuple[int, ...], use_memory: bool, used: float) -> Solution | None:
         """A window that is noisier than usual: look for steps, then for transients that passed hop by hop."""
         st = self.store
         first = last - self.n_hops + 1
@@ -395,13 +406,10 @@ class Core:
         """(hops, slots) what the solution leaves of the window that ends with row `last`, volts."""
         return self.equations.residual(self.store, solution.theta, solution.breaks, last)
 
-    def examine(
-        self, a: int, solutions: list[Solution | None], weights: list[float], mirror: bool
-    ) -> tuple[list[float], list[float]]:
+    def examine(self, a: int, solutions: list[Solution | None], weights: list[float], mirror: bool) -> list[Evidence]:
         """For windows ending with rows a, a + 1, ...: what tells whether sigma is honest.
 
-        First: the scatter of the hops' own says in the value, over what it is in noise as assumed. Second, volts
-        by which modulated mains may fake the value, if `mirror`: what lies mirrored about the fundamentals.
+        weights: sums of the windows' weights; mirror: is mains strong enough to be looked at in its mirror?
         """
         n, st, poly = self.n_hops, self.store, self.layout.poly
         size, r = self.equations.size, len(solutions)
@@ -412,6 +420,7 @@ class Core:
             # A window that is empty in parts has fewer hops to scatter; their sum is held at nothing by the fit.
             counts = st.counts[a - n + 1 : a + r, WEIGHT]
             free = (1.0 - sum_windows(counts * counts, n) / np.maximum(np.square(weights), 1e-30)).tolist()
+        even = [1.0 - x < 1.0 / (EVEN * n) for x in free]
         for i, x in enumerate(solutions):
             if x is not None and x.influence is not None:
                 np.negative(x.theta[:size], out=both[0, i, 1:])
@@ -428,9 +437,8 @@ class Core:
         scores = np.add.reduce(rest, axis=2)
         scores *= scores
         scatter = (np.add.reduce(scores, axis=1) / scale).tolist()
-        if not mirror:
-            return scatter, [0.0] * r
-        return scatter, self.mirror.look(a, solutions, whole, scatter, self.tracker)
+        fakes = self.mirror.look(a, solutions, whole, scatter, self.tracker) if mirror else [0.0] * r
+        return [Evidence(*one) for one in zip(scatter, fakes, even, strict=True)]
 
     # ---- distrust ------------------------------------------------------------------------------------------
 
@@ -523,7 +531,7 @@ class Core:
     def reference_found(self, last: int) -> bool:
         """The phase became known and is in the store: judge noise and transients anew; the mains stay known."""
         self.referenced = True
-        self._last = (0.0, 0.0)
+        self._last = self._signal = (0.0, 0.0)
         st = self.store
         self.colour, self.whitener = Colour(), Whitener()
         self.noise_V = 0.0
@@ -539,6 +547,7 @@ class Core:
         self._pending: list[tuple[int, FloatArray, FloatArray]] = []
         self.refresh()
         self.store.columns = self.store.columns[:, :0]
+        self.lay(0, stop)
         self.fill(0, stop)
         self.multiply(1, stop)
 
@@ -555,7 +564,8 @@ class Core:
         for f, family in enumerate(self.tracker.families):
             strength = self.tracker.harmonic_power(st.base[rows, f].ravel(), rest.ravel(), f)
             strength /= count * variance + 1e-300
-            if not self.whitener.white:
+            if not self.whitener.white and family.amplitude_V < PLAIN * self.noise_V:
+                # Humps of the noise's own colour are no lines, unless the supply is there beyond doubt.
                 turns = 2 * np.pi * family.frequency_Hz * self.period_s * np.arange(1, strength.size + 1)
                 strength /= self.whitener.gain[0] ** 2 * self.whitener.density(turns)
             for k in (np.flatnonzero(strength > threshold / 2) + 1).tolist():
@@ -593,6 +603,7 @@ class Core:
         found: list[tuple[int, int]] = []
         windows = min(max(1, (number - self._learned) // n), self.block // n)
         self._learned = number
+        self._signal = self._last if self.referenced else (0.0, 0.0)
         ends = [last - k * n for k in reversed(range(windows)) if last - (k + 1) * n + 1 >= 1]
         for end in ends:
             hop = self.store.first + end

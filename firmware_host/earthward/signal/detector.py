@@ -13,7 +13,7 @@ from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
 from earthward.signal.core import Core
 from earthward.signal.equations import Solution, sum_windows
-from earthward.signal.honesty import Honesty
+from earthward.signal.honesty import Evidence, Honesty
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.sampleclock import SampleClock
 from earthward.signal.types import MainsEstimate, PhaseReference, Reading, SampleBlock, SampleFlag, WaveformName
@@ -247,6 +247,7 @@ class Detector:
         if reference is None:
             core.referenced = False
         a, b = self._load(stop, reference)
+        core.lay(a, b)
         core.track(a, b)
         core.fill(a, b)
         core.multiply(a, b)
@@ -384,16 +385,16 @@ class Detector:
             (max(level, f.amplitude_V if f.locked else 0.0)
              for level, f in zip(core.levels, core.tracker.families, strict=True)), default=0.0,
         )  # fmt: skip
-        fakes, scatter = [0.0] * (b - a), [1.0] * (b - a)
+        evidence = [Evidence()] * (b - a)
         if reference is not None:
-            scatter, fakes = core.examine(a, solutions, windows[:, WEIGHT].tolist(), strongest > 3.0 * core.noise_V > 0)
+            evidence = core.examine(a, solutions, windows[:, WEIGHT].tolist(), strongest > 3.0 * core.noise_V > 0)
         starts, ends = st.end_s[a - n + 1 : b - n + 1, 0].tolist(), st.end_s[a:b, -1].tolist()
         out = []
         for i, (solution, window) in enumerate(zip(solutions, windows.tolist(), strict=True)):
             if st.first + a + i - n + 1 >= self._window_from:
                 out.append(
                     self._reading(
-                        solution, reference, window, strongest, fakes[i], scatter[i], starts[i], ends[i],
+                        solution, reference, window, strongest, evidence[i], starts[i], ends[i],
                         float(st.span[a + i]),
                     )
                 )  # fmt: skip
@@ -405,8 +406,7 @@ class Detector:
         reference: PhaseReference | None,
         window: list[float],
         strongest: float,
-        fake: float,
-        scatter: float,
+        evidence: Evidence,
         start_s: float,
         end_s: float,
         span: float,
@@ -443,7 +443,7 @@ class Detector:
                 delay *= reference.frequency_Hz
                 loss = abs(value) * waveforms.delay_loss(s.waveform, delay, span)
                 turned += (value * waveforms.delay_turn(s.waveform, delay, span)) ** 2
-            factor = self._honesty.factor(scatter, value, quadrature, turned)
+            factor = self._honesty.factor(evidence, value, quadrature, turned)
             sigma = noise * math.sqrt(solution.unit_value * factor)
             if loss > 0.3 * sigma:
                 flags.append("clock old")
@@ -451,9 +451,9 @@ class Detector:
             sigma = math.hypot(sigma, quantisation_sigma(solution.noise, strongest, core.step_V))
             if strongest > 30 * noise:
                 flags.append("mains")
-            if fake > sigma:
+            if evidence.fake_V > sigma:
                 flags.append("modulated")
-            sigma = math.hypot(sigma, fake)
+            sigma = math.hypot(sigma, evidence.fake_V)
             if abs(quadrature) > max(5 * math.sqrt(across * factor), 0.35 * abs(value)):
                 flags.append("quadrature")
                 if abs(quadrature) > abs(value):

@@ -77,7 +77,7 @@ def sum_windows(rows: FloatArray, hops: int) -> FloatArray:
         return np.asarray((_ones(hops) @ rows.reshape(hops, -1)).reshape(1, *rows.shape[1:]))
     running = np.cumsum(rows, axis=0)
     total = running[hops - 1 :].copy()
-    total[1:] -= running[: -hops]
+    total[1:] -= running[:-hops]
     return np.asarray(total)
 
 

@@ -17,6 +17,7 @@ neither witness is heard for those that follow.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 from scipy import special
 
@@ -44,6 +45,16 @@ MOST_LEAK = 0.7
 LONGEST_CHANGE = 4.0
 
 
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Of one window. scatter: of the hops' own says in the value, over what it is in noise as assumed. fake_V: by which
+    modulated mains may fake the value. even: were the hops as good as all there? If not they scatter for that alone."""
+
+    scatter: float = 1.0
+    fake_V: float = 0.0
+    even: bool = True
+
+
 class Honesty:
     """Factor by which a reading's variance must grow (or, a little, shrink). One call per reading, in order."""
 
@@ -60,23 +71,27 @@ class Honesty:
     def reset(self) -> None:
         """After a change of phase: the averages start anew."""
         self._count = self._heard = self._scores = self._quadratures = self._prior
+        self._logs = self._prior
         self._log = self._prior * self._log_mean
         self._log2 = self._prior * (self._log_mean**2 + self._log_variance)
         self._changing = 0
         self._means = 0.0
         self._value = self._quadrature = 0.0
 
-    def factor(self, scores: float, value: float, quadrature: float, variance_quadrature: float) -> float:
-        """scores: scatter of the hops' scores over what is assumed; variance_quadrature: as assumed, V^2."""
+    def factor(self, evidence: Evidence, value: float, quadrature: float, variance_quadrature: float) -> float:
+        """Of this window; variance_quadrature: as assumed, V^2."""
+        scores = evidence.scatter
         keep = self._keep
         usual_scores, usual_quadrature = self._scores / self._count, max(self._quadratures / self._heard, 1.0)
         self._changing = self._changing + 1 if scores > BURST * max(usual_scores, 1.0) else 0
         if not 0 < self._changing <= self._longest:
             self._count = keep * self._count + 1.0
             self._scores = keep * self._scores + min(scores, MOST_SCORES * usual_scores)
-            log = math.log(max(scores, LEAST_SCORES))
-            self._log = keep * self._log + log
-            self._log2 = keep * self._log2 + log * log
+            if evidence.even:
+                log = math.log(max(scores, LEAST_SCORES))
+                self._logs = keep * self._logs + 1.0
+                self._log = keep * self._log + log
+                self._log2 = keep * self._log2 + log * log
             self._means = keep * self._means + 1.0
             self._value += (value - self._value) / self._means
             self._quadrature += (quadrature - self._quadrature) / self._means
@@ -91,11 +106,11 @@ class Honesty:
         if by_quadrature > APART * by_scores or (by_scores > 1.5 and by_scores > APART * by_quadrature):
             factor = by_quadrature
         own = scores / by_scores
-        credited = 1.0 + self.credit * (min(own, BURST) - 1.0)
+        credited = 1.0 + self.credit * (min(own, BURST) - 1.0) if evidence.even else 1.0
         return max(factor, LEAST) * max(credited, own / BURST)
 
     @property
     def credit(self) -> float:
         """Share of a window's own scores in its factor: 0 in steady noise."""
-        spread = self._log2 / self._count - (self._log / self._count) ** 2
+        spread = self._log2 / self._logs - (self._log / self._logs) ** 2
         return min(max(0.0, 1.0 - self._log_variance / max(spread, 1e-9)), MOST_CREDIT)

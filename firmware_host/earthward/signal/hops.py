@@ -105,4 +105,3 @@ class HopStore:
         """Has every sample of rows a..b-1 its full weight?"""
         counts = self.counts
         return bool((counts[a, WEIGHT] if b - a == 1 else counts[a:b, WEIGHT].min()) == self.slots)
-

@@ -303,14 +303,13 @@ class MainsTracker:
 
     def _update(self, centre_s: float, values: list[complex], spread: float, noise_V: float) -> None:
         """Take in the complex amplitude of each family, against its nominal phase at `centre_s`."""
-        white = 2.0 * spread * max(noise_V, 1e-9) ** 2
+        variance_z = 2.0 * spread * max(noise_V, 1e-9) ** 2
         powers = [value.real * value.real + value.imag * value.imag for value in values]
         total = sum(powers)
         leak2 = LEAKAGE * LEAKAGE * max(powers, default=0.0)
         for family, value, power, colour in zip(self.families, values, powers, self.colour, strict=True):
-            variance_z = white * colour
             family.amplitude_V = math.sqrt(power)
-            family.locked = power > (16.0 if family.locked else 30.0) * variance_z + leak2
+            family.locked = power > (16.0 if family.locked else 30.0) * variance_z * colour + leak2
             if not family.locked:
                 family.idle += 1
                 family.settled = 0

@@ -106,8 +106,4 @@ class Mirror:
             return [0.0] * r
         above = (told > np.array(limits)[:, None, None]) * size2
         power = (above[..., : share.size] @ share).sum(axis=1).tolist()
-        return [
-            0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)
-        ]
-
-
+        return [0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)]

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from earthward.signal.hops import USABLE, HopStore
+from earthward.signal.hops import QUAD, REF, USABLE, HopStore
 from earthward.signal.lines import LineMemory
 from earthward.signal.mains import MainsTracker
 from earthward.signal.types import FloatArray
@@ -28,11 +28,15 @@ class HopTracker:
         self._powers = self._slot_s ** np.arange(3)[:, None]
         self._table = tracker.taper_table(taper_hops, store.slots, period_s)
 
-    def follow(self, a: int, b: int, noise_V: float, memory: LineMemory) -> None:
-        """Rows a..b-1, in order; sets their bases."""
+    def follow(
+        self, a: int, b: int, noise_V: float, memory: LineMemory, signal: tuple[float, float] | None = None
+    ) -> None:
+        """Rows a..b-1, in order; sets their bases. signal: value and quadrature to be taken out first, volts."""
         st, m, hop_s = self._store, self._taper_hops, self._hop_s
         families = self._tracker.families
         v = st.v[a:b]
+        if signal is not None:
+            v = v - np.matmul(signal, st.columns[a:b, REF : QUAD + 1])
         st.demodulated[a:b] = (v @ self._table).reshape(b - a, m, -1)
         lo = max(0, a - m + 1)
         smooth, edges = self._smooth(a, b, lo)
@@ -52,7 +56,7 @@ class HopTracker:
                 if all(smooth[first - lo : row - lo + 1]) and all(edges[first + 1 - lo : row - lo + 1]):
                     self._tracker.step(centre, m * hop_s, sums[row - start], m * st.slots, noise)
                 else:
-                    self._disturbed(first, row + 1, noise, memory)
+                    self._disturbed(first, row + 1, noise, memory, signal)
             begin = (row + st.first) * hop_s
             for f in families:
                 d = begin - f.t0
@@ -93,10 +97,11 @@ class HopTracker:
             [f[1] for f in flags],
         )
 
-    def _disturbed(self, a: int, b: int, noise: float, memory: LineMemory) -> None:
+    def _disturbed(self, a: int, b: int, noise: float, memory: LineMemory, signal: tuple[float, float] | None) -> None:
         """One tracking step over rows a..b-1 with samples missing or jumps in them."""
         st = self._store
-        v, weight = st.v[a:b].ravel(), st.usable[a:b].ravel().astype(float)
+        v = st.v[a:b] if signal is None else st.v[a:b] - np.matmul(signal, st.columns[a:b, REF : QUAD + 1])
+        v, weight = v.ravel(), st.usable[a:b].ravel().astype(float)
         step = np.abs(np.diff(v)) * (weight[1:] > 0) * (weight[:-1] > 0)
         jumps = np.flatnonzero(step > np.repeat(st.jump_limit[a:b], st.slots)[1:]) + 1
         known = [
