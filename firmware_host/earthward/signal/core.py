@@ -153,7 +153,8 @@ class Core:
         self._used_by = np.ones(size)
         self._recent.clear()
         turns = [2.0 * np.pi * f.frequency_Hz * self.period_s for f in self.tracker.families]
-        self.mirror.against(self.whitener, turns)
+        plain = [f.amplitude_V > PLAIN * self.noise_V for f in self.tracker.families]
+        self.mirror.against(self.whitener, turns, plain)
         self.tracker.colour = self.whitener.density(np.array(turns)).tolist()
         self.levels = [self.memory.level(f) for f in range(self.families)]
         power2 = 1e-12 + 0.5 * (self._turns**2).sum(axis=0)
@@ -564,7 +565,7 @@ class Core:
         for f, family in enumerate(self.tracker.families):
             strength = self.tracker.harmonic_power(st.base[rows, f].ravel(), rest.ravel(), f)
             strength /= count * variance + 1e-300
-            if not self.whitener.white and family.amplitude_V < PLAIN * self.noise_V:
+            if not self.whitener.white and family.amplitude_V <= PLAIN * self.noise_V:
                 # Humps of the noise's own colour are no lines, unless the supply is there beyond doubt.
                 turns = 2 * np.pi * family.frequency_Hz * self.period_s * np.arange(1, strength.size + 1)
                 strength /= self.whitener.gain[0] ** 2 * self.whitener.density(turns)

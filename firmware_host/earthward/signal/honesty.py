@@ -29,12 +29,17 @@ MOST_SCORES = 2.5
 MOST_QUADRATURE = 6.0
 #: The quadrature is heard when it is further than this from the scores: nearer is its own chance.
 APART = 1.5
+#: Strong mains makes hops scatter that cancel over a window. The quadrature knows; over so many windows it is believed
+#: downwards too, when it is below the scores by so much, and then with so much in reserve.
+LONG_WINDOWS = 60.0
+FAR_BELOW = 2.0
+RESERVE = 1.15
 #: A window whose scores scatter by more than this over their average is worse by itself.
 BURST = 4.0
 #: A window's own scores are credited with this share at most.
 MOST_CREDIT = 0.8
 #: The averages are believed downwards too, as far as this: what is allowed for nuisance terms is seldom all used.
-LEAST = 0.5
+LEAST = 0.2
 #: Scores scatter less than this only where there are none.
 LEAST_SCORES = 1e-3
 #: A signal that moves takes the quadrature along by this much: a phase error of three degrees.
@@ -60,6 +65,7 @@ class Honesty:
 
     def __init__(self, hops: int) -> None:
         self._keep = 1.0 - 1.0 / (MEMORY_WINDOWS * hops)
+        self._keep_long = 1.0 - 1.0 / (LONG_WINDOWS * hops)
         self._prior = PRIOR_WINDOWS * hops
         self._longest = LONGEST_CHANGE * hops
         #: Mean and variance of the logarithm of chi-square over its degrees of freedom, one less than hops.
@@ -71,6 +77,7 @@ class Honesty:
     def reset(self) -> None:
         """After a change of phase: the averages start anew."""
         self._count = self._heard = self._scores = self._quadratures = self._prior
+        self._heard_long = self._quadratures_long = self._prior
         self._logs = self._prior
         self._log = self._prior * self._log_mean
         self._log2 = self._prior * (self._log_mean**2 + self._log_variance)
@@ -101,10 +108,15 @@ class Honesty:
                 spread = min(apart * apart / (variance_quadrature + 1e-300), MOST_QUADRATURE * usual_quadrature)
                 self._heard = keep * self._heard + 1.0
                 self._quadratures = keep * self._quadratures + spread
+                self._heard_long = self._keep_long * self._heard_long + 1.0
+                self._quadratures_long = self._keep_long * self._quadratures_long + spread
         by_scores, by_quadrature = self._scores / self._count, self._quadratures / self._heard
         factor = by_scores
         if by_quadrature > APART * by_scores or (by_scores > 1.5 and by_scores > APART * by_quadrature):
             factor = by_quadrature
+        by_long = max(self._quadratures_long / self._heard_long, by_quadrature)
+        if by_scores > FAR_BELOW * by_long:
+            factor = RESERVE * by_long
         own = scores / by_scores
         credited = 1.0 + self.credit * (min(own, BURST) - 1.0) if evidence.even else 1.0
         return max(factor, LEAST) * max(credited, own / BURST)

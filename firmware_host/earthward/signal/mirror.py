@@ -39,12 +39,17 @@ class Mirror:
         self._table: NDArray[np.complex128] = np.zeros((store.slots, 0), dtype=complex)
         self._turn: NDArray[np.complex128] = np.zeros(0, dtype=complex)
 
-    def against(self, whitener: Whitener, mains_turns: list[float]) -> None:
-        """The noise has this colour; fundamentals in radians per conversion."""
+    def against(self, whitener: Whitener, mains_turns: list[float], plain: list[bool]) -> None:
+        """The noise has this colour; fundamentals in radians per conversion; plain: supplies beyond doubt.
+
+        The colour of a plain supply's surroundings may be its own modulation, and is no excuse for it.
+        """
         self._against[:] = 1.0
-        if not whitener.white and self._step > 0:
+        if not whitener.white and self._step > 0 and not all(plain):
             here = np.subtract.outer(2.0 * np.array(mains_turns), 2.0 * np.pi * self._step * self._lines)
-            self._against[:, : self._lines.size] = 1.0 / whitener.density(here)
+            humps = whitener.density(here)
+            humps[plain] = 1.0
+            self._against[:, : self._lines.size] = 1.0 / np.maximum(humps, 1.0)
 
     def _at(self, span: float) -> None:
         if span != self._span:
