@@ -12,7 +12,6 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.special import chdtrc
 
 from earthward.errors import InputError
 from earthward.pool.field import Field, make_field
@@ -31,8 +30,6 @@ BoolArray = NDArray[np.bool_]
 HOPELESS = -1.5
 #: So many candidates are refitted to the end, however far behind they lie.
 KEEP_GOING = 8
-#: An answer with a smaller probability of its misfit is looked for a second time, more thoroughly.
-POOR_P = 1e-3
 #: A refit has settled when the next step promises no larger fall of its squared misfit.
 SETTLED = 1.0
 #: So few coarse cells within reach of the best are refitted on the fine grid.
@@ -410,34 +407,13 @@ def search_one(
     forbidden_m: Sequence[FloatArray] = (),
     near: tuple[FloatArray, float] | None = None,
     effort: int = 2,
+    thorough: bool = False,
 ) -> SinkSearch:
     """Look for one more sink beside `known` ones, starting from the model fitted without it.
 
     `near`: a place and a current (mA) to start from instead of looking everywhere. `effort`: 2 for the first sink, 1
-    for a further one.
+    for a further one. `thorough`: no place is dropped before its refit has settled.
     """
-    found = _search_one(problem, rows, leads, known, base, forbidden_m, near, effort, False)
-    chi2 = float(found.candidates.chi2[found.best])
-    if near is None and not found.brief and float(chdtrc(int(rows.use.sum()), chi2)) < POOR_P:
-        # Not explained: perhaps it cannot be, perhaps the right place was dropped before its refit had settled.
-        again = _search_one(problem, rows, leads, known, base, forbidden_m, near, effort, True)
-        if again.evidence > found.evidence:
-            found = again
-    return found
-
-
-def _search_one(
-    problem: Problem,
-    rows: Rows,
-    leads: Leads,
-    known: Sequence[Sink],
-    base: Solved,
-    forbidden_m: Sequence[FloatArray],
-    near: tuple[FloatArray, float] | None,
-    effort: int,
-    thorough: bool,
-) -> SinkSearch:
-    """`search_one` once. `thorough`: no place is dropped before its refit has settled."""
     grid = problem.grid
     coarse, fine = grid.coarse, grid.fine
     seed_score = np.full(len(coarse), -1e12)

@@ -46,6 +46,8 @@ FOUND_WITHIN = ((0.9, 0.2), (0.92, 0.15), (0.995, 0.4))
 FOUND_RADIUS_M = 0.2
 #: A station is named suspect when its misfit has a smaller probability than this.
 SUSPECT_P = 1e-6
+#: An answer with a smaller probability of its misfit is looked for a second time, more thoroughly.
+POOR_P = 1e-3
 #: Nothing is called found when all misfits together have a smaller probability than this.
 MISFIT_P = 1e-4
 FEWEST_STATIONS = 3
@@ -109,9 +111,14 @@ class Answer:
     @property
     def fits(self) -> bool:
         """Do the sinks, with errors as large as stated, explain the readings? If not, the place may be any."""
+        return self.chance > MISFIT_P
+
+    @property
+    def chance(self) -> float:
+        """Probability of a misfit as large as this one."""
         misfit = [float(self.solved.station_chi2.sum())]
         misfit += [float(one.search.candidates.chi2[one.search.best]) for one in self.leaks[-1:]]
-        return float(chdtrc(int(self.rows.use.sum()), max(misfit))) > MISFIT_P
+        return float(chdtrc(int(self.rows.use.sum()), max(misfit)))
 
 
 class Survey:
@@ -287,6 +294,11 @@ def solve(problem: Problem, rows: Rows, leads: Leads) -> Answer:
     suspects: list[int] = []
     allowed = max(1, rows.stations // 5)
     answer = _solve_once(problem, rows, leads)
+    if answer.chance < POOR_P:
+        # Not explained: perhaps it cannot be, perhaps the right place was dropped before its refit had settled.
+        again = _solve_once(problem, rows, leads, thorough=True)
+        if again.solved.log_evidence > answer.solved.log_evidence:
+            answer = again
     while len(suspects) < allowed:
         bad = _worst_station(answer)
         if bad is None:
@@ -376,7 +388,7 @@ def _why(problem: Problem, rows: Rows, leads: Leads, answer: Answer, station: in
     return "fits no position near the one noted: perhaps taken at another station or with front and back exchanged"
 
 
-def _solve_once(problem: Problem, rows: Rows, leads: Leads) -> Answer:
+def _solve_once(problem: Problem, rows: Rows, leads: Leads, thorough: bool = False) -> Answer:
     settings = problem.settings
     fittings = problem.fittings
     base = engine.fit_without(problem, rows, leads, fittings, None, None)
@@ -391,6 +403,7 @@ def _solve_once(problem: Problem, rows: Rows, leads: Leads) -> Answer:
             problem, rows, leads, known, base,
             forbidden_m=[leak.position_m for leak in leaks],
             effort=2 if not leaks else 1,
+            thorough=thorough,
         )  # fmt: skip
         base = engine.fit_without(problem, rows, leads, known, found, base)
         if not leaks:
