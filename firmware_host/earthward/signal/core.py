@@ -61,7 +61,7 @@ class Core(WindowSolver):
     def reference_found(self, last: int) -> bool:
         """The phase became known and is in the store: judge noise and transients anew; the mains stay known."""
         self.referenced = True
-        self._last = self._signal = (0.0, 0.0)
+        self.forget_signal()
         st = self.store
         self.colour, self.whitener = Colour(), Whitener()
         self.noise_V = 0.0

@@ -92,6 +92,7 @@ class Detector:
         else:
             # The hop under way is spoilt too.
             self._window_from = max(self._next, (self._last_index - self._base) // self._slots + 1)
+            self._core.forget_signal()
             # A source switched off and on starts its code anew; without a link that must be acquired again.
             self._code.reset()
             self._known = None

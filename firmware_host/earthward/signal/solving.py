@@ -105,6 +105,10 @@ class WindowSolver:
         self.equations = WindowEquations(Layout(-1, 0), n)
         self.refresh()
 
+    def forget_signal(self) -> None:
+        """What the last windows gave says nothing of the next: electrode switched, phase known anew."""
+        self._last = self._signal = (0.0, 0.0)
+
     @property
     def block(self) -> int:
         """Hops between changes of the slow parameters; they fall on multiples of it."""
