@@ -37,6 +37,15 @@ def run(recording: PairRecording, window_s: float, every_s: float | None = None,
     )
 
 
+def blocks(recording: PairRecording) -> list[SampleBlock]:
+    """The recording in small blocks, conversions numbered, as the daemon feeds it."""
+    index, _ = index_from_stamps(recording.t_s)
+    flags = np.zeros(44, dtype=np.uint8)
+    full_scale = recording.scene.full_scale_V or np.inf
+    parts = [slice(lo, lo + 44) for lo in range(0, index.size - 43, 44)]
+    return [SampleBlock(index[p], recording.t_s[p], recording.v_V[p], flags, full_scale) for p in parts]
+
+
 def stream(
     recording: PairRecording, window_s: float, reference: Callable[[float], PhaseReference | None], **settings: Any
 ) -> list[Reading]:
@@ -47,14 +56,9 @@ def stream(
             DetectorSettings(waveform=scene.waveform, frequency_Hz=scene.frequency_Hz, window_s=window_s), **settings
         )
     )
-    index, _ = index_from_stamps(recording.t_s)
     out: list[Reading] = []
-    flags = np.zeros(44, dtype=np.uint8)
-    for lo in range(0, index.size - 43, 44):
-        part = slice(lo, lo + 44)
-        v = recording.v_V[part]
-        block = SampleBlock(index[part], recording.t_s[part], v, flags, scene.full_scale_V or np.inf)
-        out += detector.push(block, reference(float(recording.t_s[part][-1])))
+    for block in blocks(recording):
+        out += detector.push(block, reference(float(block.t_s[-1])))
     return out
 
 
