@@ -78,3 +78,17 @@ class LineMemory:
             out[2 * j, f] = k * self.mean[2 * j + 1]
             out[2 * j + 1, f] = -k * self.mean[2 * j]
         return out
+
+
+def ladders(lines: list[tuple[int, int]]) -> list[tuple[slice, list[int], slice]]:
+    """Families (neighbours with the same harmonics together), their harmonics, and where among the lines they stand."""
+    out: list[tuple[slice, list[int], slice]] = []
+    for family in sorted({f for f, _ in lines}):
+        numbers = [k for f, k in lines if f == family]
+        if out and out[-1][0].stop == family and out[-1][1] == numbers:
+            families, _, place = out[-1]
+            out[-1] = slice(families.start, family + 1), numbers, slice(place.start, place.stop + len(numbers))
+        else:
+            start = out[-1][2].stop if out else 0
+            out.append((slice(family, family + 1), numbers, slice(start, start + len(numbers))))
+    return out

@@ -30,7 +30,7 @@ from earthward.signal.equations import (
 )
 from earthward.signal.honesty import Evidence
 from earthward.signal.hops import LINES, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
-from earthward.signal.lines import LineMemory
+from earthward.signal.lines import LineMemory, ladders
 from earthward.signal.mains import TAPER_S, MainsTracker
 from earthward.signal.mirror import Mirror
 from earthward.signal.tracking import HopTracker
@@ -131,6 +131,7 @@ class WindowSolver:
             self._less_mains = np.zeros(layout.width)
             self._less_mains[Y] = 1.0
         self.layout = layout
+        self._ladders = ladders(self.memory.lines)
         self._turns = self.memory.turns(self.families) if f else np.zeros((n_lines, 0))
         size, bends = self.equations.size, self.equations.line_end
         noise2 = max(self.noise_V, self.floor_V, 1e-12) ** 2
@@ -193,18 +194,19 @@ class WindowSolver:
         base = st.base[a:b]
         square = base * base
         turned = np.empty((b - a, lo.lines // 2, self.slots), dtype=complex)
-        family, reached = -1, 0
-        for j, (f, k) in enumerate(self.memory.lines):
-            if f != family:
-                family, reached, z = f, 1, base[:, f]
-            here = turned[:, j]
-            if k - reached == 2:
-                np.multiply(z, square[:, f], out=here)
-            elif k > reached:
-                np.multiply(z, base[:, f] ** (k - reached), out=here)
-            else:
-                here[...] = z
-            reached, z = k, here
+        # Families with the same harmonics go together: fewer, longer passes.
+        for families, numbers, place in self._ladders:
+            z, by, reached = base[:, families], square[:, families], 1
+            rungs = turned[:, place].reshape(b - a, z.shape[1], len(numbers), self.slots)
+            for j, k in enumerate(numbers):
+                here = rungs[:, :, j]
+                if k - reached == 2:
+                    np.multiply(z, by, out=here)
+                elif k > reached:
+                    np.multiply(z, base[:, families] ** (k - reached), out=here)
+                else:
+                    here[...] = z
+                reached, z = k, here
         x[:, LINES : lo.turn : 2] = turned.real
         x[:, LINES + 1 : lo.turn : 2] = turned.imag
         turn = x[:, lo.turn : lo.bend]
