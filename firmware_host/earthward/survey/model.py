@@ -480,7 +480,7 @@ def mean_current_variance(covariance: FloatArray, sinks: int, floating: int, pla
         for p in range(placements):
             j = np.arange(floating)
             combine[j, sinks + p * floating + j] = 1.0 / placements
-    return np.asarray(np.einsum("...ij,ki,kj->...k", covariance, combine, combine, optimize=True))
+    return np.asarray(((combine @ covariance) * combine).sum(-1))
 
 
 def solve(rows: Rows, linear: Linear, priors: Priors) -> Solved:
