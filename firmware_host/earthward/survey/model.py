@@ -198,24 +198,29 @@ def field_of(
     of them.
     """
     x, lever = electrodes(rows, pose)
-    images = np.einsum("smij,saej->smaei", leads.matrix, x) + leads.shift[:, :, None, None]
-    d = images[..., None, :] - targets_m
-    r2 = np.maximum((d * d).sum(-1), 2.5e-5)
+    S, A = x.shape[:2]
+    E, M, n = 2 * A, leads.matrix.shape[1], len(targets_m)
+    forth = leads.matrix.transpose(0, 2, 1, 3).reshape(S, 3 * M, 3)  # rows: (component, image)
+    images = (forth @ x.reshape(S, E, 3).swapaxes(1, 2)).reshape(S, 3, M, E) + leads.shift.swapaxes(1, 2)[..., None]
+    d = images.reshape(S, 3, M * E, 1) - targets_m.T[:, None]
+    r2 = np.maximum((d * d).sum(1), 2.5e-5)
     inverse = 1.0 / np.sqrt(r2)
-    value = inverse.sum(1) / _FOUR_PI
-    pull = d * (inverse**3 / _FOUR_PI)[..., None]
-    slope = -np.einsum("smij,smaeni->saenj", leads.matrix, pull)
-    u = (x - rows.centre_m[:, None, None]) / lead.RADIUS_M
-    table = lead.basis(u, leads.degree)
-    value = value + np.einsum("saeb,sbn->saen", table, coefficient)
-    table_slope = lead.basis_slope(u, leads.degree) / lead.RADIUS_M
-    slope = slope + np.einsum("saebj,sbn->saenj", table_slope, coefficient)
+    near = inverse.reshape(S, M, E, n).sum(1) / _FOUR_PI
+    pull = d * (inverse / r2 / _FOUR_PI)[:, None]
+    back = leads.matrix.transpose(0, 3, 2, 1).reshape(S, 3, 3 * M)
+    steep = -(back @ pull.reshape(S, 3 * M, E * n)).reshape(S, 3, E, n)
+    u = (x - rows.centre_m[:, None, None]).reshape(S, E, 3).swapaxes(1, 2) / lead.RADIUS_M
+    table = lead.basis_and_slope(u, leads.degree).swapaxes(2, 3)  # (S, 4, E, b)
+    value = (near + table[:, 0] @ coefficient).reshape(S, A, 2, n)
+    steep = steep + table[:, 1:] @ coefficient[:, None] / lead.RADIUS_M
+    slope = steep.transpose(0, 2, 3, 1).reshape(S, A, 2, n, 3)
     by_target = None
     if coefficient_slope is not None and tangent is not None:
-        last = pull[..., len(targets_m) - len(tangent) :, :].sum(1)
-        by_target = np.einsum("saeni,nti->saent", last, tangent)
-        by_target = by_target + np.einsum("saeb,sbnt->saent", table, coefficient_slope)
-        by_target = by_target[:, :, 1] - by_target[:, :, 0]
+        k = len(tangent)
+        last = pull[..., n - k :].reshape(S, 3, M, E, k).sum(2)
+        along = np.einsum("sjek,ktj->sekt", last, tangent)
+        along = along + (table[:, 0] @ coefficient_slope.reshape(S, -1, 2 * k)).reshape(S, E, k, 2)
+        by_target = along.reshape(S, A, 2, k, 2)[:, :, 1] - along.reshape(S, A, 2, k, 2)[:, :, 0]
     # A small turn w moves an electrode by w x lever: slope . (w x lever) = w . (lever x slope)
     turn = np.cross(np.broadcast_to(lever[:, :, :, None], slope.shape), slope)
     full = np.concatenate([slope, turn], axis=-1)
