@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import ndtri
@@ -21,6 +21,8 @@ REFERENCE_A = 0.3e-3
 #: fittings re-estimate themselves around a weak sink. Of sinks planted at 1.25 times the estimate 12 of 16 were found,
 #: at 1.75 times 9 of 10 (tests/benchmarks/bench_locate.py, section coverage, seeds 2,000 on).
 NONLINEAR = 2.0
+#: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
+SECOND_ORDER = 0.03
 #: Log evidence that the choice among all cells costs a sharply located sink.
 SEARCH_COST = 5.0
 
@@ -42,13 +44,14 @@ def detectable(
     stations (their pose errors matter in proportion): solved by substitution.
     """
     settings = problem.settings
+    priors = replace(problem.priors, model=max(problem.priors.model, SECOND_ORDER))
     linear = model.linearise(
         leads,
         rows,
         known,
         problem.sources_m,
         problem.resistivity,
-        problem.priors,
+        priors,
         solved.state,
         solved.linear.pinned,
     )
@@ -63,7 +66,7 @@ def detectable(
             leads,
             rows,
             linear,
-            problem.priors,
+            priors,
             cells,
             D,
             problem.resistivity,

@@ -219,7 +219,7 @@ def field_of(
         k = len(tangent)
         last = pull[..., n - k :].reshape(S, 3, M, E, k).sum(2)
         along = np.einsum("sjek,ktj->sekt", last, tangent)
-        along = along + (table[:, 0] @ coefficient_slope.reshape(S, -1, 2 * k)).reshape(S, E, k, 2)
+        along = along + (table[:, 0] @ coefficient_slope.reshape(S, table.shape[-1], 2 * k)).reshape(S, E, k, 2)
         by_target = along.reshape(S, A, 2, k, 2)[:, :, 1] - along.reshape(S, A, 2, k, 2)[:, :, 0]
     # A small turn w moves an electrode by w x lever: slope . (w x lever) = w . (lever x slope)
     turn = np.cross(np.broadcast_to(lever[:, :, :, None], slope.shape), slope)
