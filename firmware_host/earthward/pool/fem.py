@@ -217,8 +217,6 @@ class FiniteElementField:
         """The images of a source, strengths fitted where need be, and a quadrature that resolves their fields."""
         candidates = images_of(self._pool, self._faces, source_m)
         rule = self._rule(candidates.images.position_m)
-        if not candidates.needs_fit:
-            return candidates.images, rule
         return candidates.fitted(rule.points_m, rule.area), rule
 
     def _pair_candidates(self, front_m: ArrayLike, back_m: ArrayLike) -> tuple[list[Candidates], _Rule]:
@@ -228,7 +226,7 @@ class FiniteElementField:
 
     def _analytic_pair(self, front_m: ArrayLike, back_m: ArrayLike) -> tuple[Images, Images, _Rule]:
         ends, rule = self._pair_candidates(front_m, back_m)
-        front, back = (e.fitted(rule.points_m, rule.area) if e.needs_fit else e.images for e in ends)
+        front, back = (e.fitted(rule.points_m, rule.area) for e in ends)
         return front, back, rule
 
     def _flow(self, candidates: Candidates, rule: _Rule) -> tuple[Images, FloatArray]:
@@ -238,7 +236,7 @@ class FiniteElementField:
         each = np.empty((len(one.strength), len(rule.points_m)))
         each[:, :far] = one.outflow_each(rule.points_m[:far], rule.area[:far], np.float32)
         each[:, far:] = one.outflow_each(rule.points_m[far:], rule.area[far:])
-        images = candidates.fitted_from(each, rule.points_m, rule.area) if candidates.needs_fit else one
+        images = candidates.fitted_from(each, rule.points_m, rule.area)
         return images, images.strength @ each
 
     def _solve(self, source_m: FloatArray) -> _Solution:

@@ -304,13 +304,18 @@ class Candidates:
         return bool(self.column.max() > 0)
 
     def fitted(self, points_m: FloatArray, area_normal: FloatArray) -> Images:
-        """Strengths by least squares of the current density through liner elements near the source."""
+        """Strengths by least squares of the current density through liner elements near the source; the images as they
+        are where none is to be fitted."""
+        if not self.needs_fit:
+            return self.images
         near = self._near(points_m)
         points, area = points_m[near], area_normal[near]
         return self._fit(self.images.outflow_each(points, area), area)
 
     def fitted_from(self, each: FloatArray, points_m: FloatArray, area_normal: FloatArray) -> Images:
         """The same where `outflow_each` (i, m) is known."""
+        if not self.needs_fit:
+            return self.images
         near = np.flatnonzero(self._near(points_m))
         return self._fit(each[:, near], area_normal[near])
 

@@ -222,35 +222,7 @@ def damped_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float, reach_
 
 def basis(u: FloatArray, degree: int) -> FloatArray:
     """Harmonic polynomials up to `degree` (2 or 3) and r^2 at offsets u (..., 3), in units of the head's radius."""
-    x, y, z = u[..., 0], u[..., 1], u[..., 2]
-    one = np.ones_like(x)
-    terms = [one, x, y, z, x * y, y * z, z * x, x * x - y * y, 2 * z * z - x * x - y * y, x * x + y * y + z * z]
-    if degree >= 3:
-        terms += [
-            x * y * z,
-            x * (x * x - 3 * y * y),
-            y * (3 * x * x - y * y),
-            z * (x * x - y * y),
-            x * (4 * z * z - x * x - y * y),
-            y * (4 * z * z - x * x - y * y),
-            z * (2 * z * z - 3 * x * x - 3 * y * y),
-        ]
-    return np.stack(terms, axis=-1)
-
-
-def basis_slope(u: FloatArray, degree: int) -> FloatArray:
-    """Derivatives (..., b, 3) of `basis` by u."""
-    x, y, z = u[..., 0], u[..., 1], u[..., 2]
-    o, n = np.ones_like(x), np.zeros_like(x)
-    dx = [n, o, n, n, y, n, z, 2 * x, -2 * x, 2 * x]
-    dy = [n, n, o, n, x, z, n, -2 * y, -2 * y, 2 * y]
-    dz = [n, n, n, o, n, y, x, n, 4 * z, 2 * z]
-    if degree >= 3:
-        rho = 4 * z * z - x * x - y * y
-        dx += [y * z, 3 * (x * x - y * y), 6 * x * y, 2 * z * x, rho - 2 * x * x, -2 * x * y, -6 * z * x]
-        dy += [z * x, -6 * x * y, 3 * (x * x - y * y), -2 * z * y, -2 * x * y, rho - 2 * y * y, -6 * z * y]
-        dz += [x * y, n, n, x * x - y * y, 8 * x * z, 8 * y * z, 6 * z * z - 3 * x * x - 3 * y * y]
-    return np.stack([np.stack(dx, -1), np.stack(dy, -1), np.stack(dz, -1)], axis=-1)
+    return np.asarray(basis_and_slope(u[..., None], degree)[..., 0, :, 0])
 
 
 def basis_and_slope(u: FloatArray, degree: int) -> FloatArray:

@@ -227,21 +227,6 @@ def field_of(
     return value[:, :, 1] - value[:, :, 0], full[:, :, 1] - full[:, :, 0], by_target
 
 
-def cell_difference(leads: Leads, rows: Rows, pose: FloatArray, cells: CellSet, coefficient: FloatArray) -> FloatArray:
-    """D (S, A, n) of many cells at given poses; coefficient (S, b, n)."""
-    x, _ = electrodes(rows, pose)
-    s, a = x.shape[:2]
-    result = np.empty((s, a, len(cells)))
-    u = (x - rows.centre_m[:, None, None]) / lead.RADIUS_M
-    table = lead.basis(u, leads.degree)
-    weight = table[:, :, 1] - table[:, :, 0]
-    for k in range(s):
-        images = np.einsum("mij,pj->mpi", leads.matrix[k], x[k].reshape(-1, 3)) + leads.shift[k][:, None]
-        near = lead.image_sum(images, cells.centre_m).reshape(a, 2, -1)
-        result[k] = near[:, 1] - near[:, 0] + weight[k] @ coefficient[k]
-    return result
-
-
 def pair_slopes(leads: Leads, rows: Rows, pose: FloatArray, station: IntArray, targets_m: FloatArray) -> FloatArray:
     """Slope by pose (N, A, 6) of D for matched lists of stations (N,) and near targets (N, 3); images only.
 

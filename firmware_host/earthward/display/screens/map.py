@@ -28,12 +28,14 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, mem
     coverage = view.page == "coverage"
     state = snapshot.state
     beside = paper.width >= 80
-    notes = _notes(plan, snapshot, view, SIDE_COLUMNS - 2 if beside else paper.width)
-    said = 1 + _lines_of_next(plan, snapshot, view, paper.width)
+    following = (state.next_station if state else None) or plan.next_station
+    told = [] if following is None else _next_texts(plan, following, view)
+    notes = _notes(plan, snapshot, view, told, SIDE_COLUMNS - 2 if beside else paper.width)
+    # The legend and the words for the next place; at least one row for other notes.
+    said = 1 + max(1, sum(len(wrapped(text, paper.width)) for text in told))
     below = 0 if beside else max(3, min(6, said + 1)) if rows >= 14 else min(5, said)
     columns = paper.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
-    following = (state.next_station if state else None) or plan.next_station
     key = ("map", id(plan), plan.revision, columns, rows - below, coverage, here, following, paper.tier)
     if memo.get("map key") != key:
         memo["map key"] = key
@@ -146,14 +148,6 @@ def _legend(coverage: bool, width: int) -> list[Run]:
     ]
 
 
-def _lines_of_next(plan: Plan, snapshot: Snapshot, view: View, width: int) -> int:
-    """Rows that the next place's words take on a narrow screen; at least one."""
-    following = (snapshot.state.next_station if snapshot.state else None) or plan.next_station
-    if following is None:
-        return 1
-    return sum(len(wrapped(text, width)) for text in _next_texts(plan, following, view))
-
-
 def _next_texts(plan: Plan, following: Station, view: View) -> list[str]:
     """Where to stand next, in words and by two tapes: held there, `next` and `keep` store it."""
     texts = [words.NEXT_PLACE.format(place_text(following, view.system))]
@@ -164,8 +158,8 @@ def _next_texts(plan: Plan, following: Station, view: View) -> list[str]:
     return texts
 
 
-def _notes(plan: Plan, snapshot: Snapshot, view: View, width: int) -> list[Run]:
-    """Text beside or below the picture."""
+def _notes(plan: Plan, snapshot: Snapshot, view: View, told: list[str], width: int) -> list[Run]:
+    """Text beside or below the picture; `told`: the words for the next place, if there is one."""
     state = snapshot.state
     lines: list[Run] = []
     wide = width < 40
@@ -175,10 +169,9 @@ def _notes(plan: Plan, snapshot: Snapshot, view: View, width: int) -> list[Run]:
         lines += [(f"{words.LESS_MORE[0]} {RAMP[1:]} {words.LESS_MORE[1]}", "base"), ("", "base")]
         lines += [(f"{glyph} {text}", "base") for glyph, text in words.LEGEND]
         lines.append(("", "base"))
-    following = (state.next_station if state else None) or plan.next_station
     here = state.place if state else None
-    if following is not None and (wide or here is None or view.deck_m is None):
-        text, *tapes = _next_texts(plan, following, view)
+    if told and (wide or here is None or view.deck_m is None):
+        text, *tapes = told
         lines += [(line, "strong") for line in wrapped(text, width)]
         lines += [(line, "base") for more in tapes for line in wrapped(more, width)]
     if view.page == "coverage":
