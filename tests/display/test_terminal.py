@@ -174,6 +174,20 @@ async def test_keys_reach_the_page_a_lone_escape_too(tmp_path: Path) -> None:
             terminal.close()
 
 
+async def test_terminal_gone_the_dashboard_ends(tmp_path: Path) -> None:
+    """A closed window or a lost login must not leave a dashboard behind."""
+    async with visit(tmp_path) as daemon:
+        terminal = Terminal("watch", "--connect", str(daemon.path), TERM="xterm-256color")
+        await terminal.shows("TOWARD ONE RING")
+        os.close(terminal.slave)
+        os.close(terminal.master)
+        try:
+            await terminal.ended()
+        finally:
+            if terminal.process.poll() is None:
+                terminal.process.kill()
+
+
 async def test_killed_hard_the_daemon_goes_on(tmp_path: Path) -> None:
     async with visit(tmp_path) as daemon:
         terminal = Terminal("watch", "--connect", str(daemon.path), TERM="xterm-256color")

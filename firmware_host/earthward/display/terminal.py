@@ -7,6 +7,7 @@ Textual hands what it writes to another thread: waking it costs more than writin
 
 from __future__ import annotations
 
+import errno
 import os
 import selectors
 from codecs import getincrementaldecoder
@@ -27,12 +28,24 @@ class QuietDriver(LinuxDriver):
         # Lives as long as the process: Textual closes a driver when it is suspended and then uses it again.
         self._wake_read, self._wake_write = os.pipe()
         os.set_blocking(self._wake_write, False)
+        self._gone = False
 
     def write(self, data: str) -> None:
         """Straight to the terminal, in the order in which it is asked for."""
-        if self._file is not None:
+        if self._file is None or self._gone:
+            return
+        try:
             self._file.write(data)
             self._file.flush()
+        except OSError as error:
+            if error.errno != errno.EIO:
+                raise
+            self._hung_up()
+
+    def _hung_up(self) -> None:
+        """The terminal is gone for good: nobody can be told, and there is nothing left to show."""
+        self._gone = True
+        self._loop.call_soon_threadsafe(self._app.exit, 0)
 
     def disable_input(self) -> None:
         # Textual sets its event and then waits for the thread, which sleeps: the pipe wakes it.
@@ -51,10 +64,14 @@ class QuietDriver(LinuxDriver):
                 half_read = parser._timeout_time is not None
                 ready = {key.fd for key, _ in selector.select(HALF_READ_S if half_read else None)}
                 if self.fileno in ready:
-                    data = os.read(self.fileno, 4096)
+                    try:
+                        data = os.read(self.fileno, 4096)
+                    except OSError:
+                        data = b""
                     if not data:
-                        # Hung up: without this the loop would spin.
+                        # Without this the loop would spin.
                         selector.unregister(self.fileno)
+                        self._hung_up()
                     text = decode(data)
                     for event in parser.feed(text) if text else ():
                         self.process_message(event)
