@@ -23,7 +23,8 @@ test-all: setup-test system-packages lint
 	$(BIN)/python -m pytest -q -m "realtime"
 
 lint: setup-test
-	$(BIN)/ruff check firmware_host tests
+	$(BIN)/ruff check firmware_host tests hardware
+	$(BIN)/ruff format --check firmware_host tests hardware
 	$(BIN)/mypy
 
 setup: $(VENV)/.installed

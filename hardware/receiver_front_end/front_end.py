@@ -1,9 +1,9 @@
 #!/usr/bin/env python3
 """The receiver's front end as data, with the figures that follow from it, and its drawing.
 
-    python hardware/receiver_front_end/front_end.py            prints the figures
-    python hardware/receiver_front_end/front_end.py --draw     writes front_end.svg (needs schemdraw, extra `dev`)
-    python hardware/receiver_front_end/front_end.py --bom      writes bom.csv
+python hardware/receiver_front_end/front_end.py            prints the figures
+python hardware/receiver_front_end/front_end.py --draw     writes front_end.svg (needs schemdraw, extra `dev`)
+python hardware/receiver_front_end/front_end.py --bom      writes bom.csv
 """
 
 from __future__ import annotations

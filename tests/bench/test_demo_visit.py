@@ -16,7 +16,7 @@ from earthward.cli import main
 from earthward.commands import demo_hands
 from earthward.report import pdf
 from earthward.report.record import load
-from earthward.service.store import SurveyStore
+from earthward.survey.store import SurveyStore
 
 pytestmark = pytest.mark.realtime
 

@@ -20,10 +20,10 @@ from earthward.clock import Clock, PacedClock
 from earthward.devices.adc import AdcReader
 from earthward.devices.gpio import PoolSide, open_sync_pin
 from earthward.devices.link import SourceLink
-from earthward.devices.protocol import BoardState, Trip
 from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.emulated.board import CHIPS
 from earthward.emulated.scenario import FittingSpec, LeakSpec, Scenario
+from earthward.record.board import BoardState, Trip
 from earthward.signal.types import FloatArray, SampleFlag
 
 pytestmark = pytest.mark.realtime

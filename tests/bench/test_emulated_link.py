@@ -16,9 +16,10 @@ import serial
 
 from earthward.clock import ScaledClock
 from earthward.devices.link import LinkError, SourceLink
-from earthward.devices.protocol import BoardState, Refusal, Trip
+from earthward.devices.protocol import Refusal
 from earthward.emulated.board import EmulatedBoard, ResistorLoad
 from earthward.errors import InputError
+from earthward.record.board import BoardState, Trip
 
 pytestmark = pytest.mark.realtime
 

@@ -15,18 +15,9 @@ import board_figures as figures
 import pytest
 from board_rig import SOURCES, FirmwareRig, build_or_skip
 
-from earthward.devices.protocol import (
-    BoardState,
-    EventCode,
-    Identity,
-    ResetCause,
-    Telemetry,
-    TelemetryFlag,
-    Trip,
-    Type,
-    WaveformCode,
-)
+from earthward.devices.protocol import EventCode, Identity, ResetCause, Telemetry, TelemetryFlag, Type, WaveformCode
 from earthward.emulated.virtual_mcu import DRIVE_NEGATIVE, DRIVE_POSITIVE, OUTPUTS, Build
+from earthward.record.board import BoardState, Trip
 
 WAVEFORMS = list(WaveformCode)
 #: the output stage's relays are specified to operate and release within this (small-signal relay, from memory)

@@ -10,11 +10,12 @@ import pytest
 
 from earthward.clock import SystemClock
 from earthward.devices.link import SourceLink
-from earthward.devices.protocol import BoardState, ResetCause, Trip
+from earthward.devices.protocol import ResetCause
 from earthward.emulated.board import ResistorLoad
 from earthward.emulated.firmware_board import FirmwareBoard, first_edge_tick
 from earthward.emulated.virtual_mcu import Build, find_build
 from earthward.errors import InputError
+from earthward.record.board import BoardState, Trip
 
 
 def wait_for(condition: Callable[[], bool], seconds: float = 20.0) -> bool:

@@ -17,11 +17,11 @@ from earthward.clock import PacedClock
 from earthward.commands.demo import HEADLESS_SPEED, bench_wiring, demo_config, new_visit
 from earthward.commands.demo_client import InstrumentClient
 from earthward.commands.demo_walk import Walk
+from earthward.daemon import protocol as m
+from earthward.daemon.life import Daemon
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import Build
-from earthward.service import messages as m
-from earthward.service.daemon import Daemon
 
 
 @pytest.fixture(autouse=True)

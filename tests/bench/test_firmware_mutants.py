@@ -17,18 +17,9 @@ import board_figures as figures
 import pytest
 from board_rig import SOURCES, FirmwareRig, Refused, build_or_skip
 
-from earthward.devices.protocol import (
-    ArmRequest,
-    BoardState,
-    Electrode,
-    Frame,
-    Refusal,
-    ResetCause,
-    Trip,
-    Type,
-    WaveformCode,
-)
+from earthward.devices.protocol import ArmRequest, Electrode, Frame, Refusal, ResetCause, Type, WaveformCode
 from earthward.emulated.virtual_mcu import Build
+from earthward.record.board import BoardState, Trip
 
 #: name -> (file, what is there, what the mutant has instead)
 MUTANTS: dict[str, tuple[str, str, str]] = {

@@ -21,9 +21,10 @@ sys.path.insert(0, str(ROOT / "tests" / "support"))
 import board_figures as figures  # noqa: E402
 from board_rig import FirmwareRig  # noqa: E402
 
-from earthward.devices.protocol import Trip, WaveformCode  # noqa: E402
+from earthward.devices.protocol import WaveformCode  # noqa: E402
 from earthward.emulated.virtual_mcu import find_build  # noqa: E402
 from earthward.errors import InputError  # noqa: E402
+from earthward.record.board import Trip  # noqa: E402
 
 
 def row(what: str, value: str, bound: str = "") -> None:

@@ -37,9 +37,9 @@ from bench_display import Watched  # noqa: E402
 from earthward.clock import PacedClock  # noqa: E402
 from earthward.commands.demo import bench_wiring, demo_config, new_visit  # noqa: E402
 from earthward.commands.demo_walk import Walk  # noqa: E402
+from earthward.daemon.life import Daemon  # noqa: E402
 from earthward.emulated.bench import EmulatedBench  # noqa: E402
 from earthward.emulated.scenario import Scenario  # noqa: E402
-from earthward.service.daemon import Daemon  # noqa: E402
 
 MB = 1e6
 TICK_S = 1.0 / os.sysconf("SC_CLK_TCK")

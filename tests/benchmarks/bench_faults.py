@@ -50,13 +50,13 @@ async def _daemon(port: str, folder: Path) -> None:
     import msgspec
 
     from earthward.config import Config
+    from earthward.daemon.life import Daemon
+    from earthward.daemon.wiring import SUPERVISED_S, wire
     from earthward.devices.link import SourceLink
     from earthward.emulated.bench import EmulatedBench
     from earthward.emulated.scenario import Scenario
     from earthward.safety.limits import Limits
     from earthward.safety.stray import StrayMeasurement, judge
-    from earthward.service.daemon import Daemon
-    from earthward.service.wiring import SUPERVISED_S, wire
 
     clock = SystemClock()
     scenario = Scenario.random(1)

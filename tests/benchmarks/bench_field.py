@@ -20,13 +20,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.inversion import engine, lead
+from earthward.inversion.types import LocateSettings
 from earthward.pool import polygon
 from earthward.pool.box import BoxField
 from earthward.pool.fem import FiniteElementField
 from earthward.pool.field import BoxPoolField
 from earthward.pool.shape import Floor, Pool, Source, from_outline, rectangle
-from earthward.survey import engine, lead
-from earthward.survey.types import LocateSettings
 
 FloatArray = NDArray[np.float64]
 SPACING_m = 0.3

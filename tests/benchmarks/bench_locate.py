@@ -33,11 +33,12 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from virtual_pools import Errors, VirtualPool, liner_point, random_pool, random_stations
 
-from earthward.survey import batch, engine, guide, lead, locate
-from earthward.survey.engine import Problem
-from earthward.survey.locate import Answer, Leak, Survey
-from earthward.survey.model import Leads, Rows, State
-from earthward.survey.types import KeptReading, LocateSettings
+from earthward.inversion import batch, engine, guide, lead, locate
+from earthward.inversion.engine import Problem
+from earthward.inversion.locate import Answer, Leak, Survey
+from earthward.inversion.model import Leads, Rows, State
+from earthward.inversion.types import LocateSettings
+from earthward.record.reading import KeptReading
 
 FloatArray = NDArray[np.float64]
 SEED = 500_000

@@ -23,8 +23,8 @@ from test_survey_again import readings
 
 from earthward.emulated.pool import BoxPotential
 from earthward.emulated.scenario import Scenario
-from earthward.survey.again import sink_current
-from earthward.survey.compare import judge_remeasure
+from earthward.inversion.again import sink_current
+from earthward.inversion.compare import judge_remeasure
 
 PLACE_SIGMA_M, CURRENT_SIGMA = 0.05, 0.05
 

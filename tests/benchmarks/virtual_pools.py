@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from earthward.pool.box import BoxField
 from earthward.pool.shape import Fitting, Pool, Source, rectangle
-from earthward.survey.types import KeptReading
+from earthward.record.reading import KeptReading
 
 FloatArray = NDArray[np.float64]
 
@@ -81,12 +81,12 @@ class VirtualPool:
                 self.rows += 1
                 result.append(
                     KeptReading(
-                        tuple(centre + nominal[k]),
-                        tuple(centre - nominal[k]),
-                        float(v[k]),
-                        e.noise_V,
-                        place,
-                        name,
+                        front_m=tuple(centre + nominal[k]),
+                        back_m=tuple(centre - nominal[k]),
+                        value_V=float(v[k]),
+                        sigma_V=e.noise_V,
+                        source_id=place,
+                        station=name,
                         row=self.rows,
                     )
                 )

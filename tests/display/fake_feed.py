@@ -14,7 +14,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from earthward.service.messages import (
+from earthward.daemon.protocol import (
     AdcHealth,
     Budget,
     Cell,

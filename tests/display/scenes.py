@@ -8,8 +8,8 @@ from collections.abc import Callable
 
 from tests.display import fake_feed
 
+from earthward.daemon.protocol import Event, Interlock, Message, Steps
 from earthward.display.snapshot import Snapshot, connection, take
-from earthward.service.messages import Event, Interlock, Message, Steps
 
 SIZES = ((53, 20), (80, 24), (120, 40))
 SMALL = (40, 13)

@@ -16,13 +16,7 @@ from tests.display.fake_feed import FakeDaemon, Visit
 from textual.pilot import Pilot
 from textual.widgets import Input
 
-from earthward.devices.gpio import PoolSide
-from earthward.display.app import EarthwardApp, colour_mode
-from earthward.display.keys import key_map
-from earthward.display.look import Look
-from earthward.display.view import PAGES, View
-from earthward.errors import InputError
-from earthward.service.messages import (
+from earthward.daemon.protocol import (
     Ask,
     Hello,
     Keep,
@@ -37,6 +31,12 @@ from earthward.service.messages import (
     WaterClear,
     encode,
 )
+from earthward.devices.gpio import PoolSide
+from earthward.display.app import EarthwardApp, colour_mode
+from earthward.display.keys import key_map
+from earthward.display.look import Look
+from earthward.display.view import PAGES, View
+from earthward.errors import InputError
 
 pytestmark = pytest.mark.realtime
 PATIENCE_S = 30.0

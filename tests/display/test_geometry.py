@@ -8,14 +8,14 @@ import pytest
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 
+from earthward.daemon.protocol import Step, Steps
+from earthward.daemon.visit import STEP_TITLES
 from earthward.display.look import Look
 from earthward.display.pages import draw
 from earthward.display.paper import Paper
 from earthward.display.places import tapes_to
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View, press
-from earthward.service.messages import Step, Steps
-from earthward.service.visit import STEP_TITLES
 
 
 def lines(paper: Paper) -> list[str]:

@@ -102,7 +102,7 @@ def test_noise_alone_in_a_crossed_pair_claims_in_at_most_five_percent() -> None:
 
 
 def fake_feed_pair(**more: object):  # type: ignore[no-untyped-def]
-    from earthward.service.messages import PairInfo
+    from earthward.daemon.protocol import PairInfo
 
     return PairInfo(**more)  # type: ignore[arg-type]
 

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.display import fake_feed
 
+from earthward.daemon.protocol import Mark, Plan, Station
 from earthward.display import places
 from earthward.errors import InputError
-from earthward.service.messages import Mark, Plan, Station
 
 L_SHAPE = [(0.0, 0.0), (8.0, 0.0), (8.0, 3.0), (4.0, 3.0), (4.0, 7.0), (0.0, 7.0)]
 

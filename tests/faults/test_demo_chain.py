@@ -21,11 +21,11 @@ from textual.pilot import Pilot
 
 from earthward.clock import PacedClock
 from earthward.commands.demo import bench_wiring, demo_config, new_visit
+from earthward.daemon import protocol as m
+from earthward.daemon.life import Daemon, Wiring
 from earthward.display.app import EarthwardApp
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
-from earthward.service import messages as m
-from earthward.service.daemon import Daemon, Wiring
 
 pytestmark = pytest.mark.realtime
 SPEED = 1.0
@@ -138,9 +138,7 @@ async def kit(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> AsyncIterator
             visit.store.close()
 
 
-async def test_the_libraries_on_the_path_are_the_real_ones(
-    tmp_path: Path, caplog: pytest.LogCaptureFixture
-) -> None:
+async def test_the_libraries_on_the_path_are_the_real_ones(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     async with kit(tmp_path, caplog) as k:
         readers = k.wiring.receiver._readers  # type: ignore[attr-defined]
         assert type(readers[0]._ads) is adafruit_ads1x15.ADS1115

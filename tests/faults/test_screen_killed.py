@@ -27,12 +27,12 @@ from earthward.clock import PacedClock
 from earthward.commands.demo import bench_wiring, demo_config, new_visit
 from earthward.commands.demo_client import InstrumentClient
 from earthward.commands.demo_walk import Walk
+from earthward.daemon import protocol as m
+from earthward.daemon.life import Daemon
 from earthward.devices.sound import SAMPLE_RATE_HZ, Samples, Tone, pitch_of
 from earthward.devices.sound_outputs import WavOutput
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
-from earthward.service import messages as m
-from earthward.service.daemon import Daemon
 
 ROOT = Path(__file__).parents[2]
 

@@ -13,15 +13,15 @@ from pathlib import Path
 
 import pytest
 
-from earthward.service.records import KeptReading
-from earthward.service.store import SurveyStore
+from earthward.record.reading import KeptReading
+from earthward.survey.store import SurveyStore
 
 # Keeps readings as fast as it can and says on stdout which ones it was told are safe. Started again it first
 # repeats the last reading it may not have heard about, as a client does after a lost answer.
 WRITER = """
 import sys
-from earthward.service.records import KeptReading, StoredFinding
-from earthward.service.store import SurveyStore
+from earthward.survey.records import KeptReading, StoredFinding
+from earthward.survey.store import SurveyStore
 path, first = sys.argv[1], int(sys.argv[2])
 store = SurveyStore.open(path)
 for i in range(first, first + 1_000_000):

@@ -16,11 +16,12 @@ import scipy.signal
 from tests.physics.detection_tools import BOTH_MAINS, bound, excess, outcome, run, stream
 
 from earthward.emulated.pair_recording import PairScene, record
+from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
 from earthward.signal.batch import detect
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.sampleclock import index_from_stamps
-from earthward.signal.types import PhaseReference, SampleBlock, WaveformName
+from earthward.signal.types import PhaseReference, SampleBlock
 
 SQUARE: WaveformName = "square"
 SINE: WaveformName = "sine"

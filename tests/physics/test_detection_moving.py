@@ -10,8 +10,9 @@ import numpy as np
 import pytest
 from numpy.random import default_rng
 
+from earthward.record.waveform import WaveformName
 from earthward.signal.detector import Detector, DetectorSettings
-from earthward.signal.types import PhaseReference, SampleBlock, WaveformName
+from earthward.signal.types import PhaseReference, SampleBlock
 from earthward.signal.waveforms import averaged, mean_square
 
 RATE_HZ, FREQUENCY_HZ, NOISE_V = 860.0, 36.0, 8e-6

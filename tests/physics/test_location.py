@@ -7,18 +7,19 @@ image charges), and a technician's errors as in `virtual_pools.Errors`.
 from __future__ import annotations
 
 import sys
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 import pytest
+from msgspec.structs import replace
 
+from earthward.daemon.search import Search, Searcher
+from earthward.inversion import guide
+from earthward.inversion.locate import Survey, count_probabilities, locate, make_budget, region_spots
+from earthward.inversion.types import LocateSettings, Result
 from earthward.pool.pool_file import format_pool
-from earthward.service.search import Search, Searcher
-from earthward.survey import guide
-from earthward.survey.locate import Survey, count_probabilities, locate, make_budget, region_spots
-from earthward.survey.types import KeptReading, LocateSettings, Result
+from earthward.record.reading import KeptReading
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from bench_locate import Run, bound_m, held, run_pool

@@ -12,10 +12,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from earthward.record.reading import KeptReading
 from earthward.report.record import load
 from earthward.report.unified import to_unified
-from earthward.service.records import KeptReading, SourcePlacement
-from earthward.service.store import SurveyStore
+from earthward.survey.records import SourcePlacement
+from earthward.survey.store import SurveyStore
 
 pytest.importorskip("pygimli")
 

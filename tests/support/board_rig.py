@@ -19,7 +19,6 @@ from earthward.clock import ManualClock
 from earthward.devices.protocol import (
     REPLY,
     ArmRequest,
-    BoardState,
     Configuration,
     Electrode,
     EventBody,
@@ -44,6 +43,7 @@ from earthward.emulated.virtual_mcu import (
     VirtualMcu,
     find_build,
 )
+from earthward.record.board import BoardState
 
 ROOT = Path(__file__).parents[2]
 SOURCES = ROOT / "hardware" / "source_board"

@@ -13,15 +13,15 @@ from typing import Any
 import numpy as np
 
 from earthward import __version__
+from earthward.inversion.compare import current_drop
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
+from earthward.record.reading import KeptReading
 from earthward.report.record import pool_of
-from earthward.service.level_log import loss_result, parse_level_log
-from earthward.service.locating import locate_survey, remeasure
-from earthward.service.proof import ProofReading, judge_proof
-from earthward.service.records import (
+from earthward.survey.levels import loss_result, parse_level_log
+from earthward.survey.locating import locate_survey, remeasure
+from earthward.survey.records import (
     CurrentStep,
-    KeptReading,
     LossTest,
     SafetyCheck,
     SourcePlacement,
@@ -29,8 +29,8 @@ from earthward.service.records import (
     StoredFitting,
     StoredProof,
 )
-from earthward.service.store import SurveyStore
-from earthward.survey.compare import current_drop
+from earthward.survey.sensitivity import ProofReading, judge_proof
+from earthward.survey.store import SurveyStore
 from earthward.water.loss import analyse
 
 START_S = 1_781_683_200.0  # 2026-06-17 08:00 UTC

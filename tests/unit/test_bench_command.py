@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from earthward.cli import main
+from earthward.daemon.recorder import Recorder
 from earthward.errors import InputError
-from earthward.service.recorder import Recorder
 from earthward.signal.electrodes import electrode_figures
 from earthward.signal.types import SampleBlock
 

@@ -4,19 +4,18 @@ from __future__ import annotations
 
 import pytest
 
-from earthward.devices.link import SourceReport
-from earthward.devices.protocol import BoardState, Trip
-from earthward.service.current_log import CurrentLog
-from earthward.service.records import CurrentStep
+from earthward.record.board import BoardReport, BoardState, Trip
+from earthward.survey.current_steps import CurrentLog
+from earthward.survey.records import CurrentStep
 
 SOURCE_V, SERIES_OHM = 10.0, 1000.0
 
 
-def report(t_s: float, outside_ohm: float, state: BoardState = BoardState.ENERGISED) -> SourceReport:
+def report(t_s: float, outside_ohm: float, state: BoardState = BoardState.ENERGISED) -> BoardReport:
     """What the board says of a load: 10 V behind 1 kohm (docs/build-source.md)."""
     current = SOURCE_V / (SERIES_OHM + outside_ohm)
     volts = current * outside_ohm
-    return SourceReport(
+    return BoardReport(
         received_s=t_s, state=state, trip=Trip.NONE, emergency_stop_closed=True, enable_held=True,
         heartbeat_fresh=True, open_circuit=current < 15e-6, current_limiting=False, electrode="A",
         waveform="coded", period_ticks=1, cycles=1, cycle_tick=0, current_positive_A=current,

@@ -14,11 +14,11 @@ from earthward.commands.demo_world import (
     leak_L_per_day,
     level_log,
 )
+from earthward.daemon import protocol as m
+from earthward.daemon.visit import pair_ends
 from earthward.emulated.pool import VirtualPool
 from earthward.emulated.scenario import LeakSpec, Scenario
-from earthward.service import messages as m
-from earthward.service.level_log import parse_level_log
-from earthward.service.visit import pair_ends
+from earthward.survey.levels import parse_level_log
 from earthward.water.hole_flow import LITRES_PER_DAY, orifice_m3_per_s
 from earthward.water.loss import analyse
 

@@ -13,9 +13,9 @@ from typing import Any
 import pytest
 
 from earthward.clock import ManualClock
+from earthward.daemon.phone import MAX_PHONES, PhonePage
+from earthward.daemon.protocol import AdcHealth, Event, Interlock, LinkHealth, ReadingMessage, Recording, Source, State
 from earthward.errors import InputError
-from earthward.service.messages import AdcHealth, Event, Interlock, LinkHealth, ReadingMessage, Recording, Source, State
-from earthward.service.phone import MAX_PHONES, PhonePage
 
 
 def state(lock: str = "energised") -> State:

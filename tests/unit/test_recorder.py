@@ -10,9 +10,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from earthward.daemon import recorder
+from earthward.daemon.recorder import ChunkKind, Recorder, read_chunks, read_recording, unpack_samples
 from earthward.errors import InputError
-from earthward.service import recorder
-from earthward.service.recorder import ChunkKind, Recorder, read_chunks, read_recording, unpack_samples
 from earthward.signal.types import SampleBlock, SampleFlag
 
 

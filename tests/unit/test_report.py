@@ -15,6 +15,7 @@ from typing import Any
 import pytest
 
 from earthward.cli import main
+from earthward.record.reading import KeptReading
 from earthward.report import pdf
 from earthward.report.blocks import Document, Figure, KeyFigures, Paragraph, Table
 from earthward.report.build import build_report
@@ -25,16 +26,8 @@ from earthward.report.pdf import to_typst
 from earthward.report.plan_figures import station_vectors
 from earthward.report.record import Record, load
 from earthward.report.words import water_budget
-from earthward.service.records import (
-    KeptReading,
-    LossTest,
-    Photo,
-    SafetyCheck,
-    StoredFinding,
-    StoredFitting,
-    StoredProof,
-)
-from earthward.service.store import SurveyStore
+from earthward.survey.records import LossTest, Photo, SafetyCheck, StoredFinding, StoredFitting, StoredProof
+from earthward.survey.store import SurveyStore
 
 ROOT = Path(__file__).parents[2]
 PNG = bytes.fromhex(

@@ -17,6 +17,7 @@ import pytest
 from earthward.cli import main
 from earthward.errors import InputError
 from earthward.pool.pool_file import parse_pool
+from earthward.record.reading import KeptReading
 from earthward.report.files import write_whole
 from earthward.report.geopackage import write_geopackage
 from earthward.report.importing import import_readings, parse_readings
@@ -24,7 +25,7 @@ from earthward.report.record import Record, load, utc_seconds, utc_text
 from earthward.report.survey_json import FORMAT_VERSION, import_document, schema, to_document, to_text
 from earthward.report.tables import data_package, tables_of, write_tables
 from earthward.report.unified import parse_unified, to_unified
-from earthward.service.store import SurveyStore
+from earthward.survey.store import SurveyStore
 
 ROOT = Path(__file__).parents[2]
 
@@ -313,18 +314,22 @@ def test_titles_name_every_table(record: Record) -> None:
     assert set(tables_of(record)) == {r["name"] for r in data_package(record)["resources"]}
 
 
+def located(r: KeptReading) -> tuple[Any, ...]:
+    """What the search looks at."""
+    return r.front_m, r.back_m, r.value_V, r.sigma_V, r.station, r.turn, r.source_id, r.row
+
+
 def test_round_trip_gives_the_same_location_result(record: Record, tmp_path: Path) -> None:
     """Export as CSV and as JSON, import both into new surveys, search in each: the same answer to the last digit."""
     from dataclasses import replace
 
-    from earthward.service.locating import as_located
-    from earthward.survey.locate import locate
-    from earthward.survey.reading_file import parse_readings as parse_for_locate
+    from earthward.inversion.locate import locate
+    from earthward.inversion.reading_file import parse_readings as parse_for_locate
 
     def search(store: SurveyStore) -> tuple[dict[str, Any], list[Any]]:
         pool = load(store).pool
         assert pool is not None
-        readings = [as_located(r) for r in store.readings("survey")]
+        readings = store.readings("survey")
         return locate(pool, readings, coverage=False, guidance=False).to_json(), readings
 
     last = {r.station for r in [r for r in record.readings if r.purpose == "survey"][-40:]}
@@ -355,5 +360,5 @@ def test_round_trip_gives_the_same_location_result(record: Record, tmp_path: Pat
 
     with import_document(to_text(first), "a.json", tmp_path / "c.survey") as third:
         # The same input to the search, so the same output.
-        assert [as_located(r) for r in third.readings("survey")] == used
+        assert [located(r) for r in third.readings("survey")] == [located(r) for r in used]
         assert load(third).pool == first.pool

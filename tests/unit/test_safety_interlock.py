@@ -22,10 +22,11 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule, run_state_machine_as_test
 
 from earthward.devices import protocol
+from earthward.record import board
 from earthward.safety import causes, interlock
 from earthward.safety.interlock import Action, Interlock, InterlockState
 from earthward.safety.limits import Limits
-from earthward.safety.permissives import BoardReport, Inputs, Phase, evaluate
+from earthward.safety.permissives import BoardView, Inputs, Phase, evaluate
 from earthward.safety.stray import StrayMeasurement, judge
 
 LIMITS = Limits()
@@ -105,7 +106,7 @@ class World:
             restarts=self.restarts,
             board=None
             if not self.reported
-            else BoardReport(
+            else BoardView(
                 t_s=self.board_t_s,
                 boot=self.boot,
                 state=self.board_state,
@@ -927,11 +928,11 @@ def test_no_input_can_ask_for_the_output() -> None:
 
 def test_the_numbers_are_the_protocols() -> None:
     """Safety knows no device, so its numbers are compared here with the link's."""
-    assert set(causes.BOARD_TRIPS) == {int(trip) for trip in protocol.Trip if trip}
+    assert set(causes.BOARD_TRIPS) == {int(trip) for trip in board.Trip if trip}
     assert set(causes.REFUSALS) == {int(refusal) for refusal in protocol.Refusal}
-    assert causes.TRIP_ENABLE_RELEASED == protocol.Trip.ENABLE_RELEASED
+    assert causes.TRIP_ENABLE_RELEASED == board.Trip.ENABLE_RELEASED
     assert causes.REFUSAL_ENABLE_NOT_HELD == protocol.Refusal.ENABLE_NOT_HELD
-    assert tuple(int(state) for state in protocol.BoardState) == (
+    assert tuple(int(state) for state in board.BoardState) == (
         causes.BOARD_OFF,
         causes.BOARD_ARMED,
         causes.BOARD_ENERGISED,

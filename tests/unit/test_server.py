@@ -10,9 +10,9 @@ from typing import Any
 
 import pytest
 
+from earthward.daemon.protocol import Event, FromClient, Hello, Message, Problem, ReadingMessage, SourceOff
+from earthward.daemon.server import ClientServer
 from earthward.errors import InputError
-from earthward.service.messages import Event, FromClient, Hello, Message, Problem, ReadingMessage, SourceOff
-from earthward.service.server import ClientServer
 
 
 def reading(number: int, t_s: float | None = None) -> ReadingMessage:

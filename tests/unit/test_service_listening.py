@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.random import default_rng
 
-from earthward.service.listening import choose, evenly, seconds_needed
+from earthward.daemon.listening import choose, evenly, seconds_needed
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 
 RATE_HZ, WINDOW_S = 860.0, 0.5

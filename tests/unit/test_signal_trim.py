@@ -6,17 +6,18 @@ import numpy as np
 import pytest
 from numpy.random import default_rng
 
+from earthward.record.waveform import WaveformName
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.trim import LARGEST_S, PhaseTrim
-from earthward.signal.types import PhaseReference, Reading, SampleBlock, WaveformName
+from earthward.signal.types import PhaseReference, Reading, SampleBlock
 from earthward.signal.waveforms import averaged
 
 RATE_HZ, FREQUENCY_HZ, AMPLITUDE_V, NOISE_V = 860.0, 36.0, 100e-6, 8e-6
 
 
-def run(waveform: WaveformName, delay_s: float, seconds: float = 12.0, amplitude_V: float = AMPLITUDE_V) -> tuple[
-    PhaseTrim, list[Reading]
-]:
+def run(
+    waveform: WaveformName, delay_s: float, seconds: float = 12.0, amplitude_V: float = AMPLITUDE_V
+) -> tuple[PhaseTrim, list[Reading]]:
     """Readings of a signal that starts `delay_s` after what the reference says."""
     rng = default_rng(5)
     t = np.arange(1, int(seconds * RATE_HZ)) / RATE_HZ

@@ -15,6 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earthward.clock import ManualClock
+from earthward.daemon.life import Daemon
 from earthward.devices.sound import (
     ALERTS,
     CHUNK_S,
@@ -31,7 +32,6 @@ from earthward.devices.sound import (
     render_timeline,
 )
 from earthward.devices.sound_outputs import WavOutput
-from earthward.service.daemon import Daemon
 
 
 @dataclass(frozen=True)

@@ -13,9 +13,9 @@ from pathlib import Path
 import pytest
 
 from earthward.errors import InputError
-from earthward.service.records import (
+from earthward.record.reading import KeptReading
+from earthward.survey.records import (
     CurrentStep,
-    KeptReading,
     LossTest,
     Photo,
     SafetyCheck,
@@ -25,7 +25,7 @@ from earthward.service.records import (
     StoredProof,
     copy_reading,
 )
-from earthward.service.store import APPLICATION_ID, MIGRATIONS, NEXT_STAGES, SCHEMA_VERSION, SurveyStore
+from earthward.survey.store import APPLICATION_ID, MIGRATIONS, NEXT_STAGES, SCHEMA_VERSION, SurveyStore
 
 POOL = '[pool]\nname = "Willow Lane"\nshape = "rectangle"\nlength_m = 9.0\nwidth_m = 4.5\n'
 
@@ -367,7 +367,7 @@ def test_flush_settings_are_the_durable_ones(store: SurveyStore) -> None:
 
 def test_medium_that_nobody_can_write(store: SurveyStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As on a write-protected card, whoever runs the tests (root may write everywhere, so it is acted)."""
-    from earthward.service import store as module
+    from earthward.survey import store as module
 
     store.keep(reading())
     real = module._connect

@@ -8,12 +8,14 @@ import numpy as np
 import pytest
 
 from earthward.errors import InputError
+from earthward.inversion.types import Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
-from earthward.service.locating import as_located, locate_survey, remeasure, update_findings
-from earthward.service.records import CurrentStep, KeptReading, StoredFinding
-from earthward.service.store import SurveyStore
-from earthward.survey.types import Finding, Region, Result
+from earthward.record.finding import Finding, Region
+from earthward.record.reading import KeptReading
+from earthward.survey.locating import locate_survey, remeasure, update_findings
+from earthward.survey.records import CurrentStep, StoredFinding
+from earthward.survey.store import SurveyStore
 
 POOL = """
 [pool]
@@ -52,20 +54,11 @@ def test_result_is_kept_and_withdrawn_or_other_readings_do_not_count(tmp_path: P
         assert store.location() == before
 
 
-def test_row_and_station_go_along() -> None:
-    kept = KeptReading(
-        front_m=(1.0, 2.0, 0.5), back_m=(1.3, 2.0, 0.5), value_V=1e-4, sigma_V=1e-6, station="S7", source_id=1, row=12
-    )
-    located = as_located(kept)
-    assert (located.row, located.station, located.source_id) == (12, "S7", 1)
-    assert located.front_m == kept.front_m and located.value_V == kept.value_V
-
-
 def found(*positions: tuple[float, float, float]) -> Result:
     findings = tuple(
         Finding(
             position_m=p, current_A=1e-3, current_interval_A=(8e-4, 1.2e-3), hole_diameter_mm=(1.0, 4.0),
-            region=Region(0.9, 0.1, (p,)), radius_m=0.1, strength=50.0, certain=True,
+            region=Region(probability=0.9, cell_m=0.1, cells_m=(p,)), radius_m=0.1, strength=50.0, certain=True,
         )
         for p in positions
     )  # fmt: skip

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from earthward.errors import InputError
-from earthward.service.proof import ProofReading, judge_proof, proof_wanted
+from earthward.survey.sensitivity import ProofReading, judge_proof, proof_wanted
 
 
 def readings(signal: float, sigma: float = 1e-6, background: float = 5e-6, jitter: float = 0.0) -> list[ProofReading]:

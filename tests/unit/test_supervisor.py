@@ -8,17 +8,19 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
+import msgspec
 import pytest
 
 from earthward.clock import ManualClock, SystemClock
 from earthward.config import SourceConfig
-from earthward.devices.link import LinkError, LinkStatus, SourceReport
-from earthward.devices.protocol import BoardState, Configuration, Identity, Trip
+from earthward.daemon.supervisor import AdcPulse, Supervisor
+from earthward.devices.link import LinkError, LinkStatus
+from earthward.devices.protocol import Configuration, Identity
 from earthward.errors import InputError
+from earthward.record.board import BoardReport, BoardState, Trip
 from earthward.safety.interlock import Interlock
 from earthward.safety.limits import Limits
 from earthward.safety.stray import StrayMeasurement, judge
-from earthward.service.supervisor import AdcPulse, Supervisor
 
 QUIET = StrayMeasurement(0.0, 0.001, 0.001, 0.01, 0.1)
 
@@ -33,7 +35,7 @@ class FakeBoard:
         self.hang: threading.Event | None = None
         self.refuse: int | None = None
         self.identity: Identity | None = Identity(1, 1, 0, 0, 1, 1, 1, 2_000_000, 18_000, 12_000, 500, 0, 0)
-        self._report = SourceReport(
+        self._report = BoardReport(
             received_s=clock.now(), state=BoardState.OFF, trip=Trip.NONE, emergency_stop_closed=True, enable_held=False,
             heartbeat_fresh=True, open_circuit=False, current_limiting=False, electrode="A", waveform="coded",
             period_ticks=55_000, cycles=0, cycle_tick=0, current_positive_A=0.0, current_negative_A=0.0,
@@ -42,11 +44,11 @@ class FakeBoard:
         )  # fmt: skip
 
     def set(self, **changes: Any) -> None:
-        self._report = replace(self._report, **changes)
+        self._report = msgspec.structs.replace(self._report, **changes)
 
     @property
-    def telemetry(self) -> SourceReport | None:
-        return replace(self._report, received_s=self.clock.now())
+    def telemetry(self) -> BoardReport | None:
+        return msgspec.structs.replace(self._report, received_s=self.clock.now())
 
     @property
     def status(self) -> LinkStatus:
@@ -55,7 +57,7 @@ class FakeBoard:
     def feed(self) -> None:
         self.fed += 1
 
-    def _do(self, name: str, state: BoardState) -> SourceReport:
+    def _do(self, name: str, state: BoardState) -> BoardReport:
         self.calls.append(name)
         if self.hang is not None and name != "off":
             self.hang.wait(5)
@@ -70,13 +72,13 @@ class FakeBoard:
         self.calls.append(f"configure {arguments[2]:g}")
         return Configuration(2, 0, 55_000, 10_000)
 
-    def arm(self) -> SourceReport:
+    def arm(self) -> BoardReport:
         return self._do("arm", BoardState.ARMED)
 
-    def energise(self) -> SourceReport:
+    def energise(self) -> BoardReport:
         return self._do("energise", BoardState.ENERGISED)
 
-    def off(self) -> SourceReport:
+    def off(self) -> BoardReport:
         return self._do("off", BoardState.OFF)
 
     def select(self, electrode: str) -> float | None:

@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from earthward.commands.demo_world import PoleErrors
+from earthward.daemon import protocol as m
+from earthward.daemon.visit import pair_ends
 from earthward.emulated.pool import BoxPotential, Network, Sink
 from earthward.emulated.scenario import Scenario
-from earthward.service import messages as m
-from earthward.service.visit import pair_ends
-from earthward.survey.again import sink_current
-from earthward.survey.types import KeptReading
+from earthward.inversion.again import sink_current
+from earthward.record.reading import KeptReading
 
 
 def network(scenario: Scenario, field: BoxPotential, left: float) -> Network:
@@ -55,7 +55,11 @@ def readings(
                     volts = volts - part * field.potential(ends, sink.position_m)
                 front, back = pair_ends(meant, scenario.spacing_m)
                 value = scenario.water_ohm_m * current * float(volts[0] - volts[1]) + draw.normal(0, 2e-6)
-                kept.append(KeptReading(front, back, value, 2e-6, source, f"S{number}"))
+                kept.append(
+                    KeptReading(
+                        front_m=front, back_m=back, value_V=value, sigma_V=2e-6, source_id=source, station=f"S{number}"
+                    )
+                )
     return kept, current, float(shares[-1]) if left > 0 else 0.0
 
 

@@ -7,13 +7,14 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from earthward.errors import InputError
+from earthward.inversion.locate import Survey, locate
 from earthward.pool.pool_file import format_pool
 from earthward.pool.shape import Fitting, Pool, Source, rectangle
-from earthward.survey.locate import Survey, locate
-from earthward.survey.types import KeptReading
+from earthward.record.reading import KeptReading
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from virtual_pools import random_pool, random_stations
@@ -28,7 +29,9 @@ def pool() -> Pool:
 
 
 def reading(x: float = 2.0, row: int = 1, **changes: object) -> KeptReading:
-    return replace(KeptReading((x, 1.0, 0.5), (x + 0.3, 1.0, 0.5), 1e-4, 1e-6, row=row), **changes)  # type: ignore[arg-type]
+    return msgspec.structs.replace(
+        KeptReading(front_m=(x, 1.0, 0.5), back_m=(x + 0.3, 1.0, 0.5), value_V=1e-4, sigma_V=1e-6, row=row), **changes
+    )  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
@@ -81,7 +84,10 @@ def test_a_file_in_the_wrong_unit_is_refused(factor: float, words: str) -> None:
     world = random_pool(12)
     rows = [r for k, (c, b) in enumerate(random_stations(world, 6)) for r in world.measure(c, b, f"s{k}")]
     with pytest.raises(InputError, match=words):
-        locate(world.pool, [replace(r, value_V=r.value_V * factor, sigma_V=r.sigma_V * factor) for r in rows])
+        locate(
+            world.pool,
+            [msgspec.structs.replace(r, value_V=r.value_V * factor, sigma_V=r.sigma_V * factor) for r in rows],
+        )
 
 
 def test_command_refuses_with_one_line_and_answers_in_json(tmp_path: Path) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from earthward.errors import InputError
-from earthward.survey.compare import current_drop, judge_remeasure
+from earthward.inversion.compare import current_drop, judge_remeasure
 
 
 @pytest.mark.parametrize(

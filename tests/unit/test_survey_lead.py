@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from earthward.inversion import batch, engine, guide, lead, model
+from earthward.inversion.types import LocateSettings
 from earthward.pool.shape import rectangle
-from earthward.survey import batch, engine, guide, lead, model
-from earthward.survey.types import LocateSettings
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from virtual_pools import random_pool, random_stations

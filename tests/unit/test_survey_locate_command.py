@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import json
 import sys
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import pytest
+from msgspec.structs import replace
 
 from earthward.cli import main
 from earthward.pool.pool_file import format_pool
-from earthward.survey.types import KeptReading
+from earthward.record.reading import KeptReading
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
 from virtual_pools import random_pool, random_stations
@@ -148,7 +148,7 @@ def test_outline_that_crosses_itself(tmp_path: Path, capsys: pytest.CaptureFixtu
 
 def test_fitting_off_the_liner(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     pool = POLYGON.format(outline="[[0, 0], [8, 0], [8, 4], [0, 4]]", light="[2.0, 0.5, 0.6]")
-    row = KeptReading((2.0, 1.0, 0.5), (2.3, 1.0, 0.5), 1e-4, 1e-6)
+    row = KeptReading(front_m=(2.0, 1.0, 0.5), back_m=(2.3, 1.0, 0.5), value_V=1e-4, sigma_V=1e-6)
     message = refused(tmp_path, capsys, [row], pool=pool)
     assert '"light"' in message and "off the liner" in message
     near = POLYGON.format(outline="[[0, 0], [8, 0], [8, 4], [0, 4]]", light="[2.0, 0.2, 0.6]")
@@ -182,7 +182,7 @@ def test_options_that_cannot_be(tmp_path: Path, capsys: pytest.CaptureFixture[st
 
 def test_a_prepared_pool_is_kept_in_the_cache_folder(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     pool = POLYGON.format(outline="[[0, 0], [5, 0], [5, 2], [2.5, 2], [2.5, 3.5], [0, 3.5]]", light="[2.0, 0.0, 0.6]")
-    row = KeptReading((2.0, 1.0, 0.5), (2.3, 1.0, 0.5), 1e-4, 1e-6)
+    row = KeptReading(front_m=(2.0, 1.0, 0.5), back_m=(2.3, 1.0, 0.5), value_V=1e-4, sigma_V=1e-6)
     answers = []
     for _ in range(2):
         assert call(tmp_path, [row], "--json", "--cache", str(tmp_path / "prepared"), pool=pool) == 0

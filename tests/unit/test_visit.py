@@ -6,11 +6,11 @@ from pathlib import Path
 
 import pytest
 
+from earthward.daemon import protocol as m
+from earthward.daemon.visit import Visit, pair_ends
 from earthward.errors import InputError
-from earthward.service import messages as m
-from earthward.service.records import LossTest, StoredFinding
-from earthward.service.store import SurveyStore
-from earthward.service.visit import Visit, pair_ends
+from earthward.survey.records import LossTest, StoredFinding
+from earthward.survey.store import SurveyStore
 
 POOL = """
 [pool]

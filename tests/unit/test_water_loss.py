@@ -12,8 +12,8 @@ import pytest
 
 from earthward.cli import main
 from earthward.errors import InputError
-from earthward.service.level_log import parse_level_log, read_level_log
-from earthward.service.store import SurveyStore
+from earthward.survey.levels import parse_level_log, read_level_log
+from earthward.survey.store import SurveyStore
 from earthward.water.loss import LogRow, LossLog, analyse
 
 ROOT = Path(__file__).parents[2]

@@ -14,8 +14,8 @@ import tempfile
 import time
 from pathlib import Path
 
+from earthward.daemon.life import Daemon
 from earthward.errors import InputError
-from earthward.service.daemon import Daemon
 
 START_S = 30.0
 

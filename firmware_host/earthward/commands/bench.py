@@ -17,18 +17,18 @@ from typing import Any
 import numpy as np
 
 from earthward import __version__
+from earthward.daemon.recorder import RecordingContent, read_recording
+from earthward.daemon.recording_csv import read_recording_csv
 from earthward.errors import InputError
+from earthward.inversion.locate import Survey
 from earthward.pool.field import make_field
 from earthward.pool.shape import Floor, Pool, Source, rectangle
-from earthward.service.recorder import RecordingContent, read_recording
-from earthward.service.recording_csv import read_recording_csv
+from earthward.record.reading import KeptReading
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.electrodes import ElectrodeFigures, electrode_figures
 from earthward.signal.sampleclock import index_from_stamps
 from earthward.signal.types import FloatArray, PhaseReference, SampleBlock
 from earthward.signal.waveforms import averaged
-from earthward.survey.locate import Survey
-from earthward.survey.types import KeptReading
 
 SUMMARY = "electrodes by themselves; how fast this computer is"
 RATE_HZ = 860.0
@@ -126,9 +126,7 @@ def _longest_quiet(content: RecordingContent) -> tuple[float, float]:
 def _between(block: SampleBlock, begin: float, end: float) -> SampleBlock:
     use = (block.t_s >= begin) & (block.t_s < end)
     scale = np.broadcast_to(np.asarray(block.full_scale_V, dtype=float), (len(block),))
-    return SampleBlock(
-        block.index[use], block.t_s[use], block.v_V[use], block.flags[use], scale[use], block.channel
-    )
+    return SampleBlock(block.index[use], block.t_s[use], block.v_V[use], block.flags[use], scale[use], block.channel)
 
 
 # ---- this computer --------------------------------------------------------------------------------------------------

@@ -28,18 +28,18 @@ from earthward.commands.demo_visit import WholeVisit
 from earthward.commands.demo_walk import Walk
 from earthward.commands.demo_world import Calendar
 from earthward.config import Config
+from earthward.daemon import protocol as m
+from earthward.daemon.life import Daemon, Wiring
+from earthward.daemon.recorder import write_whole
+from earthward.daemon.visit import Visit
+from earthward.daemon.wiring import SUPERVISED_S, wire
 from earthward.devices.link import SourceLink
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool
-from earthward.service import messages as m
-from earthward.service.daemon import Daemon, Wiring
-from earthward.service.recorder import write_whole
-from earthward.service.store import SurveyStore
-from earthward.service.visit import Visit
-from earthward.service.wiring import SUPERVISED_S, wire
+from earthward.survey.store import SurveyStore
 
 #: Bench seconds per second on the wall when nobody watches.
 HEADLESS_SPEED = 3.0

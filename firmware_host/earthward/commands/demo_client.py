@@ -9,8 +9,8 @@ from pathlib import Path
 from typing import Self
 
 from earthward.clock import Clock
-from earthward.service import messages as m
-from earthward.service.messages import encode, from_daemon
+from earthward.daemon import protocol as m
+from earthward.daemon.protocol import encode, from_daemon
 
 
 class VisitError(Exception):

@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 from earthward.commands.demo_client import InstrumentClient, VisitError
+from earthward.daemon import protocol as m
+from earthward.daemon.life import Daemon
+from earthward.daemon.recorder import write_whole
+from earthward.daemon.visit import pair_ends
 from earthward.emulated.bench import EmulatedBench
-from earthward.service import messages as m
-from earthward.service.daemon import Daemon
-from earthward.service.recorder import write_whole
-from earthward.service.visit import pair_ends
 
 STILL_S = 0.25
 NAME = "scripted technician"

@@ -18,15 +18,15 @@ from earthward.commands.demo_client import InstrumentClient, VisitError
 from earthward.commands.demo_hands import Hands, in_words, is_open
 from earthward.commands.demo_walk import told
 from earthward.commands.demo_world import Calendar, PoleErrors, dye_drawn, leak_L_per_day, level_log
+from earthward.daemon import protocol as m
+from earthward.daemon.life import Daemon
+from earthward.daemon.recorder import write_whole
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Point3
+from earthward.inversion.types import Result
 from earthward.report.build import build_report
-from earthward.service import messages as m
-from earthward.service.daemon import Daemon
-from earthward.service.level_log import record_loss_test
-from earthward.service.recorder import write_whole
-from earthward.service.records import visit_water_budget
-from earthward.survey.types import Result
+from earthward.survey.levels import record_loss_test
+from earthward.survey.records import visit_water_budget
 
 T = TypeVar("T")
 

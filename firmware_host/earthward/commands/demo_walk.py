@@ -8,9 +8,9 @@ from typing import Any
 
 from earthward.commands.demo_client import InstrumentClient
 from earthward.commands.demo_hands import NAME, Hands, in_words
+from earthward.daemon import protocol as m
 from earthward.emulated.scenario import Scenario
-from earthward.service import messages as m
-from earthward.survey.types import Result
+from earthward.inversion.types import Result
 
 #: How far from the wall, how far apart a sweep of the edge is read.
 OFF_WALL_M = 0.45
@@ -73,12 +73,12 @@ def told(result: Result | None, scenario: Scenario) -> tuple[dict[str, Any], str
             "position_m": list(best.position_m),
             "radius_m": best.radius_m,
             "current_A": best.current_A,
-            "current_interval_A": list(best.current_interval_A),
+            "current_interval_A": list(best.current_interval_A or ()),
             "certain": best.certain,
             "error_m": error,
         }
         sentence = (
-            f"Sink estimated at {in_words(best.position_m)}, {best.current_A * 1e3:.2f} mA;"
+            f"Sink estimated at {in_words(best.position_m)}, {(best.current_A or 0.0) * 1e3:.2f} mA;"
             f" truth {', '.join(in_words(x) for x in leaks)}: {error:.2f} m apart."
         )
     return {

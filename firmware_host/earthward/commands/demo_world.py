@@ -12,8 +12,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from earthward.clock import Clock
+from earthward.daemon import protocol as m
 from earthward.emulated.scenario import LeakSpec, Point3, Scenario
-from earthward.service import messages as m
 from earthward.water.evaporation import Weather, carrier, smith_lof_jones
 from earthward.water.hole_flow import LITRES_PER_DAY, orifice_and_soil_m3_per_s
 

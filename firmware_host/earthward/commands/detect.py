@@ -7,8 +7,8 @@ import json
 import sys
 from typing import Any, Literal
 
+from earthward.daemon.recording_csv import read_recording_csv
 from earthward.errors import InputError
-from earthward.service.recording_csv import read_recording_csv
 from earthward.signal.batch import DetectResult, detect
 from earthward.signal.detector import DetectorSettings
 from earthward.signal.types import Reading

@@ -18,8 +18,8 @@ from typing import Literal
 
 from earthward import config as configuration
 from earthward.clock import SystemClock
+from earthward.daemon.wiring import make_pool_side, open_i2c
 from earthward.errors import InputError
-from earthward.service.wiring import make_pool_side, open_i2c
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ from earthward.report.record import load
 from earthward.report.survey_json import import_document, to_text
 from earthward.report.tables import write_tables
 from earthward.report.unified import to_unified
-from earthward.service.store import SurveyStore
+from earthward.survey.store import SurveyStore
 
 SUMMARY = "a survey in open formats"
 ENDINGS = {"csv": "-tables", "json": ".json", "unified": ".ohm", "gpkg": ".gpkg"}

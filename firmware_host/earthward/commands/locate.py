@@ -10,12 +10,13 @@ from pathlib import Path
 from typing import Any
 
 from earthward.errors import InputError
+from earthward.inversion.locate import locate
+from earthward.inversion.reading_file import parse_readings
+from earthward.inversion.types import LocateSettings, Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.pool.shape import Pool
-from earthward.survey.locate import locate
-from earthward.survey.reading_file import parse_readings
-from earthward.survey.types import KeptReading, LocateSettings, Result
+from earthward.record.reading import KeptReading
 
 SUMMARY = "where the sinks are, how strong and how sure"
 
@@ -94,7 +95,7 @@ def to_text(result: Result) -> list[str]:
     """Lines for a person."""
     lines = [result.text, ""]
     for finding in result.findings:
-        low, high = finding.current_interval_A
+        low, high = finding.current_interval_A or (0.0, 0.0)
         lines.append(f"finding: {finding.text}")
         if finding.hole_diameter_mm is not None:
             d = finding.hole_diameter_mm

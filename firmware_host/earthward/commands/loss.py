@@ -7,8 +7,8 @@ import json
 from pathlib import Path
 
 from earthward import units
-from earthward.service.level_log import loss_result, read_level_log, record_loss_test
-from earthward.service.store import SurveyStore
+from earthward.survey.levels import loss_result, read_level_log, record_loss_test
+from earthward.survey.store import SurveyStore
 from earthward.units import Units
 from earthward.water.loss import LossLog, LossResult, Rate, analyse
 

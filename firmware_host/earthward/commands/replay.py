@@ -17,13 +17,13 @@ import msgspec
 from earthward.clock import Clock, PacedClock, SystemClock, wall_s
 from earthward.commands.behind import dashboard_over, end_with_parent
 from earthward.config import Config
+from earthward.daemon import protocol as m
+from earthward.daemon.life import Daemon, Wiring
+from earthward.daemon.recorder import RecordingContent, read_recording
+from earthward.daemon.replay import Replay
 from earthward.devices.sound import CueSettings, Sounder
 from earthward.devices.sound_outputs import WavOutput
 from earthward.errors import InputError
-from earthward.service import messages as m
-from earthward.service.daemon import Daemon, Wiring
-from earthward.service.recorder import RecordingContent, read_recording
-from earthward.service.replay import Replay
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

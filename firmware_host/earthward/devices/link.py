@@ -29,6 +29,7 @@ from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Literal, Protocol, Self
 
+import msgspec
 import serial
 
 from earthward.clock import Clock, wait_event
@@ -38,7 +39,6 @@ from earthward.devices.protocol import (
     REPLY,
     VERSION,
     ArmRequest,
-    BoardState,
     Configuration,
     Electrode,
     EventBody,
@@ -52,24 +52,27 @@ from earthward.devices.protocol import (
     ResetCause,
     SelectReply,
     Telemetry,
-    Trip,
     Type,
     WaveformCode,
 )
-from earthward.devices.source_report import (
-    ElectrodeName,
-    LinkEvent,
-    LinkStatus,
-    SourceReport,
-)
+from earthward.devices.source_report import LinkEvent, LinkStatus, board_report
 from earthward.errors import InputError
+from earthward.record.board import BoardReport, BoardState, ElectrodeName, Trip
+from earthward.record.waveform import WaveformName
 from earthward.safety import causes
-from earthward.signal.types import PhaseReference, WaveformName
+from earthward.signal.types import PhaseReference
 
 log = logging.getLogger(__name__)
 
 __all__ = [
-    "ElectrodeName", "LinkError", "LinkEvent", "LinkStatus", "Port", "SourceLink", "SourceReport", "open_port",
+    "BoardReport",
+    "ElectrodeName",
+    "LinkError",
+    "LinkEvent",
+    "LinkStatus",
+    "Port",
+    "SourceLink",
+    "open_port",
 ]  # fmt: skip
 
 HEARTBEAT_S = 0.1
@@ -189,7 +192,7 @@ class SourceLink:
         self._refusal = ""
         self._boot_seen: int | None = None
         self._configuration: Configuration | None = None
-        self._report: SourceReport | None = None
+        self._report: BoardReport | None = None
         self._map: ClockMap | None = None
         self._trouble = "The source board's port has not been opened yet."
         self._errors_before = 0
@@ -254,7 +257,7 @@ class SourceLink:
             return self._configuration
 
     @property
-    def telemetry(self) -> SourceReport | None:
+    def telemetry(self) -> BoardReport | None:
         """Newest telemetry, or None. It may be old: look at `received_s`, or at `status`."""
         with self._lock:
             return self._report
@@ -383,7 +386,7 @@ class SourceLink:
             self._configuration = accepted
         return accepted
 
-    def arm(self) -> SourceReport:
+    def arm(self) -> BoardReport:
         """Arm with the checksums of identity and configuration. Raises LinkError with a sentence."""
         self._need_identity()
         with self._lock:
@@ -394,11 +397,11 @@ class SourceLink:
             request = ArmRequest(self._identity_raw_crc, self._configuration.crc())
         return self._telemetry_reply(self._request(Type.ARM, request.pack()))
 
-    def energise(self) -> SourceReport:
+    def energise(self) -> BoardReport:
         """Output on (the board itself wants its enable input held). Raises LinkError with a sentence."""
         return self._telemetry_reply(self._request(Type.ENERGISE, b"", tries=1))
 
-    def off(self) -> SourceReport:
+    def off(self) -> BoardReport:
         """Output off, in any state. Raises LinkError if the board did not confirm (it trips by itself then)."""
         return self._telemetry_reply(self._request(Type.OFF, b""))
 
@@ -413,7 +416,7 @@ class SourceLink:
                 return self._map.host_time(reply.tick)
         return None
 
-    def request_status(self) -> SourceReport:
+    def request_status(self) -> BoardReport:
         """Ask for telemetry now."""
         return self._telemetry_reply(self._request(Type.STATUS, b""))
 
@@ -423,9 +426,9 @@ class SourceLink:
                 raise LinkError(self._trouble)
             return self._identity
 
-    def _telemetry_reply(self, body: bytes) -> SourceReport:
+    def _telemetry_reply(self, body: bytes) -> BoardReport:
         try:
-            return SourceReport.from_wire(Telemetry.unpack(body), self._clock.now())
+            return board_report(Telemetry.unpack(body), self._clock.now())
         except FrameError as error:
             raise LinkError(f"The source board answered with something unreadable ({error}).") from error
 
@@ -634,7 +637,7 @@ class SourceLink:
         if frame.type == Type.BOOT:
             self._take_identity(frame.body, booted=True)
         elif frame.type == Type.TELEMETRY:
-            self._take_report(SourceReport.from_wire(Telemetry.unpack(frame.body), now))
+            self._take_report(board_report(Telemetry.unpack(frame.body), now))
         elif frame.type == Type.EVENT:
             self._take_event(EventBody.unpack(frame.body))
         elif frame.type == Type.HELLO | REPLY:
@@ -652,7 +655,7 @@ class SourceLink:
                     return
             if frame.type in _TELEMETRY_REPLIES:
                 # Here and not in the caller's thread: reports must be taken in the order they came.
-                self._take_report(SourceReport.from_wire(Telemetry.unpack(frame.body), now))
+                self._take_report(board_report(Telemetry.unpack(frame.body), now))
             pending.frame = frame
             pending.done.set()
 
@@ -738,7 +741,7 @@ class SourceLink:
             return f"This is {which}, and the instrument was told to expect the other kind: it will not be armed."
         return ""
 
-    def _take_report(self, report: SourceReport) -> None:
+    def _take_report(self, report: BoardReport) -> None:
         with self._lock:
             known = 0 if self._report is None else self._report.bad_frames
             self._board_errors += (report.bad_frames - known) & 0xFF
@@ -766,7 +769,7 @@ class SourceLink:
             with self._lock:
                 before, self._last_state = self._last_state, (state, trip)
                 if self._report is not None:
-                    self._report = replace(self._report, state=state, trip=trip)
+                    self._report = msgspec.structs.replace(self._report, state=state, trip=trip)
             if before != (state, trip):
                 if state is BoardState.TRIPPED:
                     self._say_trip(trip)

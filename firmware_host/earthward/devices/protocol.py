@@ -36,13 +36,6 @@ class Type(IntEnum):
 REPLY = 0x80
 
 
-class BoardState(IntEnum):
-    OFF = 0
-    ARMED = 1
-    ENERGISED = 2
-    TRIPPED = 3
-
-
 class Electrode(IntEnum):
     A = 0
     B = 1
@@ -52,22 +45,6 @@ class WaveformCode(IntEnum):
     SQUARE = 0
     SINE = 1
     CODED = 2
-
-
-class Trip(IntEnum):
-    NONE = 0
-    OVER_CURRENT = 1
-    OVER_VOLTAGE = 2
-    HEARTBEAT_LOST = 3
-    EMERGENCY_STOP = 4
-    ENABLE_RELEASED = 5
-    BATTERY_LOW = 6
-    TOO_HOT = 7
-    ASYMMETRY = 8
-    DISAGREEMENT = 9
-    WATCHDOG = 10
-    SELF_TEST = 11
-    ENGINE_STALLED = 12
 
 
 class Refusal(IntEnum):

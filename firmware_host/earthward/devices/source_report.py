@@ -3,91 +3,46 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, Self
+from typing import Literal
 
-from earthward.devices.protocol import BoardState, Electrode, FrameError, Telemetry, TelemetryFlag, Trip
-from earthward.signal.types import WaveformName
+from earthward.devices.protocol import Electrode, FrameError, Telemetry, TelemetryFlag
+from earthward.record.board import BoardReport, BoardState, Trip
+from earthward.record.waveform import BY_CODE
 
-ElectrodeName = Literal["A", "B"]
 
-_WAVEFORM_NAMES: dict[int, WaveformName] = {0: "square", 1: "sine", 2: "coded"}
-
-@dataclass(frozen=True, slots=True)
-class SourceReport:
-    """One telemetry frame in SI. `received_s` is host time."""
-
-    received_s: float
-    state: BoardState
-    trip: Trip
-    emergency_stop_closed: bool
-    enable_held: bool
-    heartbeat_fresh: bool
-    open_circuit: bool
-    current_limiting: bool
-    electrode: ElectrodeName
-    waveform: WaveformName
-    period_ticks: int
-    cycles: int
-    cycle_tick: int
-    current_positive_A: float
-    current_negative_A: float
-    voltage_positive_V: float
-    voltage_negative_V: float
-    battery_V: float
-    temperature_C: float
-    idle_dc_V: float
-    idle_ac_V: float
-    current_peak_A: float
-    bad_frames: int = 0
-    """Frames the board had to drop since its reset, modulo 256."""
-
-    @property
-    def energised(self) -> bool:
-        return self.state is BoardState.ENERGISED
-
-    @property
-    def current_A(self) -> float:
-        """Mean of the magnitudes of both halves: the injected current's amplitude."""
-        return (self.current_positive_A - self.current_negative_A) / 2
-
-    @property
-    def voltage_V(self) -> float:
-        return (self.voltage_positive_V - self.voltage_negative_V) / 2
-
-    @classmethod
-    def from_wire(cls, t: Telemetry, received_s: float) -> Self:
-        """Raises FrameError if a code is none of the protocol's."""
-        try:
-            state, trip = BoardState(t.state), Trip(t.trip)
-            electrode = Electrode(t.electrode).name
-            waveform = _WAVEFORM_NAMES[t.waveform]
-        except (ValueError, KeyError) as error:
-            raise FrameError(f"telemetry with an unknown code: {error}") from error
-        return cls(
-            received_s=received_s,
-            state=state,
-            trip=trip,
-            emergency_stop_closed=bool(t.flags & TelemetryFlag.EMERGENCY_STOP_CLOSED),
-            enable_held=bool(t.flags & TelemetryFlag.ENABLE_HELD),
-            heartbeat_fresh=bool(t.flags & TelemetryFlag.HEARTBEAT_FRESH),
-            open_circuit=bool(t.flags & TelemetryFlag.OPEN_CIRCUIT),
-            current_limiting=bool(t.flags & TelemetryFlag.CURRENT_LIMITING),
-            electrode="A" if electrode == "A" else "B",
-            waveform=waveform,
-            period_ticks=t.period_ticks,
-            cycles=t.cycles,
-            cycle_tick=t.cycle_tick,
-            current_positive_A=t.current_positive_uA * 1e-6,
-            current_negative_A=t.current_negative_uA * 1e-6,
-            voltage_positive_V=t.voltage_positive_mV * 1e-3,
-            voltage_negative_V=t.voltage_negative_mV * 1e-3,
-            battery_V=t.battery_mV * 1e-3,
-            temperature_C=t.temperature_cC * 1e-2,
-            idle_dc_V=t.idle_dc_mV * 1e-3,
-            idle_ac_V=t.idle_ac_mV * 1e-3,
-            current_peak_A=t.current_peak_uA * 1e-6,
-            bad_frames=t.bad_frames,
-        )
+def board_report(t: Telemetry, received_s: float) -> BoardReport:
+    """Raises FrameError if a code is none of the protocol's."""
+    try:
+        state, trip = BoardState(t.state), Trip(t.trip)
+        electrode = Electrode(t.electrode).name
+        waveform = BY_CODE[t.waveform].name
+    except (ValueError, KeyError) as error:
+        raise FrameError(f"telemetry with an unknown code: {error}") from error
+    return BoardReport(
+        received_s=received_s,
+        state=state,
+        trip=trip,
+        emergency_stop_closed=bool(t.flags & TelemetryFlag.EMERGENCY_STOP_CLOSED),
+        enable_held=bool(t.flags & TelemetryFlag.ENABLE_HELD),
+        heartbeat_fresh=bool(t.flags & TelemetryFlag.HEARTBEAT_FRESH),
+        open_circuit=bool(t.flags & TelemetryFlag.OPEN_CIRCUIT),
+        current_limiting=bool(t.flags & TelemetryFlag.CURRENT_LIMITING),
+        electrode="A" if electrode == "A" else "B",
+        waveform=waveform,
+        period_ticks=t.period_ticks,
+        cycles=t.cycles,
+        cycle_tick=t.cycle_tick,
+        current_positive_A=t.current_positive_uA * 1e-6,
+        current_negative_A=t.current_negative_uA * 1e-6,
+        voltage_positive_V=t.voltage_positive_mV * 1e-3,
+        voltage_negative_V=t.voltage_negative_mV * 1e-3,
+        battery_V=t.battery_mV * 1e-3,
+        temperature_C=t.temperature_cC * 1e-2,
+        idle_dc_V=t.idle_dc_mV * 1e-3,
+        idle_ac_V=t.idle_ac_mV * 1e-3,
+        current_peak_A=t.current_peak_uA * 1e-6,
+        bad_frames=t.bad_frames,
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from earthward.clock import Clock, SystemClock
+from earthward.daemon.protocol import Event, FromDaemon, Plan, ReadingMessage, State, Subscribe, SwitchPressed
 from earthward.display import words
 from earthward.display.client import BATCH_S, Client
 from earthward.display.glyphs import TIERS, Tier, choose_tier
@@ -40,7 +41,6 @@ from earthward.display.terminal import QuietDriver
 from earthward.display.themes import PALETTES, THEMES, Ink, ThemeName
 from earthward.display.view import View, press
 from earthward.errors import InputError
-from earthward.service.messages import Event, FromDaemon, Plan, ReadingMessage, State, Subscribe, SwitchPressed
 from earthward.units import Units
 
 Listener = Callable[[FromDaemon | None, Snapshot, float], None]

@@ -10,9 +10,7 @@ from pathlib import Path
 import msgspec
 
 from earthward.clock import Clock
-from earthward.display.snapshot import Snapshot, connection, take
-from earthward.errors import InputError
-from earthward.service.messages import (
+from earthward.daemon.protocol import (
     Ask,
     FromClient,
     FromDaemon,
@@ -21,6 +19,8 @@ from earthward.service.messages import (
     encode,
     from_daemon,
 )
+from earthward.display.snapshot import Snapshot, connection, take
+from earthward.errors import InputError
 
 RECONNECT_S = 0.5
 #: The socket is read so often while the daemon talks: waking for each of 25 lines a second costs more than they do.

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from typing import Literal
 
 from earthward import units
+from earthward.daemon.protocol import ReadingMessage
 from earthward.display import words
 from earthward.display.snapshot import Point, Snapshot
-from earthward.service.messages import ReadingMessage
 
 Side = Literal["front", "back", "none"]
 

@@ -10,9 +10,9 @@ import math
 from collections.abc import Sequence
 
 from earthward import units
+from earthward.daemon.protocol import Mark, Plan, Station
 from earthward.display import words
 from earthward.errors import InputError
-from earthward.service.messages import Mark, Plan, Station
 
 XY = tuple[float, float]
 

@@ -9,8 +9,8 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from earthward.daemon.protocol import Cell, Plan
 from earthward.display.places import inside
-from earthward.service.messages import Cell, Plan
 
 LEVELS = 5
 #: Share of the likeliest patch's probability from which each ramp level starts.

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from earthward.service.messages import (
+from earthward.daemon.protocol import (
     Event,
     FromDaemon,
     Hello,

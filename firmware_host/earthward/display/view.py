@@ -9,12 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from earthward import units
-from earthward.display import places, words
-from earthward.display.meaning import STALE_S
-from earthward.display.snapshot import Snapshot
-from earthward.display.themes import THEMES, ThemeName
-from earthward.errors import InputError
-from earthward.service.messages import (
+from earthward.daemon.protocol import (
     Finding,
     Fitting,
     FromClient,
@@ -30,6 +25,11 @@ from earthward.service.messages import (
     StepDone,
     WaterClear,
 )
+from earthward.display import places, words
+from earthward.display.meaning import STALE_S
+from earthward.display.snapshot import Snapshot
+from earthward.display.themes import THEMES, ThemeName
+from earthward.errors import InputError
 
 SAID_S = 4.0
 #: Pages that the map key walks through; "coverage" is the map with its other layer.

@@ -30,7 +30,6 @@ from earthward.devices.protocol import (
     REPLY,
     VERSION,
     ArmRequest,
-    BoardState,
     Configuration,
     Electrode,
     EventBody,
@@ -46,11 +45,11 @@ from earthward.devices.protocol import (
     SelectReply,
     Telemetry,
     TelemetryFlag,
-    Trip,
     Type,
     WaveformCode,
 )
 from earthward.emulated.plug import HeartbeatWait, PluggedBoard
+from earthward.record.board import BoardState, Trip
 from earthward.signal.types import FloatArray
 
 TICK_HZ = 2_000_000

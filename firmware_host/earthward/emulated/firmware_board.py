@@ -22,7 +22,6 @@ from dataclasses import dataclass
 from earthward.clock import Clock, PacedClock
 from earthward.devices.protocol import (
     REPLY,
-    BoardState,
     Configuration,
     Frame,
     FrameReader,
@@ -49,6 +48,7 @@ from earthward.emulated.virtual_mcu import (
     VirtualMcu,
     find_build,
 )
+from earthward.record.board import BoardState
 from earthward.signal.types import FloatArray
 
 TICK_HZ = HZ // CYCLES_PER_TICK

@@ -12,8 +12,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
-from earthward.signal.types import FloatArray, WaveformName
+from earthward.signal.types import FloatArray
 
 #: Relative amplitudes of harmonics 1, 2, 3, ... of a mains family: odd ones, as distorted supplies have them.
 HARMONICS: tuple[float, ...] = (1.0, 0.0, 0.1, 0.0, 0.05, 0.0, 0.03)

@@ -11,7 +11,7 @@ from earthward.report.files import make_folder, write_whole
 from earthward.report.html import to_html
 from earthward.report.pdf import Paper, available, to_pdf
 from earthward.report.record import Record, load
-from earthward.service.store import SurveyStore
+from earthward.survey.store import SurveyStore
 from earthward.units import Units
 
 #: pictures larger than this are named, not shown

@@ -17,9 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from earthward.errors import InputError
+from earthward.record.base import Point
 from earthward.report.files import write_whole
 from earthward.report.record import Record, utc_text
-from earthward.service.records import Point
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10300

@@ -8,9 +8,9 @@ from pathlib import Path
 from typing import Any, get_args
 
 from earthward.errors import InputError
+from earthward.record.reading import KeptReading, Purpose
 from earthward.report.record import utc_seconds
-from earthward.service.records import KeptReading, Purpose
-from earthward.service.store import SurveyStore
+from earthward.survey.store import SurveyStore
 
 REQUIRED = (
     "front_x_m", "front_y_m", "front_z_m", "back_x_m", "back_y_m", "back_z_m", "value_V", "sigma_V",

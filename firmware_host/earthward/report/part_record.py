@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from earthward import units
+from earthward.record.reading import KeptReading
 from earthward.report.blocks import (
     Block,
     Bullets,
@@ -15,7 +16,6 @@ from earthward.report.blocks import (
 )
 from earthward.report.record import Record
 from earthward.report.words import when
-from earthward.service.records import KeptReading
 from earthward.units import Units
 
 

@@ -25,7 +25,7 @@ from earthward.report.words import (
     stations,
     water_budget,
 )
-from earthward.service.records import StoredFinding
+from earthward.survey.records import StoredFinding
 from earthward.units import Units
 
 

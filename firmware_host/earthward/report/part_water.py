@@ -13,7 +13,7 @@ from earthward.report.blocks import (
 from earthward.report.charts import ACCENT, INK, SOFT, WARN, IntervalRow, Series, intervals, lines
 from earthward.report.record import Record
 from earthward.report.words import budget_text, interval_of, last_test, volume, water_budget
-from earthward.service.records import LossTest
+from earthward.survey.records import LossTest
 from earthward.units import Units
 from earthward.water.hole_flow import flow_interval
 

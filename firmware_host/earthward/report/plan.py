@@ -17,11 +17,12 @@ from pathlib import Path
 import numpy as np
 
 from earthward.errors import InputError
+from earthward.inversion.types import Result
 from earthward.pool.shape import Pool
+from earthward.record.reading import KeptReading
 from earthward.report.charts import ACCENT, INK, SOFT, WARN
 from earthward.report.files import write_whole
 from earthward.report.plan_sheet import Sheet, marks_of
-from earthward.survey.types import KeptReading, Result
 
 Point = Sequence[float]
 
@@ -254,7 +255,7 @@ def locate_picture(pool: Pool, readings: Sequence[KeptReading], result: Result) 
     arrows = [Arrow(r.front_m, r.back_m, r.value_V, r.sigma_V, r.row in suspect) for r in readings]
     spots = []
     for n, finding in enumerate(result.findings, start=1):
-        low, high = finding.current_interval_A
+        low, high = finding.current_interval_A or (0.0, 0.0)
         text = f"{n}: {1e3 * low:.2f} to {1e3 * high:.2f} mA, depth {finding.position_m[2]:.1f} m"
         spots.append(Spot(finding.position_m, text, finding.certain, taped=True))
     shade = None

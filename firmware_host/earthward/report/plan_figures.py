@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 from earthward.pool import polygon
 from earthward.pool.shape import Pool
+from earthward.record.reading import KeptReading
 from earthward.report.charts import ACCENT, INK, LINE, SOFT, WARN
 from earthward.report.plan_sheet import Sheet, Xy, marks_of
-from earthward.service.records import KeptReading, StoredFinding
+from earthward.survey.records import StoredFinding
 from earthward.units import Units
 
 FloatArray = NDArray[np.float64]

@@ -9,9 +9,9 @@ from typing import Any
 from earthward.errors import InputError
 from earthward.pool.pool_file import parse_pool
 from earthward.pool.shape import Fitting, Pool, Source
-from earthward.service.records import (
+from earthward.record.reading import KeptReading
+from earthward.survey.records import (
     CurrentStep,
-    KeptReading,
     LossTest,
     Photo,
     SafetyCheck,
@@ -22,7 +22,7 @@ from earthward.service.records import (
     StoredNote,
     StoredProof,
 )
-from earthward.service.store import SurveyStore
+from earthward.survey.store import SurveyStore
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-import dataclasses
 import json
 import os
 from importlib import resources
 from pathlib import Path
 from typing import Any, TypeVar
 
+import msgspec
+
 from earthward.errors import InputError
+from earthward.record.reading import KeptReading
 from earthward.report.record import Record
-from earthward.service.records import (
+from earthward.survey.records import (
     CurrentStep,
     FindingStage,
-    KeptReading,
     LossTest,
     Photo,
     SafetyCheck,
@@ -23,7 +24,7 @@ from earthward.service.records import (
     StoredFitting,
     StoredProof,
 )
-from earthward.service.store import SurveyStore
+from earthward.survey.store import SurveyStore
 
 FORMAT = "earthward-survey"
 FORMAT_VERSION = 1
@@ -72,7 +73,7 @@ def to_text(record: Record) -> str:
 
 def _plain(item: Any) -> dict[str, Any]:
     # Through JSON and back: tuples become lists, as a reader of the file gets them.
-    return dict(json.loads(json.dumps(dataclasses.asdict(item), allow_nan=False)))
+    return dict(json.loads(json.dumps(msgspec.to_builtins(item), allow_nan=False)))
 
 
 def import_document(text: str, where: str, target: str | os.PathLike[str]) -> SurveyStore:
@@ -148,7 +149,7 @@ def _fill(store: SurveyStore, document: dict[str, Any], where: str) -> None:
 
 def _each(document: dict[str, Any], key: str, kind: type[T], where: str) -> list[T]:
     """Build the dataclasses back; keys that this version does not know are left out."""
-    names = {f.name for f in dataclasses.fields(kind)}  # type: ignore[arg-type]
+    names = {f.encode_name for f in msgspec.inspect.type_info(kind).fields}  # type: ignore[attr-defined]
     out = []
     for number, item in enumerate(document.get(key, []), start=1):
         try:

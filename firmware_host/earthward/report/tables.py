@@ -15,9 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from earthward.pool.pool_file import format_pool
+from earthward.record.reading import KeptReading
 from earthward.report.files import make_folder, write_whole
 from earthward.report.record import Record, utc_text
-from earthward.service.records import KeptReading
 
 FORMAT_VERSION = 1
 

@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from earthward.errors import InputError
+from earthward.record.base import Point
 from earthward.report.record import Record, utc_text
-from earthward.service.records import Point
 
 
 @dataclass(frozen=True, slots=True)

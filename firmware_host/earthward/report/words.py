@@ -7,10 +7,10 @@ from datetime import UTC, datetime
 from typing import Any
 
 from earthward import units
+from earthward.inversion.locate import place_in_words
 from earthward.report.plan_sheet import marks_of
 from earthward.report.record import Record
-from earthward.service.records import LossTest, StoredFinding, visit_water_budget
-from earthward.survey.locate import place_in_words
+from earthward.survey.records import LossTest, StoredFinding, visit_water_budget
 from earthward.units import Units
 from earthward.water.budget import WaterBudget
 

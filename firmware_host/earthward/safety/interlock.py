@@ -31,7 +31,7 @@ from earthward.safety.permissives import (
     CONTACT_SKEW_S,
     OFF_CONFIRM_S,
     SETTLE_S,
-    BoardReport,
+    BoardView,
     Inputs,
     Permissive,
     Phase,
@@ -209,7 +209,7 @@ class Interlock:
         return replace(new, reset_was_pressed=inputs.reset_pressed, reset_s=now_s if pressed else new.reset_s)
 
     def _contacts(
-        self, state: InterlockState, inputs: Inputs, board: BoardReport, now_s: float, events: list[Event]
+        self, state: InterlockState, inputs: Inputs, board: BoardView, now_s: float, events: list[Event]
     ) -> InterlockState:
         """Two contacts on one hand or stop that disagree for longer than they need to move: one is stuck."""
         enable, stop = inputs.enable_second_held, inputs.emergency_stop_second_closed

@@ -31,7 +31,7 @@ CONTACT_SKEW_S = 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class BoardReport:
+class BoardView:
     """The newest that is known of the source board; `t_s` is the host time at which it arrived.
 
     boot: any number that changes with every restart of the board; None while it is not known who is at the other
@@ -75,7 +75,7 @@ class Inputs:
     or a key wired to the host, was seen pressed; a client's message must never set it.
     """
 
-    board: BoardReport | None = None
+    board: BoardView | None = None
     restarts: int = 0
     refusal: int | None = None
     water_clear_s: float | None = None

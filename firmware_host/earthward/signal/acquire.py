@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
-from earthward.signal.types import FloatArray, PhaseReference, WaveformName
+from earthward.signal.types import FloatArray, PhaseReference
 
 SEARCH = 0.0055
 #: Thresholds of the lock statistic, in sigmas of noise: whole comb, comb without its two strongest lines, distance

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
 from earthward.signal.core import Core
@@ -16,7 +17,7 @@ from earthward.signal.equations import Solution, sum_windows
 from earthward.signal.honesty import Evidence, Honesty
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.sampleclock import SampleClock
-from earthward.signal.types import MainsEstimate, PhaseReference, Reading, SampleBlock, SampleFlag, WaveformName
+from earthward.signal.types import MainsEstimate, PhaseReference, Reading, SampleBlock, SampleFlag
 
 #: A gap longer than this starts everything anew.
 LONG_GAP_S = 5.0

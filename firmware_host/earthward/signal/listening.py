@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from earthward.errors import InputError
+from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
-from earthward.signal.types import FloatArray, WaveformName
+from earthward.signal.types import FloatArray
 
 #: Repetition frequencies that are tried unless others are asked for; 20, 25, 30 and 40 Hz share lines with mains.
 CANDIDATES_HZ: tuple[float, ...] = tuple(round(31.0 + 0.5 * k, 1) for k in range(21))

@@ -10,11 +10,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
 from earthward.signal.equations import Solution, sum_windows
 from earthward.signal.hops import MIRRORS, HopStore
 from earthward.signal.mains import MainsTracker
-from earthward.signal.types import FloatArray, WaveformName
+from earthward.signal.types import FloatArray
 from earthward.signal.whitening import Whitener
 
 #: Hops whose says scatter by so much over what noise makes hold a change of the signal itself.

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from earthward.record.waveform import WaveformName
 from earthward.signal import transients, waveforms
 from earthward.signal.equations import (
     Solution,
@@ -35,7 +36,7 @@ from earthward.signal.mains import TAPER_S, MainsTracker
 from earthward.signal.mirror import Mirror
 from earthward.signal.tracking import HopTracker
 from earthward.signal.transients import OUTLIER_SIGMA
-from earthward.signal.types import FloatArray, WaveformName
+from earthward.signal.types import FloatArray
 from earthward.signal.whitening import ORDER, Colour, Whitener
 
 #: Prior for the bend of the mains phase at the window's ends, radians: straight line and parabola.

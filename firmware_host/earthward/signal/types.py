@@ -9,15 +9,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntFlag
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-
-WaveformName = Literal["square", "sine", "coded"]
 
 
 class SampleFlag(IntFlag):

@@ -12,7 +12,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from earthward.signal.types import FloatArray, WaveformName
+from earthward.record.waveform import WaveformName
+from earthward.signal.types import FloatArray
 
 #: Ten charge-balanced chips. No rotation of them is near their negative (worst correlation -0.2), so that
 #: the polarity can be read from the code alone.

@@ -35,7 +35,6 @@ class Whitener:
         self.gain = np.sqrt(variance[-1] / np.array(variance))
         self.white = bool(np.max(np.abs(self.coefficients[ORDER])) < 0.01)
 
-
     def density(self, turns: FloatArray) -> FloatArray:
         """Power density of the noise over that of the innovations, at frequencies in radians per sample."""
         lags = np.multiply.outer(turns, np.arange(1, ORDER + 1))

@@ -1,1 +1,1 @@
-"""Stations, location of sinks, budget, coverage, next station. Pure."""
+"""One visit's record, kept: store, sensitivity test, current steps, level logs."""

@@ -14,7 +14,6 @@ from cobs import cobs
 from earthward.devices.protocol import (
     VERSION,
     ArmRequest,
-    BoardState,
     Configuration,
     Electrode,
     EventCode,
@@ -24,10 +23,10 @@ from earthward.devices.protocol import (
     ResetCause,
     Telemetry,
     TelemetryFlag,
-    Trip,
     Type,
     WaveformCode,
 )
+from earthward.record.board import BoardState, Trip
 
 WAVEFORMS = [WaveformCode.SQUARE, WaveformCode.SINE, WaveformCode.CODED]
 

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from earthward import units
+from earthward.daemon.protocol import Finding, Fitting, Plan
 from earthward.display import words
 from earthward.display.paper import Paper, wrapped
 from earthward.display.places import tapes_to
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View, findings_list
 from earthward.errors import InputError
-from earthward.service.messages import Finding, Fitting, Plan
 
 
 def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View) -> None:

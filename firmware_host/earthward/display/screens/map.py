@@ -7,6 +7,7 @@ import math
 from typing import Any
 
 from earthward import units
+from earthward.daemon.protocol import KeptPoint, Plan, Station
 from earthward.display import words
 from earthward.display.glyphs import RAMP, Tier
 from earthward.display.paper import Paper, Row, Run, merge, wrapped
@@ -15,7 +16,6 @@ from earthward.display.raster import Frame, coverage_levels, density_levels, fra
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
 from earthward.errors import InputError
-from earthward.service.messages import KeptPoint, Plan, Station
 
 SIDE_COLUMNS = 24
 

@@ -6,12 +6,12 @@ import math
 from typing import Any
 
 from earthward import units
+from earthward.daemon.protocol import State
 from earthward.display import figures, words
 from earthward.display.figures import FACE_5, FACE_7, FACE_10, Face
 from earthward.display.meaning import BAND_SIGMA, Meaning, direction_words
 from earthward.display.paper import Paper, Run, length, wrapped
 from earthward.display.snapshot import TREND_S, Snapshot
-from earthward.service.messages import State
 
 
 def face_for(width: int, rows: int) -> Face:

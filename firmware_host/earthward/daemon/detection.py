@@ -1,0 +1,173 @@
+"""From blocks of samples to readings: one lock-in for each pair, told when the source came on, went off or switched.
+
+A reading never mixes two states of the source: one whose window began before the host time from which the present
+state holds is left out. The lock-in itself goes on, because what it has learnt of mains and noise still holds; so does
+the delay between the board's clock and the samples, which the readings themselves tell.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from earthward.daemon.protocol import ReadingMessage
+from earthward.signal.detector import Detector, DetectorSettings
+from earthward.signal.trim import PhaseTrim
+from earthward.signal.types import PhaseReference, Reading, SampleBlock
+
+ElectrodeName = Literal["A", "B"]
+
+#: After a change of the source the water's charge and the converter's range settle; these samples are left out.
+SETTLE_S = 0.06
+
+
+@dataclass(frozen=True, slots=True)
+class SourceNow:
+    """What the source does: since when (host time), from which electrode, with how much current."""
+
+    energised: bool
+    since_s: float
+    electrode: ElectrodeName = "A"
+    current_A: float | None = None
+
+
+class Detection:
+    """The lock-ins of all pairs. Not thread-safe: one owner."""
+
+    def __init__(self, make_settings: Callable[[int], DetectorSettings], channels: int, spacing_m: float) -> None:
+        self._make_settings = make_settings
+        self._spacing_m = spacing_m
+        self._source = SourceNow(False, 0.0)
+        self._make_detectors(channels)
+        self._number = 0
+        self.latest: dict[int, ReadingMessage] = {}
+
+    def _make_detectors(self, channels: int) -> None:
+        settings = [self._make_settings(channel) for channel in range(channels)]
+        self._detectors = [Detector(s) for s in settings]
+        self._trims = [PhaseTrim(s.waveform) for s in settings]
+
+    def detector(self, channel: int = 0) -> Detector:
+        return self._detectors[channel]
+
+    @property
+    def source(self) -> SourceNow:
+        return self._source
+
+    def set_source(self, source: SourceNow) -> None:
+        """Tell of the source; after a change of state or electrode no older reading counts."""
+        old, self._source = self._source, source
+        if (old.energised, old.electrode, old.since_s) != (source.energised, source.electrode, source.since_s):
+            self.latest.clear()
+
+    def rebuild(self) -> None:
+        """Fresh lock-ins after a change of settings (frequency, window)."""
+        self._make_detectors(len(self._detectors))
+        self.latest.clear()
+
+    def push(self, block: SampleBlock, reference: PhaseReference | None, now_s: float) -> list[ReadingMessage]:
+        """Readings that this block completes; none while the source is off."""
+        source = self._source
+        if not source.energised:
+            return []
+        pure_s = source.since_s + SETTLE_S
+        out = []
+        detector, trim = self._detectors[block.channel], self._trims[block.channel]
+        if reference is None:
+            trim.reset()
+        else:
+            reference = trim.apply(reference)
+        for reading in detector.push(block, reference):
+            if reading.t_s - reading.window_s / 2 < pure_s:
+                continue
+            if reference is not None:
+                rate_Hz = detector.sample_rate_Hz
+                span = 0.0 if rate_Hz is None else reference.frequency_Hz / rate_Hz
+                trim.learn(reading, reference.frequency_Hz, span)
+            message = self._message(reading, source, now_s)
+            self.latest[block.channel] = message
+            out.append(message)
+        return out
+
+    def _message(self, reading: Reading, source: SourceNow, now_s: float) -> ReadingMessage:
+        self._number += 1
+        value, current = _plain(reading.value_V), source.current_A
+        return ReadingMessage(
+            number=self._number,
+            t_s=float(reading.t_s),
+            age_s=max(0.0, now_s - float(reading.newest_s)),
+            window_s=float(reading.window_s),
+            value_V=value,
+            quadrature_V=_plain(reading.quadrature_V),
+            sigma_V=_plain(reading.sigma_V),
+            snr=_plain(reading.snr),
+            p_sign=_plain(reading.p_sign),
+            lost_fraction=float(reading.lost_fraction),
+            flags=list(reading.flags),
+            channel=reading.channel,
+            source_id=0 if source.electrode == "A" else 1,
+            spacing_m=self._spacing_m,
+            current_A=current,
+            gradient_V_per_m=None if value is None else value / self._spacing_m,
+            transfer_ohm=None if value is None or not current else value / current,
+        )
+
+
+def _plain(value: float | None) -> float | None:
+    """Numpy's numbers are no JSON; and a reading without a finite value has none."""
+    return None if value is None or not math.isfinite(value) else float(value)
+
+
+def from_time(block: SampleBlock, t_s: float) -> SampleBlock:
+    """The part of a block whose conversions were read at or after `t_s`."""
+    first = int(np.searchsorted(block.t_s, t_s))
+    if first == 0:
+        return block
+    scale = block.full_scale_V if np.ndim(block.full_scale_V) == 0 else np.asarray(block.full_scale_V)[first:]
+    return SampleBlock(
+        block.index[first:], block.t_s[first:], block.v_V[first:], block.flags[first:], scale, block.channel
+    )
+
+
+class Tail:
+    """The newest seconds of one channel as one block: for stray check, listening scan, and "keep the last 60 s"."""
+
+    def __init__(self, seconds: float) -> None:
+        self._seconds = seconds
+        self._blocks: deque[SampleBlock] = deque()
+
+    def push(self, block: SampleBlock) -> None:
+        if not len(block):
+            return
+        self._blocks.append(block)
+        newest = float(block.t_s[-1])
+        while float(self._blocks[0].t_s[-1]) < newest - self._seconds:
+            self._blocks.popleft()
+
+    def clear(self) -> None:
+        self._blocks.clear()
+
+    def block(self, seconds: float | None = None) -> SampleBlock | None:
+        """Everything held, or only the newest `seconds`; None while empty."""
+        if not self._blocks:
+            return None
+        blocks = list(self._blocks)
+        scale = np.concatenate([np.broadcast_to(np.asarray(b.full_scale_V, float), (len(b),)) for b in blocks])
+        joined = SampleBlock(
+            np.concatenate([b.index for b in blocks]),
+            np.concatenate([b.t_s for b in blocks]),
+            np.concatenate([b.v_V for b in blocks]),
+            np.concatenate([b.flags for b in blocks]),
+            scale,
+            blocks[0].channel,
+        )
+        return joined if seconds is None else from_time(joined, float(joined.t_s[-1]) - seconds)
+
+    @property
+    def span_s(self) -> float:
+        return float(self._blocks[-1].t_s[-1] - self._blocks[0].t_s[0]) if self._blocks else 0.0

@@ -1,0 +1,103 @@
+"""The parts' own words about themselves, as the messages that clients get. Pure."""
+
+from __future__ import annotations
+
+from earthward.daemon import protocol as m
+from earthward.daemon.recorder import Recorder
+from earthward.devices.adc import AdcStatus
+from earthward.devices.link import LinkStatus
+from earthward.record.board import BoardReport
+from earthward.safety.interlock import View
+from earthward.signal.detector import Detector
+
+
+def interlock(view: View, now_s: float) -> m.Interlock:
+    trip = view.trip
+    return m.Interlock(
+        state=view.state,
+        since_s=max(0.0, now_s - view.since_s),
+        text=view.text,
+        warning_s=view.warning_left_s,
+        permissives=[m.Permissive(name=p.name, ok=p.ok, text=p.text, age_s=p.age_s) for p in view.permissives],
+        trip=None if trip is None else m.TripInfo(code=trip.code, cause=trip.cause, remedy=trip.remedy, t_s=trip.t_s),
+        water_clear_left_s=view.water_clear_left_s,
+    )
+
+
+def played_interlock(report: BoardReport | None) -> m.Interlock:
+    """While a recording is played."""
+    on = report is not None and report.energised
+    return m.Interlock(
+        state="energised" if on else "off", since_s=0.0, text="Replay of a recording: nothing is driven."
+    )
+
+
+def link(status: LinkStatus) -> m.LinkHealth:
+    return m.LinkHealth(
+        ok=status.ok,
+        text=status.text,
+        port=status.port,
+        firmware=status.firmware,
+        errors=status.errors,
+        retries=status.retries,
+        timeouts=status.timeouts,
+        reconnects=status.reconnects,
+        round_trip_s=status.round_trip_s,
+        clock_offset=status.clock_offset,
+        clock_error_s=status.clock_error_s,
+        clock_age_s=status.clock_age_s,
+    )
+
+
+def source(report: BoardReport | None, waveform: str, frequency_Hz: float, limit_A: float) -> m.Source:
+    """`waveform` is the one wanted: the board's own word counts once it speaks."""
+    if report is None:
+        return m.Source(energised=False, waveform=waveform, notes=["Source board not found."])
+    notes = []
+    if report.energised and report.open_circuit:
+        notes.append("Open circuit: next to no current flows. Check the earth electrode and both leads.")
+    current, voltage = abs(report.current_A), abs(report.voltage_V)
+    if report.energised and report.current_limiting:
+        notes.append(
+            f"Current at its limit, water only {voltage:.1f} V above earth: cover or plug the strongest fitting."
+        )
+    return m.Source(
+        energised=report.energised,
+        electrode=report.electrode,
+        waveform=report.waveform,
+        frequency_Hz=frequency_Hz,
+        current_A=current if report.energised else 0.0,
+        current_limit_A=limit_A,
+        voltage_V=voltage if report.energised else 0.0,
+        battery_V=report.battery_V,
+        temperature_C=report.temperature_C,
+        idle_dc_V=report.idle_dc_V,
+        idle_ac_V=report.idle_ac_V,
+        notes=notes,
+    )
+
+
+def receiver(status: AdcStatus, detector: Detector) -> m.AdcHealth:
+    """The converter's health, with the mains that the lock-in finds in its samples."""
+    strongest = max(detector.mains, key=lambda x: x.amplitude_V, default=None)
+    return m.AdcHealth(
+        ok=status.ok,
+        text=status.text,
+        rate_Hz=status.rate_Hz,
+        lost_fraction=status.lost_fraction,
+        repeats=status.repeats,
+        full_scale_V=status.full_scale_V,
+        saturated=status.saturated,
+        mains_Hz=None if strongest is None else strongest.frequency_Hz,
+        mains_V=None if strongest is None else strongest.amplitude_V,
+        noise_V=detector.noise_V,
+    )
+
+
+def recording(recorder: Recorder | None) -> m.Recording:
+    if recorder is None:
+        return m.Recording(ok=True, text="Not recording.")
+    lost = f"{recorder.chunks_lost} pieces lost" if recorder.chunks_lost else "Recording."
+    return m.Recording(
+        ok=recorder.ok, text=recorder.problem or lost, path=str(recorder.folder), bytes=recorder.bytes_written
+    )

@@ -1,0 +1,72 @@
+"""With the source off: hear what the water carries, and say which repetition frequency is quietest, and why.
+
+The scan itself is `earthward.signal.listening`; here its samples are made even and its ranking becomes a decision.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earthward.record.waveform import WaveformName
+from earthward.signal.listening import CANDIDATES_HZ, Listening, listening_scan
+from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
+
+#: A change of frequency must promise at least this much less sigma: below that the ranking is the scan's own noise.
+WORTH = 1.10
+#: More holes than this and the spectrum is not that of the water.
+MOST_LOST = 0.03
+
+
+@dataclass(frozen=True)
+class Choice:
+    """What was heard and what follows. `frequency_Hz` is the one to use from now on."""
+
+    frequency_Hz: float
+    changed: bool
+    text: str
+    listening: Listening
+
+
+def seconds_needed(window_s: float) -> float:
+    """How long the source must have been off before it is worth listening."""
+    return 4.5 * window_s + 0.5
+
+
+def evenly(block: SampleBlock) -> tuple[FloatArray, float] | None:
+    """(volts at even spacing, samples/s), few holes filled in straight lines; None if the block will not do."""
+    # What came before a change of range has another step; the part after it is enough or it is not.
+    changes = np.flatnonzero(block.flags & SampleFlag.RANGE_CHANGED)
+    after = slice(int(changes[-1]) + 1 if changes.size else 0, None)
+    index, t_s, v_V = block.index[after], block.t_s[after], block.v_V[after]
+    bad = (block.flags[after] & (SampleFlag.SATURATED | SampleFlag.SUSPECT)) != 0
+    if index.size < 16 or bad.any():
+        return None
+    count = int(index[-1] - index[0]) + 1
+    if 1.0 - index.size / count > MOST_LOST:
+        return None
+    rate_Hz = (count - 1) / float(t_s[-1] - t_s[0])
+    return np.interp(np.arange(count), index - index[0], v_V), rate_Hz
+
+
+def choose(block: SampleBlock, waveform: WaveformName, present_Hz: float, window_s: float) -> Choice | None:
+    """Listen to a block of quiet water; None when it is too short, holed or clipped to say anything."""
+    even = evenly(block)
+    if even is None or even[0].size < seconds_needed(window_s) * even[1] * 0.9:
+        return None
+    candidates = sorted({*CANDIDATES_HZ, present_Hz})
+    heard = listening_scan(even[0], even[1], candidates, waveform, window_s)
+    best = heard.best
+    present = next(c for c in heard.ranking if c.frequency_Hz == present_Hz)
+    worth = present.rejected or present.predicted_sigma_V > WORTH * best.predicted_sigma_V
+    stays = f"{present.frequency_Hz:.1f} Hz stays ({present.why})."
+    if best.rejected:
+        return Choice(present_Hz, False, f"Listening: no frequency is free of interference; {stays}", heard)
+    if not worth:
+        return Choice(present_Hz, False, f"Listening: {stays}", heard)
+    text = (
+        f"Listening: {best.frequency_Hz:.1f} Hz is chosen ({best.why}) instead of {present.frequency_Hz:.1f} Hz"
+        f" ({present.why})."
+    )
+    return Choice(best.frequency_Hz, True, text, heard)

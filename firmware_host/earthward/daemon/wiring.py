@@ -1,0 +1,206 @@
+"""The real parts of a configuration: converter on the I2C bus, source board on its cable, pins at the pool side.
+
+Only here are hardware libraries opened. `receivers` and `pool_side` also serve the emulated bench, which hands in its
+own bus and pin factory: the same code runs on both.
+"""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from earthward.clock import Clock, wall_s
+from earthward.config import Config
+from earthward.daemon.life import Receiver, Wiring
+from earthward.devices.adc import AdcReader, AdcSettings, AdcStatus, Bus
+from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
+from earthward.devices.link import SourceLink
+from earthward.devices.notify import Notifier
+from earthward.devices.sound import CueSettings, Output, Sounder
+from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
+from earthward.errors import InputError
+from earthward.signal.types import SampleBlock
+
+log = logging.getLogger(__name__)
+
+#: The link withholds its heartbeat when the supervisor has not run for so long; the board's dead-man does the rest.
+SUPERVISED_S = 0.3
+
+
+class ReceiverGroup:
+    """Several converters as one receiver: a crossed pair on a second chip."""
+
+    def __init__(self, readers: list[AdcReader], ready: list[EdgePin]) -> None:
+        self._readers = readers
+        self._ready = ready
+
+    def start(self) -> None:
+        for reader in self._readers:
+            reader.start()
+
+    def close(self) -> None:
+        for reader in self._readers:
+            reader.close()
+        for pin in self._ready:
+            pin.close()
+
+    def drain(self) -> list[SampleBlock]:
+        return [block for reader in self._readers for block in reader.drain()]
+
+    @property
+    def status(self) -> AdcStatus:
+        """Of the first that is in trouble, else of the first."""
+        all_of_them = [reader.status for reader in self._readers]
+        return next((status for status in all_of_them if not status.ok), all_of_them[0])
+
+
+def make_receiver(config: Config, bus: Bus, clock: Clock, pin_factory: Any = None) -> Receiver:
+    """Readers for the configured chips on a bus. Raises InputError."""
+    adc = config.adc
+    ready: list[EdgePin] = []
+    if adc.ready_pin is not None:
+        ready.append(open_edge_pin(adc.ready_pin, clock, pin_factory=pin_factory))
+    readers = [
+        AdcReader(
+            bus,
+            clock,
+            AdcSettings(
+                chip=adc.chip,
+                address=address,
+                rate=adc.rate,
+                front_end_gain=adc.front_end_gain,
+                full_scale_V=adc.full_scale_V,
+                channel=channel,
+            ),
+            # One ready wire: the second chip is paced by its rate.
+            ready=ready[0] if ready and channel == 0 else None,
+        )
+        for channel, address in enumerate(a for a in (adc.address, adc.crossed_address) if a is not None)
+    ]
+    return ReceiverGroup(readers, ready)
+
+
+@dataclass
+class PoolSideWarning:
+    """Beacon by its pin, the warning family of sounds by the ear."""
+
+    pool_side: PoolSide
+    ear: Sounder
+
+    def beacon(self, on: bool) -> None:
+        self.pool_side.set_beacon(on)
+
+    def sound(self, what: Literal["off", "warning", "live", "alarm"]) -> None:
+        if what == "warning":
+            # Blinking says "about to come on", steady says "on".
+            self.pool_side.set_beacon(True, blink_s=0.5)
+            self.ear.alert("warning")
+        elif what == "live":
+            self.pool_side.set_beacon(True)
+        self.ear.live(what == "live")
+        self.ear.tripped(what == "alarm")
+
+
+class ContactSplitter:
+    """The pool-side pins are opened before the daemon exists; it listens from when it does."""
+
+    def __init__(self) -> None:
+        self._listener: Callable[[str, bool], None] | None = None
+
+    def listen(self, listener: Callable[[str, bool], None]) -> None:
+        self._listener = listener
+
+    def moved(self, name: str, active: bool) -> None:
+        if self._listener is not None:
+            self._listener(name, active)
+
+
+def make_ear(config: Config, clock: Clock, pin_factory: Any = None) -> Sounder:
+    """Buzzer and sound card as configured. Raises InputError."""
+    outputs: list[Output] = []
+    if config.pins.buzzer is not None:
+        outputs.append(BuzzerOutput(config.pins.buzzer, pin_factory))
+    if config.sound.card:
+        outputs.append(CardOutput())
+    return Sounder(outputs, clock, CueSettings(volume=config.sound.volume))
+
+
+def make_pool_side(
+    config: Config, on_change: Callable[[str, bool], None] | None = None, pin_factory: Any = None
+) -> PoolSide:
+    """Contacts, beacon and switches as configured. Raises InputError."""
+    pins = config.pins
+    return PoolSide(
+        emergency_stop=pins.emergency_stop,
+        enable=pins.enable,
+        beacon=pins.beacon,
+        switches=pins.switches,
+        on_change=on_change,
+        pin_factory=pin_factory,
+    )
+
+
+def hardware_wiring(config: Config, clock: Clock) -> Wiring:
+    """The parts of a Raspberry Pi. Raises InputError with one sentence for whatever is missing."""
+    bus = open_i2c(config.adc.i2c_bus)
+    link = SourceLink(config.link.port, clock, supervised_s=SUPERVISED_S, expect_emulated=False)
+    return wire(config, clock, bus, link, emulated=False, pin_factory=None, notify=Notifier())
+
+
+def wire(
+    config: Config,
+    clock: Clock,
+    bus: Bus,
+    link: SourceLink,
+    *,
+    emulated: bool,
+    pin_factory: Any,
+    notify: Notifier | None = None,
+) -> Wiring:
+    """A wiring over a given bus, link and pin factory: the same for real parts and for the emulated bench."""
+    contacts = ContactSplitter()
+    pool_side = make_pool_side(config, contacts.moved, pin_factory)
+    ear = make_ear(config, clock, pin_factory)
+    opened: list[Callable[[], None]] = [pool_side.close]
+    if config.link.sync_pin is not None:
+        opened.append(open_sync_pin(config.link.sync_pin, clock, link.sync_edge, pin_factory=pin_factory).close)
+
+    def close_pins() -> None:
+        for close in opened:
+            close()
+
+    return Wiring(
+        receiver=make_receiver(config, bus, clock, pin_factory),
+        board=link,
+        clock=clock,
+        emulated=emulated,
+        contacts=pool_side,
+        warning=PoolSideWarning(pool_side, ear),
+        ear=ear,
+        notify=notify,
+        channels=2 if config.adc.crossed_address is not None else 1,
+        wall_s=wall_s,
+        listen_to_contacts=contacts.listen,
+        close_pins=close_pins,
+    )
+
+
+def open_i2c(number: int) -> Bus:
+    """The kernel's I2C bus by its number. Raises InputError when this machine has none."""
+    try:
+        from adafruit_extended_bus import ExtendedI2C
+    except ImportError as error:
+        raise InputError(
+            f"the library for the I2C bus is missing ({error}): install Earthward with its extra `pi` on a Raspberry"
+            " Pi, or run `earthward demo` to see the instrument on the emulated bench"
+        ) from error
+    try:
+        bus: Bus = ExtendedI2C(number)
+    except (OSError, ValueError, RuntimeError, NotImplementedError) as error:
+        raise InputError(
+            f"the I2C bus {number} cannot be opened ({error}): switch I2C on (raspi-config, Interface Options) and "
+            "check that the user is in the group i2c"
+        ) from error
+    return bus

@@ -1,0 +1,1 @@
+"""Stations, location of sinks, budget, coverage, next station. Pure."""

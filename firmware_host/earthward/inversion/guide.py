@@ -1,0 +1,253 @@
+"""Where to measure next: the reachable place whose reading is expected to say most about where the leak is.
+
+For every reachable place the field vector is predicted for each candidate place of the leak, with that candidate's
+own estimate of all currents. What the candidates disagree about, against what a wrong pose alone could do, is the
+expected information (bits of a Gaussian channel): 1/2 log2 det(1 + S C^-1), S the spread of predictions over the
+candidates, C noise and pose errors. Images only, no smooth rest: good to some percent, which is plenty for choosing.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earthward.inversion import lead
+from earthward.inversion.lead import FloatArray
+from earthward.inversion.model import Priors
+from earthward.pool import polygon
+from earthward.pool.shape import Pool
+from earthward.record.place import Station
+
+_FOUR_PI = 4.0 * math.pi
+SPACING_M = 0.3
+
+
+@dataclass(frozen=True)
+class Places:
+    """Reachable places (n, 3) and their mirror images, as reflections A (n, M, 3, 3) and shifts (n, M, 3)."""
+
+    centre_m: FloatArray
+    matrix: FloatArray
+    shift: FloatArray
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What is believed about the sinks. Candidates c: weight (c,), sinks (c, K, 3) positions and current_mA
+    (c, P, K); sources (P, 3)."""
+
+    weight: FloatArray
+    position_m: FloatArray
+    current_mA: FloatArray
+    sources_m: FloatArray
+
+
+def reachable(pool: Pool, reach_m: float = 2.5, off_wall_m: float = 0.3, step_m: float = 0.7) -> Places:
+    """A net of places a person on the deck can put the head: within `reach_m` of a wall, two depths."""
+    x0, y0, x1, y1 = pool.bounds_m
+    nx = max(2, round((x1 - x0 - 2 * off_wall_m) / step_m) + 1)
+    ny = max(2, round((y1 - y0 - 2 * off_wall_m) / step_m) + 1)
+    grid = np.stack(
+        np.meshgrid(
+            np.linspace(x0 + off_wall_m, x1 - off_wall_m, nx),
+            np.linspace(y0 + off_wall_m, y1 - off_wall_m, ny),
+            indexing="ij",
+        ),
+        axis=-1,
+    ).reshape(-1, 2)
+    gap, _, _ = polygon.nearest_edge(pool.outline, grid)
+    grid = grid[polygon.inside(pool.outline, grid) & (gap >= off_wall_m - 1e-6) & (gap <= reach_m)]
+    places = []
+    for x, y in grid:
+        deep = float(pool.depth_at(x, y))
+        for share in (0.35, 0.75):
+            z = round(float(np.clip(share * deep, 0.25, max(0.25, deep - 0.2))), 1)
+            places.append((x, y, z))
+    return _places(pool, np.array(sorted(set(places))))
+
+
+def _places(pool: Pool, centre_m: FloatArray) -> Places:
+    """Places with the six mirror images of each that lie nearest to the water."""
+    maps = []
+    for one in centre_m:
+        matrix, shift = lead.images_at(pool, one)
+        distance = lead.distance_to_water(pool, np.einsum("kij,j->ki", matrix, one) + shift)
+        order = np.argsort(distance, kind="stable")[:MOST_IMAGES]
+        maps.append((matrix[order], shift[order]))
+    all_matrix = np.zeros((len(centre_m), MOST_IMAGES, 3, 3))
+    all_shift = np.full((len(centre_m), MOST_IMAGES, 3), 1e6)
+    for k, (matrix, shift) in enumerate(maps):
+        all_matrix[k, : len(matrix)], all_shift[k, : len(shift)] = matrix, shift
+    return Places(centre_m, all_matrix, all_shift)
+
+
+MOST_IMAGES = 6
+#: Directions and distances at which the head is held around a leak whose place is nearly known.
+CLOSE_STEPS_M = [
+    (r * math.cos(math.radians(a)), r * math.sin(math.radians(a)), z)
+    for r, z, turn in ((0.6, 0.0, 45), (0.5, 0.4, 90), (0.5, -0.4, 90))
+    for a in range(0, 360, turn)
+]
+
+
+def close_by(pool: Pool, target_m: FloatArray, off_wall_m: float = 0.3, reach_m: float = 2.5) -> Places:
+    """Places for the head around one place on the liner, a hand's breadth or two from it; perhaps none."""
+    centre = np.round(target_m + np.array(CLOSE_STEPS_M), 2)
+    # Beside a wall the head cannot come closer than the pole lets it: moved off it, not left out.
+    gap, edge, part = polygon.nearest_edge(pool.outline, centre[:, :2])
+    inside = polygon.inside(pool.outline, centre[:, :2])
+    a = pool.outline[edge]
+    along = np.roll(pool.outline, -1, axis=0)[edge] - a
+    inward = np.stack([-along[:, 1], along[:, 0]], axis=1) / np.linalg.norm(along, axis=1, keepdims=True)
+    close = ~inside | (gap < off_wall_m)
+    centre[close, :2] = (a + part[:, None] * along + off_wall_m * inward)[close]
+    gap, _, _ = polygon.nearest_edge(pool.outline, centre[:, :2])
+    inside = polygon.inside(pool.outline, centre[:, :2])
+    deep = pool.depth_at(centre[:, 0], centre[:, 1])
+    centre[:, 2] = np.round(np.clip(centre[:, 2], 0.25, np.maximum(0.25, deep - 0.2)), 2)
+    good = inside & (gap > off_wall_m - 0.01) & (gap <= reach_m)
+    return _places(pool, np.unique(np.round(centre[good], 2), axis=0))
+
+
+def join(a: Places, b: Places) -> Places:
+    return Places(
+        np.concatenate([a.centre_m, b.centre_m]),
+        np.concatenate([a.matrix, b.matrix]),
+        np.concatenate([a.shift, b.shift]),
+    )
+
+
+def field_and_slope(places: Places, targets_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Gradient of G by the place (n, t, 3) and its derivative (n, t, 3, 3) for targets (t, 3)."""
+    image = np.einsum("nmij,nj->nmi", places.matrix, places.centre_m) + places.shift
+    d = image[:, :, None] - targets_m
+    r2 = np.maximum((d * d).sum(-1), 0.01)
+    r3 = r2 * np.sqrt(r2)
+    pull = -d / r3[..., None] / _FOUR_PI
+    gradient = np.einsum("nmji,nmtj->nti", places.matrix, pull)
+    # Second derivatives: T' (3 d d' / r^5 - 1 / r^3) T, by parts to save room.
+    turned = np.einsum("nmji,nmtj->nmti", places.matrix, d)
+    strong = 3.0 / (r2 * r3) / _FOUR_PI
+    second = np.einsum("nmt,nmti,nmtj->ntij", strong, turned, turned, optimize=True)
+    weak = (1.0 / r3).sum(1) / _FOUR_PI
+    second -= weak[..., None, None] * np.eye(3)
+    return gradient, second
+
+
+def expected_bits(
+    places: Places, belief: Belief, resistivity: float, priors: Priors, *, axes: int = 3, noise_uV: float = 1.0
+) -> FloatArray:
+    """Expected information (n,) in bits of a full reading at each place."""
+    rho = resistivity * 1e3 * SPACING_M
+    n = len(places.centre_m)
+    c, P, K = belief.current_mA.shape
+    weight = belief.weight / belief.weight.sum()
+    source_E, source_T = field_and_slope(places, belief.sources_m)
+    # The last sink is the candidate itself; the others hardly differ between candidates: use their mean places.
+    mean = np.einsum("c,ckj->kj", weight, belief.position_m)
+    known_E, known_T = field_and_slope(places, mean[:-1]) if K > 1 else (np.zeros((n, 0, 3)), np.zeros((n, 0, 3, 3)))
+    own_E, own_T = field_and_slope(places, belief.position_m[:, -1])
+    q = belief.current_mA
+    total = q.sum(2)
+    # Reading of a pair along axis a: V_back - V_front = -spacing dV/da, V = rho sum q (G_source - G_sink).
+    E = (
+        np.einsum("cp,npi->ncpi", total, source_E)
+        - np.einsum("cpk,nki->ncpi", q[..., :-1], known_E)
+        - np.einsum("cp,nci->ncpi", q[..., -1], own_E)
+    )
+    E *= -rho
+    if axes < 3:
+        E = E[..., :2]
+    a = E.shape[-1]
+    flat = E.reshape(n, c, P * a)
+    centred = flat - np.einsum("c,ncd->nd", weight, flat)[:, None]
+    spread = np.einsum("c,ncd,nce->nde", weight, centred, centred, optimize=True)
+    # Pose errors of the mean field, plus each candidate's own steep field near the place.
+    mean_q = np.einsum("c,cpk->pk", weight, q)
+    T = (
+        np.einsum("p,npij->npij", mean_q.sum(1), source_T)
+        - np.einsum("pk,nkij->npij", mean_q[:, :-1], known_T)
+        - np.einsum("c,cp,ncij->npij", weight, q[..., -1], own_T, optimize=True)
+    ) * -rho
+    mean_E = (
+        np.einsum("p,npi->npi", mean_q.sum(1), source_E)
+        - np.einsum("pk,nki->npi", mean_q[:, :-1], known_E)
+        - np.einsum("c,cp,nci->npi", weight, q[..., -1], own_E, optimize=True)
+    ) * -rho
+    # Turning the head by w adds E x w to the components seen by the axes.
+    x, y, z = mean_E[..., 0], mean_E[..., 1], mean_E[..., 2]
+    o = np.zeros_like(x)
+    turn = np.stack([np.stack([o, -z, y], -1), np.stack([z, o, -x], -1), np.stack([-y, x, o], -1)], -2)
+    J = np.concatenate([T[:, :, :a], turn[:, :, :a]], axis=-1).reshape(n, P * a, 6)
+    C = (J * priors.pose**2) @ J.transpose(0, 2, 1)
+    C[:, np.arange(P * a), np.arange(P * a)] += noise_uV**2 + priors.noise_floor_uV**2
+    model2 = priors.model**2 * (mean_E**2).reshape(n, P * mean_E.shape[-1])[:, : P * a] * 4
+    C[:, np.arange(P * a), np.arange(P * a)] += model2
+    # Within-candidate scatter: a candidate's own slope times the position error, averaged.
+    own = np.einsum("c,cp,ncij->npij", weight, q[..., -1] ** 2, own_T**2, optimize=True) * rho**2
+    own_variance = (own * priors.pose[:3] ** 2).sum(-1)[..., :a].reshape(n, P * a)
+    C[:, np.arange(P * a), np.arange(P * a)] += 0.5 * own_variance
+    return np.asarray(0.5 * (np.linalg.slogdet(C + spread)[1] - np.linalg.slogdet(C)[1]) / math.log(2.0))
+
+
+#: A leak is nearly known when its candidates scatter by less than this (root mean square).
+NEARLY_KNOWN_M = 0.5
+
+
+def first_place(pool: Pool, places: Places, taken_m: Sequence[FloatArray] = ()) -> Station:
+    """Without readings to go by: the reachable place farthest from all stations so far (or a quarter point)."""
+    centre = places.centre_m
+    if taken_m:
+        gap = np.min(np.linalg.norm(centre[:, None] - np.array(taken_m)[None], axis=-1), axis=1)
+        k = int(np.argmax(gap))
+    else:
+        x0, y0, x1, y1 = pool.bounds_m
+        quarter = np.array([x0 + 0.25 * (x1 - x0), y0 + 0.25 * (y1 - y0), 0.6])
+        k = int(np.argmin(((centre - quarter) ** 2).sum(1)))
+    return describe(pool, centre[k], toward_wall=True)
+
+
+def next_station(
+    pool: Pool,
+    places: Places,
+    belief: Belief,
+    resistivity: float,
+    priors: Priors,
+    taken_m: Sequence[FloatArray] = (),
+    *,
+    axes: int = 3,
+) -> Station:
+    """The best next place in words. Places closer than 0.25 m to an earlier station are left out; where the leak is
+    nearly known, places close around it are looked at as well, and none that are far away."""
+    weight = belief.weight / belief.weight.sum()
+    target = belief.position_m[:, -1]
+    mean = weight @ target
+    if math.sqrt(float(weight @ ((target - mean) ** 2).sum(1))) < NEARLY_KNOWN_M:
+        within = np.linalg.norm(places.centre_m - mean, axis=1) < 3.0
+        places = Places(places.centre_m[within], places.matrix[within], places.shift[within])
+        places = join(places, close_by(pool, mean))
+    bits = expected_bits(places, belief, resistivity, priors, axes=axes)
+    for place in taken_m:
+        bits = np.where(np.linalg.norm(places.centre_m - place, axis=1) < 0.25, -np.inf, bits)
+    k = int(np.argmax(bits))
+    return describe(pool, places.centre_m[k], toward_wall=True)
+
+
+def describe(pool: Pool, centre_m: FloatArray, toward_wall: bool = True) -> Station:
+    """A place with the front end toward the nearest wall, in words a person on the deck can follow."""
+    x, y, z = (float(v) for v in centre_m)
+    place = pool.wall_place(x, y)
+    _, edge, fraction = polygon.nearest_edge(pool.outline, np.array([[x, y]]))
+    a = pool.outline[edge[0]]
+    b = np.roll(pool.outline, -1, axis=0)[edge[0]]
+    foot = a + fraction[0] * (b - a)
+    d = foot - np.array([x, y])
+    if float(np.hypot(*d)) < 1e-6:
+        d = np.array([(b - a)[1], -(b - a)[0]])
+    bearing = math.degrees(math.atan2(d[1], d[0])) if toward_wall else 0.0
+    bearing = round(bearing, 1) % 360.0
+    text = f"{place.text}, {z:.1f} m deep, front end toward the wall"
+    return Station(position_m=(round(x, 2), round(y, 2), round(z, 2)), bearing_deg=bearing, text=text)

@@ -1,0 +1,173 @@
+"""What goes into the search for sinks and what comes out. Plain data; SI units, named."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import msgspec
+
+from earthward.record.base import Point
+from earthward.record.finding import CurrentBudget, Finding
+from earthward.record.place import Station
+
+
+@dataclass(frozen=True, slots=True)
+class LocateSettings:
+    """How well the person and the instrument knew things: one standard deviation each.
+
+    position_sigma_m is per horizontal axis. depth_offset_sigma_m: what all depths are off by together (the
+    water stood otherwise, the mark on the pole sits wrong), while depth_sigma_m is each station's own.
+    fitting_sigma_m: along the liner, per axis. current_sigma: the source board's current, relative. gain_sigma:
+    everything that scales all readings alike (conductivity, spacing, gain). share_sigma: by how much a
+    fitting's current may differ between placements. model_error: relative, of each contribution to a reading.
+    power and false_alarm define coverage; gate: log evidence (nats) a sink must gain to be declared.
+    """
+
+    position_sigma_m: float = 0.1
+    depth_sigma_m: float = 0.05
+    depth_offset_sigma_m: float = 0.07
+    bearing_sigma_deg: float = 10.0
+    tilt_sigma_deg: float = 4.0
+    fitting_sigma_m: float = 0.1
+    current_sigma: float = 0.01
+    gain_sigma: float = 0.05
+    share_sigma: float = 0.10
+    model_error: float = 0.005
+    noise_floor_V: float = 2e-7
+    cell_m: float = 0.1
+    max_leaks: int = 3
+    gate: float = 4.0
+    water_voltage_V: float | None = 10.0
+    """Water against earth, for the hole's size; None if not known."""
+    soil_resistivity_ohm_m: tuple[float, float] = (20.0, 300.0)
+    liner_thickness_m: float = 0.0005
+
+
+@dataclass(frozen=True, slots=True)
+class CoverageCell:
+    position_m: Point
+    size_m: float
+    detectable_A: float
+    detectable_hole_mm: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class Coverage:
+    """What the kept readings would have shown, per liner cell, at the stated power and false alarm."""
+
+    power: float
+    false_alarm: float
+    cells: tuple[CoverageCell, ...]
+    reference_A: float
+    fraction_at_reference: float
+    median_detectable_A: float
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class PosteriorCell:
+    position_m: Point
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class SuspectReading:
+    row: int
+    station: str
+    reason: str
+
+
+Verdict = Literal["found", "suspected", "cannot tell", "no leak seen"]
+
+
+@dataclass(frozen=True, slots=True)
+class Result:
+    """Everything one look at the kept readings says."""
+
+    findings: tuple[Finding, ...]
+    p_leak_count: dict[str, float]
+    budget: CurrentBudget
+    coverage: Coverage | None
+    next_station: Station | None
+    suspect_readings: tuple[SuspectReading, ...]
+    posterior: tuple[PosteriorCell, ...]
+    verdict: Verdict
+    text: str
+    advice: tuple[str, ...] = ()
+    gain: float = 1.0
+    """Fitted over stated scale of the readings."""
+    stations: int = 0
+    readings: int = 0
+    extra: dict[str, float] = field(default_factory=dict)
+
+    def to_json(self, *, cells: bool = True) -> dict[str, Any]:
+        """The JSON object of `earthward locate`. Positions as lists, metres; currents in ampere."""
+        coverage: dict[str, Any] = {}
+        if self.coverage is not None:
+            coverage = {
+                "power": self.coverage.power,
+                "false_alarm": self.coverage.false_alarm,
+                "reference_A": self.coverage.reference_A,
+                "fraction_at_reference": self.coverage.fraction_at_reference,
+                "median_detectable_A": self.coverage.median_detectable_A,
+                "text": self.coverage.text,
+            }
+            if cells:
+                coverage["cells"] = [
+                    {
+                        "position_m": list(c.position_m),
+                        "size_m": c.size_m,
+                        "detectable_A": c.detectable_A,
+                        "detectable_hole_mm": c.detectable_hole_mm,
+                    }
+                    for c in self.coverage.cells
+                ]
+        return {
+            "verdict": self.verdict,
+            "text": self.text,
+            "advice": list(self.advice),
+            "findings": [
+                {
+                    "position_m": list(f.position_m),
+                    "current_A": f.current_A,
+                    "current_interval_A": list(f.current_interval_A or ()),
+                    "hole_diameter_mm": None if f.hole_diameter_mm is None else list(f.hole_diameter_mm),
+                    "region": msgspec.to_builtins(f.region),
+                    "radius_m": f.radius_m,
+                    "strength": f.strength,
+                    "certain": f.certain,
+                    "text": f.text,
+                }
+                for f in self.findings
+            ],
+            "p_leak_count": self.p_leak_count,
+            "budget": {
+                "injected_A": self.budget.injected_A,
+                "fittings": [
+                    {"name": s.name, "current_A": s.current_A, "interval_A": list(s.interval_A)}
+                    for s in self.budget.fittings
+                ],
+                "findings_A": self.budget.findings_A,
+                "findings_interval_A": list(self.budget.findings_interval_A),
+                "unexplained_A": self.budget.unexplained_A,
+                "unexplained_interval_A": list(self.budget.unexplained_interval_A),
+                "text": self.budget.text,
+            },
+            "coverage": coverage,
+            "next_station": None
+            if self.next_station is None
+            else {
+                "position_m": list(self.next_station.position_m),
+                "bearing_deg": self.next_station.bearing_deg,
+                "text": self.next_station.text,
+            },
+            "suspect_readings": [s.row for s in self.suspect_readings],
+            "suspect_reasons": [
+                {"row": s.row, "station": s.station, "reason": s.reason} for s in self.suspect_readings
+            ],
+            "posterior": [{"position_m": list(c.position_m), "probability": c.probability} for c in self.posterior],
+            "gain": self.gain,
+            "stations": self.stations,
+            "readings": self.readings,
+        }

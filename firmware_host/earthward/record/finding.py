@@ -1,0 +1,102 @@
+"""Findings with their stages, and the two budgets: where the current goes, where the water goes."""
+
+from __future__ import annotations
+
+import math
+from typing import Any, Literal, get_args
+
+from earthward.record.base import Interval, Point, Record
+
+Stage = Literal["suspected", "dye drawn", "dye not drawn", "repaired", "re-measured"]
+STAGES: tuple[str, ...] = get_args(Stage)
+
+#: stage -> what may follow. A patch may come before a dye test (a tear one can see); the report then says so.
+NEXT_STAGES: dict[str, tuple[Stage, ...]] = {
+    "suspected": ("dye drawn", "dye not drawn", "repaired"),
+    "dye drawn": ("dye drawn", "dye not drawn", "repaired"),
+    "dye not drawn": ("dye drawn", "dye not drawn", "repaired"),
+    "repaired": ("re-measured", "repaired"),
+    "re-measured": ("re-measured", "repaired", "dye drawn", "dye not drawn"),
+}
+
+
+class FindingStage(Record, frozen=True, kw_only=True):
+    stage: Stage
+    time_s: float
+    note: str = ""
+    result: dict[str, Any] | None = None
+
+
+class Region(Record, frozen=True, kw_only=True):
+    """Where the sink is with the stated probability: centres of liner cells."""
+
+    probability: float
+    cell_m: float
+    cells_m: tuple[Point, ...] = ()
+
+
+class Finding(Record, frozen=True, kw_only=True):
+    """A suspected leak and what became of it. Only dye confirms it.
+
+    number: 0 = not in the record yet. radius_m: the farthest cell of the region from `position_m`, measured straight.
+    strength: twice the gain in log-likelihood by having this sink. certain: above the detection threshold and well
+    enclosed, may be called found. history: its stages, oldest first.
+    """
+
+    position_m: Point
+    number: int = 0
+    radius_m: float | None = None
+    current_A: float | None = None
+    current_interval_A: Interval | None = None
+    hole_diameter_mm: Interval | None = None
+    text: str = ""
+    strength: float | None = None
+    certain: bool = False
+    region: Region | None = None
+    time_s: float = math.nan
+    history: tuple[FindingStage, ...] = ()
+
+    @property
+    def stage(self) -> Stage:
+        return self.history[-1].stage if self.history else "suspected"
+
+    @property
+    def confirmed(self) -> bool:
+        """The latest dye test drew dye in. Only such a finding is called a leak."""
+        dye = [h.stage for h in self.history if h.stage in ("dye drawn", "dye not drawn")]
+        return bool(dye) and dye[-1] == "dye drawn"
+
+
+class FittingShare(Record, frozen=True, kw_only=True):
+    """What a fitting takes of the injected current."""
+
+    name: str
+    current_A: float
+    interval_A: Interval
+
+
+class CurrentBudget(Record, frozen=True, kw_only=True):
+    """Who takes the injected current; intervals hold 90 %."""
+
+    injected_A: float
+    fittings: tuple[FittingShare, ...] = ()
+    findings_A: float = 0.0
+    findings_interval_A: Interval = (0.0, 0.0)
+    unexplained_A: float = 0.0
+    unexplained_interval_A: Interval = (0.0, 0.0)
+    text: str = ""
+
+    @property
+    def fittings_A(self) -> float:
+        return sum(share.current_A for share in self.fittings)
+
+
+class WaterBudget(Record, frozen=True, kw_only=True):
+    """Where the measured loss goes, in litres per day; `unexplained` may reach below zero."""
+
+    loss: Interval
+    explained: Interval
+    unexplained: Interval
+    verdict: Literal["explained", "not explained", "undetermined"]
+    by: Literal["size", "repair", "nothing"]
+    text: str

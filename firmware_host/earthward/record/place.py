@@ -1,0 +1,63 @@
+"""Places: where the pole is held, points that tapes are hooked to, fittings, placements of the injection electrode."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Sequence
+from typing import Literal, get_args
+
+from earthward.record.base import Point, Record
+
+FittingKind = Literal["light", "ladder", "skimmer", "return", "drain", "line", "bonded electrode", "step", "other"]
+FITTING_KINDS: tuple[str, ...] = get_args(FittingKind)
+
+
+class Station(Record, frozen=True, kw_only=True):
+    """A reading spot: centre of the pair, bearing of its front end in degrees from +x towards +y (None: not said), or
+    the pair held upright, front end down. `text` says it in a deck person's words."""
+
+    position_m: Point
+    bearing_deg: float | None = None
+    vertical: bool = False
+    name: str = ""
+    text: str = ""
+
+
+class Mark(Record, frozen=True, kw_only=True):
+    """A point on the deck that tapes are hooked to."""
+
+    name: str
+    position_m: tuple[float, float]
+
+
+def tape_marks(marks: Iterable[Mark], outline_m: Sequence[tuple[float, float]]) -> tuple[Mark, Mark]:
+    """The two marks that distances are taped from: the first two that the pool names, else its first two corners."""
+    named = tuple(marks)
+    if len(named) >= 2:
+        return named[0], named[1]
+    first, second = outline_m[0], outline_m[1]
+    return (
+        Mark(name="corner 1", position_m=(float(first[0]), float(first[1]))),
+        Mark(name="corner 2", position_m=(float(second[0]), float(second[1]))),
+    )
+
+
+class Fitting(Record, frozen=True, kw_only=True):
+    """A known thing that may take current. `covered`: insulated or plugged at the moment."""
+
+    name: str
+    kind: FittingKind
+    position_m: Point
+    covered: bool = False
+    time_s: float = math.nan
+    note: str = ""
+
+
+class Placement(Record, frozen=True, kw_only=True):
+    """One placement of the injection electrode. `current_A` flows from it into the water; None: not measured yet."""
+
+    source_id: int = 0
+    position_m: Point
+    current_A: float | None = None
+    time_s: float = math.nan
+    note: str = ""

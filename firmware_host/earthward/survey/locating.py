@@ -1,0 +1,114 @@
+"""From the survey file to the search for sinks and back: one place that knows both shapes of a reading."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import msgspec
+import numpy as np
+
+from earthward.errors import InputError
+from earthward.inversion.again import sink_current
+from earthward.inversion.compare import RemeasureResult, judge_remeasure
+from earthward.inversion.locate import locate
+from earthward.inversion.types import LocateSettings, Result
+from earthward.pool.field import Field
+from earthward.pool.shape import Pool
+from earthward.survey.records import StoredFinding
+from earthward.survey.store import SurveyStore
+
+#: less than this part of the earlier current is too little to read anything with
+LITTLE_CURRENT = 0.03
+
+
+def locate_survey(
+    store: SurveyStore, pool: Pool, settings: LocateSettings | None = None, field: Field | None = None
+) -> Result:
+    """Search with all survey readings that count, and keep the result in the file (not if it is open read-only)."""
+    result = locate(pool, store.readings("survey"), settings, field)
+    if not store.read_only:
+        store.add_location(result.to_json())
+    return result
+
+
+def update_findings(store: SurveyStore, result: Result, within_m: float = 0.5) -> list[int]:
+    """Write the search's findings into the survey: one near an earlier finding updates it (and keeps its number and
+    history), others are new and suspected. Returns the numbers in the result's order. Findings that are past the dye
+    test stay where they were found."""
+    known = {f.number: f for f in store.findings()}
+    numbers = []
+    for found in result.findings:
+        near = [
+            (math.dist(f.position_m, found.position_m), n)
+            for n, f in known.items()
+            if n not in numbers and math.dist(f.position_m, found.position_m) <= within_m
+        ]
+        number = min(near)[1] if near else 0
+        if number and known[number].stage != "suspected":
+            numbers.append(number)
+            continue
+        numbers.append(
+            store.put_finding(
+                StoredFinding(
+                    number=number,
+                    position_m=found.position_m,
+                    radius_m=found.radius_m,
+                    current_A=found.current_A,
+                    current_interval_A=found.current_interval_A,
+                    hole_diameter_mm=found.hole_diameter_mm,
+                    text=known[number].text if number else "",
+                )
+            )
+        )
+    return numbers
+
+
+def remeasure(
+    store: SurveyStore, pool: Pool, number: int, field: Field | None = None, settings: LocateSettings | None = None
+) -> RemeasureResult:
+    """What the stations read again after the repair of a finding say of it: its current now against that before.
+
+    `pool`: with its fittings as they are covered now. InputError if nothing was read again, unless next to no current
+    flows any more: then there is nothing left to read, and the fall of the current itself is the test. Does not write:
+    give the result to `set_finding_stage(number, "re-measured", result.text, result.as_dict())`.
+    """
+    finding = next((f for f in store.findings() if f.number == number), None)
+    if finding is None or not finding.current_A:
+        raise InputError(f"finding {number} has no current in this survey: locate it first")
+    again = [r for r in store.readings("re-measure") if r.finding in (None, number) and r.injected_A]
+    stations = {r.station for r in again}
+    before = [r for r in store.readings("survey") if r.injected_A]
+    at_same = [r for r in before if r.station in stations]
+    injected = [float(r.injected_A or 0.0) for r in (at_same or before)]
+    share = finding.current_A * len(injected) / sum(injected) if injected else 1.0
+    low, high = finding.current_interval_A or (0.7 * finding.current_A, 1.3 * finding.current_A)
+    relative = (high - low) / (2 * 1.645) / finding.current_A
+    if not at_same:
+        return _by_current(store, number, share, relative)
+    now_A = {
+        source: float(np.mean([r.injected_A for r in again if r.source_id == source]))
+        for source in {r.source_id for r in again}
+    }
+    pool = replace(pool, sources=tuple(replace(s, current_A=now_A.get(s.id, s.current_A)) for s in pool.sources))
+    readings = []
+    for r in again:
+        scale = now_A[r.source_id] / float(r.injected_A or 1.0)
+        readings.append(msgspec.structs.replace(r, value_V=r.value_V * scale, sigma_V=r.sigma_V * scale))
+    # 90 % of a round blur in a plane lie within 2.15 of its standard deviation.
+    place_sigma_m = max(0.02, (finding.radius_m or 0.15) / 2.15)
+    found = sink_current(pool, readings, finding.position_m, place_sigma_m, settings, field)
+    left = found.share / share
+    return judge_remeasure(left, math.hypot(found.share_sigma / share, left * relative), found.fit_p)
+
+
+def _by_current(store: SurveyStore, number: int, share: float, relative: float) -> RemeasureResult:
+    """By the board's own measurement before and after the patch, where hardly any current is left to read with."""
+    step = next((s for s in store.current_steps() if s.kind == "patch" and s.subject == f"finding {number}"), None)
+    if step is None or step.after_A > LITTLE_CURRENT * step.before_A:
+        raise InputError(
+            f"no reading near finding {number} was taken again at an earlier station: read the same stations as before"
+        )
+    left = 1.0 - step.share / min(share, 1.0)
+    result = judge_remeasure(left, math.hypot(step.share_sigma / share, (1.0 - left) * relative))
+    return replace(result, text=f"{result.text} Next to no current flows any more, so nothing is left to read.")
