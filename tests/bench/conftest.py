@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from board_rig import build_or_skip
+from tests.support.board_rig import build_or_skip
 
 from earthward.emulated.virtual_mcu import Build
 

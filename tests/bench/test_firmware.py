@@ -11,9 +11,9 @@ import math
 import zlib
 from pathlib import Path
 
-import board_figures as figures
 import pytest
-from board_rig import SOURCES, FirmwareRig, build_or_skip
+from tests.support import board_figures as figures
+from tests.support.board_rig import SOURCES, FirmwareRig, build_or_skip
 
 from earthward.devices.protocol import EventCode, Identity, ResetCause, Telemetry, TelemetryFlag, Type, WaveformCode
 from earthward.emulated.virtual_mcu import DRIVE_NEGATIVE, DRIVE_POSITIVE, OUTPUTS, Build

@@ -13,9 +13,9 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-import board_figures as figures
 import pytest
-from board_rig import SOURCES, FirmwareRig, Refused, build_or_skip
+from tests.support import board_figures as figures
+from tests.support.board_rig import SOURCES, FirmwareRig, Refused, build_or_skip
 
 from earthward.devices.protocol import ArmRequest, Electrode, Frame, Refusal, ResetCause, Type, WaveformCode
 from earthward.emulated.virtual_mcu import Build

@@ -15,16 +15,15 @@ import time
 from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "firmware_host"))
-sys.path.insert(0, str(ROOT / "tests" / "support"))
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-import board_figures as figures  # noqa: E402
-from board_rig import FirmwareRig  # noqa: E402
+from tests.support import board_figures as figures
+from tests.support.board_rig import FirmwareRig
 
-from earthward.devices.protocol import WaveformCode  # noqa: E402
-from earthward.emulated.virtual_mcu import find_build  # noqa: E402
-from earthward.errors import InputError  # noqa: E402
-from earthward.record.board import Trip  # noqa: E402
+from earthward.devices.protocol import WaveformCode
+from earthward.emulated.virtual_mcu import find_build
+from earthward.errors import InputError
+from earthward.record.board import Trip
 
 
 def row(what: str, value: str, bound: str = "") -> None:

@@ -30,16 +30,16 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import psutil
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "firmware_host"), str(Path(__file__).parent)]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from bench_display import Watched  # noqa: E402
+from tests.benchmarks.bench_display import Watched
 
-from earthward.clock import PacedClock  # noqa: E402
-from earthward.commands.demo import bench_wiring, demo_config, new_visit  # noqa: E402
-from earthward.commands.demo_walk import Walk  # noqa: E402
-from earthward.daemon.life import Daemon  # noqa: E402
-from earthward.emulated.bench import EmulatedBench  # noqa: E402
-from earthward.emulated.scenario import Scenario  # noqa: E402
+from earthward.clock import PacedClock
+from earthward.commands.demo import bench_wiring, demo_config, new_visit
+from earthward.commands.demo_walk import Walk
+from earthward.daemon.life import Daemon
+from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.scenario import Scenario
 
 MB = 1e6
 TICK_S = 1.0 / os.sysconf("SC_CLK_TCK")

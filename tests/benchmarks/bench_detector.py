@@ -21,8 +21,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")  # as the `earthward` command
 import numpy as np
 import scipy.signal
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "firmware_host"))
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
 from tests.physics.detection_tools import BOTH_MAINS, blocks, bound, run, stream
 from tests.support.lock_trials import lock_trial, reading_sigma

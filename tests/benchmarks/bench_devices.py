@@ -5,7 +5,6 @@ Clock map (simulated pings, a fifth stalled by tens of milliseconds), processor 
 Times of threads are processor times, so that a busy machine does not change them much; lost samples do depend on it.
 """
 
-# ruff: noqa: E402
 from __future__ import annotations
 
 import sys
@@ -15,9 +14,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path[:0] = [str(Path(__file__).parents[2] / "firmware_host"), str(Path(__file__).parents[1] / "unit")]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from test_devices_clockmap import simulate
+from tests.unit.test_devices_clockmap import simulate
 
 from earthward.clock import SystemClock
 from earthward.devices.adc import AdcReader

@@ -31,10 +31,10 @@ from pathlib import Path
 import psutil
 
 ROOT = Path(__file__).resolve().parents[2]
-sys.path[:0] = [str(ROOT), str(ROOT / "firmware_host")]
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from tests.display import fake_feed  # noqa: E402
-from tests.display.fake_feed import FakeDaemon  # noqa: E402
+from tests.display import fake_feed
+from tests.display.fake_feed import FakeDaemon
 
 
 class Watched:

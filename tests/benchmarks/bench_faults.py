@@ -33,14 +33,14 @@ from pathlib import Path
 from typing import Any
 
 ROOT = Path(__file__).parents[2]
-sys.path.insert(0, str(ROOT / "firmware_host"))
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from earthward.clock import SystemClock  # noqa: E402
-from earthward.devices.protocol import ResetCause  # noqa: E402
-from earthward.emulated.board import EmulatedBoard, ResistorLoad  # noqa: E402
-from earthward.emulated.firmware_board import FirmwareBoard  # noqa: E402
-from earthward.emulated.virtual_mcu import Build, find_build  # noqa: E402
-from earthward.errors import InputError  # noqa: E402
+from earthward.clock import SystemClock
+from earthward.devices.protocol import ResetCause
+from earthward.emulated.board import EmulatedBoard, ResistorLoad
+from earthward.emulated.firmware_board import FirmwareBoard
+from earthward.emulated.virtual_mcu import Build, find_build
+from earthward.errors import InputError
 
 # ---- the child: the daemon --------------------------------------------------------------------------------------
 

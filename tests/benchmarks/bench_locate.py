@@ -29,9 +29,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from virtual_pools import Errors, VirtualPool, liner_point, random_pool, random_stations
+from tests.benchmarks.virtual_pools import Errors, VirtualPool, liner_point, random_pool, random_stations
 
 from earthward.inversion import batch, engine, guide, lead, locate
 from earthward.inversion.engine import Problem

@@ -17,9 +17,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parents[1] / "unit"))
+sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from test_survey_again import readings
+from tests.unit.test_survey_again import readings
 
 from earthward.emulated.pool import BoxPotential
 from earthward.emulated.scenario import Scenario

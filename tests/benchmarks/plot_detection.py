@@ -14,7 +14,7 @@ import numpy as np
 
 matplotlib.use("Agg")
 import matplotlib.pyplot as plt
-from bench_detector import BOTH_MAINS, bound, classical, run
+from tests.benchmarks.bench_detector import BOTH_MAINS, bound, classical, run
 
 from earthward.emulated.pair_recording import PairScene, record
 

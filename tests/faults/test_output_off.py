@@ -19,7 +19,7 @@ from types import ModuleType
 from typing import Any
 
 import pytest
-from board_rig import build_or_skip
+from tests.support.board_rig import build_or_skip
 
 pytestmark = pytest.mark.realtime
 

@@ -6,13 +6,13 @@ image charges), and a technician's errors as in `virtual_pools.Errors`.
 
 from __future__ import annotations
 
-import sys
 from functools import cache
-from pathlib import Path
 
 import numpy as np
 import pytest
 from msgspec.structs import replace
+from tests.benchmarks.bench_locate import Run, bound_m, held, run_pool
+from tests.benchmarks.virtual_pools import VirtualPool, random_pool, random_stations
 
 from earthward.daemon.search import Search, Searcher
 from earthward.inversion import guide
@@ -20,10 +20,6 @@ from earthward.inversion.locate import Survey, count_probabilities, locate, make
 from earthward.inversion.types import LocateSettings, Result
 from earthward.pool.pool_file import format_pool
 from earthward.record.reading import KeptReading
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from bench_locate import Run, bound_m, held, run_pool
-from virtual_pools import VirtualPool, random_pool, random_stations
 
 SEEDS = range(7000, 7010)
 

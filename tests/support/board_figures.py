@@ -9,7 +9,7 @@ import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 
-from board_rig import FirmwareRig
+from tests.support.board_rig import FirmwareRig
 
 from earthward.devices.protocol import (
     ArmRequest,

@@ -9,15 +9,13 @@ from pathlib import Path
 
 import msgspec
 import pytest
+from tests.benchmarks.virtual_pools import random_pool, random_stations
 
 from earthward.errors import InputError
 from earthward.inversion.locate import Survey, locate
 from earthward.pool.pool_file import format_pool
 from earthward.pool.shape import Fitting, Pool, Source, rectangle
 from earthward.record.reading import KeptReading
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from virtual_pools import random_pool, random_stations
 
 
 def pool() -> Pool:

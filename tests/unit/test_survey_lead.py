@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
+from tests.benchmarks.virtual_pools import random_pool, random_stations
 
 from earthward.inversion import batch, engine, guide, lead, model
 from earthward.inversion.types import LocateSettings
 from earthward.pool.shape import rectangle
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from virtual_pools import random_pool, random_stations
 
 
 @pytest.mark.parametrize("size", [(9.0, 4.5, 1.5), (6.0, 3.0, 1.1)])

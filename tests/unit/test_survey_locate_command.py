@@ -3,19 +3,16 @@
 from __future__ import annotations
 
 import json
-import sys
 from functools import cache
 from pathlib import Path
 
 import pytest
 from msgspec.structs import replace
+from tests.benchmarks.virtual_pools import random_pool, random_stations
 
 from earthward.cli import main
 from earthward.pool.pool_file import format_pool
 from earthward.record.reading import KeptReading
-
-sys.path.insert(0, str(Path(__file__).parents[1] / "benchmarks"))
-from virtual_pools import random_pool, random_stations
 
 COLUMNS = "front_x_m,front_y_m,front_z_m,back_x_m,back_y_m,back_z_m,value_V,sigma_V,source_id,station,note"
 

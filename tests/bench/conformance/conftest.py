@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
-from board_rig import EmulatedRig, FirmwareRig, Rig
+from tests.support.board_rig import EmulatedRig, FirmwareRig, Rig
 
 
 @pytest.fixture(params=["firmware", "emulated"])

@@ -8,8 +8,8 @@ import zlib
 from dataclasses import replace
 
 import pytest
-from board_rig import Rig
 from cobs import cobs
+from tests.support.board_rig import Rig
 
 from earthward.devices.protocol import (
     VERSION,
