@@ -11,10 +11,10 @@ from earthward.devices.adc import FULL_SCALE_V
 from earthward.emulated import ads1115
 from earthward.emulated.pair_recording import PairScene, record
 from earthward.signal import waveforms
+from earthward.signal.band_scan import scan_band
 from earthward.signal.detector import Detector, DetectorSettings, quantisation_sigma
 from earthward.signal.equations import WindowEquations, spline_products
 from earthward.signal.hops import HopStore, Layout
-from earthward.signal.listening import listening_scan
 from earthward.signal.mains import MainsTracker, hann_response
 from earthward.signal.sampleclock import index_from_stamps
 from earthward.signal.types import PhaseReference, SampleBlock
@@ -59,8 +59,8 @@ def test_noise_bandwidth_of_identical_poles(poles: int, share: float) -> None:
 def test_listening_scan_tells_the_density_of_white_noise() -> None:
     """One-sided density of white noise: 2 sigma^2 / rate."""
     rng = np.random.default_rng(1)
-    heard = listening_scan(8e-6 * rng.standard_normal(16000), 885.8)
-    middle = heard.density_V2_per_Hz[20:-20]
+    scan = scan_band(8e-6 * rng.standard_normal(16000), 885.8)
+    middle = scan.density_V2_per_Hz[20:-20]
     assert middle.mean() == pytest.approx(2 * 8e-6**2 / 885.8, rel=0.03)
 
 
@@ -130,7 +130,7 @@ def test_whitening_of_a_known_colour() -> None:
     rng = np.random.default_rng(5)
     e = scipy.signal.lfilter([1.0], [1.0, -0.6], rng.standard_normal(20000))
     colour = Colour()
-    assert colour.take(e, np.ones(e.size, dtype=bool), np.zeros(5), float(e.std()))
+    assert colour.add_window(e, np.ones(e.size, dtype=bool), np.zeros(5), float(e.std()))
     assert colour.whitener().coefficients[-1] == pytest.approx([0.6, 0, 0, 0], abs=0.03)
 
 

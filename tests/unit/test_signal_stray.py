@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from earthward.errors import InputError
-from earthward.signal.listening import CANDIDATES_HZ, listening_scan
+from earthward.signal.band_scan import CANDIDATES_HZ, scan_band
 from earthward.signal.stray import StrayEstimate, estimate_stray
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 
@@ -71,31 +71,31 @@ def test_saturated_samples_are_left_out_and_told() -> None:
 def test_the_scan_keeps_away_from_a_line_and_says_why() -> None:
     # An interference line on the second code line of 35.5 Hz.
     _, v = stretch(16.0, [(71.0, 200e-6)])
-    heard = listening_scan(v, RATE)
-    spoilt = next(c for c in heard.ranking if c.frequency_Hz == 35.5)
+    scan = scan_band(v, RATE)
+    spoilt = next(c for c in scan.ranking if c.frequency_Hz == 35.5)
     assert spoilt.rejected
     assert "71.0 Hz" in spoilt.why and "interference" in spoilt.why
-    assert not heard.best.rejected
-    assert min(abs(k * heard.best.frequency_Hz - 71.0) for k in (1, 2, 3)) > 2.0
-    assert len(heard.ranking) == len(CANDIDATES_HZ)
-    assert heard.lines[0][0] == pytest.approx(71.0, abs=0.1)
-    assert heard.lines[0][1] == pytest.approx(200e-6, rel=0.1)
+    assert not scan.best.rejected
+    assert min(abs(k * scan.best.frequency_Hz - 71.0) for k in (1, 2, 3)) > 2.0
+    assert len(scan.ranking) == len(CANDIDATES_HZ)
+    assert scan.lines[0][0] == pytest.approx(71.0, abs=0.1)
+    assert scan.lines[0][1] == pytest.approx(200e-6, rel=0.1)
 
 
 def test_the_scan_sees_aliases_where_they_fall() -> None:
     # 19 x 50 Hz is beyond half the sample rate and folds to 64.2 Hz.
     _, v = stretch(16.0, [(950.0, 3e-3)])
-    heard = listening_scan(v, RATE)
-    assert heard.lines[0][0] == pytest.approx(950.0 - RATE, abs=0.1)
+    scan = scan_band(v, RATE)
+    assert scan.lines[0][0] == pytest.approx(950.0 - RATE, abs=0.1)
 
 
 def test_predicted_sigma_is_the_readings_sigma_in_white_noise() -> None:
     """1 / sqrt(2 T sum 2 |c_k|^2 / S) is sigma / sqrt(N mean square) when S = 2 sigma^2 / rate (matched filter)."""
     _, v = stretch(30.0, [])
-    heard = listening_scan(v, RATE, candidates_Hz=(35.0,))
-    assert heard.best.predicted_sigma_V == pytest.approx(8e-6 / np.sqrt(0.5 * RATE * 0.93), rel=0.08)
+    scan = scan_band(v, RATE, candidates_Hz=(35.0,))
+    assert scan.best.predicted_sigma_V == pytest.approx(8e-6 / np.sqrt(0.5 * RATE * 0.93), rel=0.08)
 
 
-def test_too_little_to_listen_to() -> None:
-    with pytest.raises(InputError, match="listening needs at least"):
-        listening_scan(np.zeros(100), RATE)
+def test_too_little_for_a_band_scan() -> None:
+    with pytest.raises(InputError, match="band scan needs at least"):
+        scan_band(np.zeros(100), RATE)

@@ -16,8 +16,8 @@ from typing import Literal
 import numpy as np
 
 from earthward.daemon.protocol import ReadingMessage
+from earthward.signal.delay_tracking import DelayTracker
 from earthward.signal.detector import Detector, DetectorSettings
-from earthward.signal.trim import PhaseTrim
 from earthward.signal.types import PhaseReference, Reading, SampleBlock
 
 ElectrodeName = Literal["A", "B"]
@@ -50,7 +50,7 @@ class Detection:
     def _make_detectors(self, channels: int) -> None:
         settings = [self._make_settings(channel) for channel in range(channels)]
         self._detectors = [Detector(s) for s in settings]
-        self._trims = [PhaseTrim(s.waveform) for s in settings]
+        self._delays = [DelayTracker(s.waveform) for s in settings]
 
     def detector(self, channel: int = 0) -> Detector:
         return self._detectors[channel]
@@ -77,18 +77,18 @@ class Detection:
             return []
         pure_s = source.since_s + SETTLE_S
         out = []
-        detector, trim = self._detectors[block.channel], self._trims[block.channel]
+        detector, delay = self._detectors[block.channel], self._delays[block.channel]
         if reference is None:
-            trim.reset()
+            delay.reset()
         else:
-            reference = trim.apply(reference)
+            reference = delay.apply(reference)
         for reading in detector.push(block, reference):
             if reading.t_s - reading.window_s / 2 < pure_s:
                 continue
             if reference is not None:
                 rate_Hz = detector.sample_rate_Hz
                 span = 0.0 if rate_Hz is None else reference.frequency_Hz / rate_Hz
-                trim.learn(reading, reference.frequency_Hz, span)
+                delay.learn(reading, reference.frequency_Hz, span)
             message = self._message(reading, source, now_s)
             self.latest[block.channel] = message
             out.append(message)

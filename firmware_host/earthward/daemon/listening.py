@@ -1,6 +1,6 @@
 """With the source off: hear what the water carries, and say which repetition frequency is quietest, and why.
 
-The scan itself is `earthward.signal.listening`; here its samples are made even and its ranking becomes a decision.
+The scan itself is `earthward.signal.band_scan`; here its samples are made even and its ranking becomes a decision.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earthward.record.waveform import WaveformName
-from earthward.signal.listening import CANDIDATES_HZ, Listening, listening_scan
+from earthward.signal.band_scan import CANDIDATES_HZ, BandScan, scan_band
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 
 #: A change of frequency must promise at least this much less sigma: below that the ranking is the scan's own noise.
@@ -26,7 +26,7 @@ class Choice:
     frequency_Hz: float
     changed: bool
     text: str
-    listening: Listening
+    listening: BandScan
 
 
 def seconds_needed(window_s: float) -> float:
@@ -56,7 +56,7 @@ def choose(block: SampleBlock, waveform: WaveformName, present_Hz: float, window
     if even is None or even[0].size < seconds_needed(window_s) * even[1] * 0.9:
         return None
     candidates = sorted({*CANDIDATES_HZ, present_Hz})
-    heard = listening_scan(even[0], even[1], candidates, waveform, window_s)
+    heard = scan_band(even[0], even[1], candidates, waveform, window_s)
     best = heard.best
     present = next(c for c in heard.ranking if c.frequency_Hz == present_Hz)
     worth = present.rejected or present.predicted_sigma_V > WORTH * best.predicted_sigma_V

@@ -1,1 +1,1 @@
-"""Waveforms, sample clock, lock-in, mains tracking, listening scan, polarity. Pure."""
+"""Waveforms, sample clock, lock-in, mains tracking, band scan, polarity. Pure."""

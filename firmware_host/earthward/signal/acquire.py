@@ -170,7 +170,7 @@ class CodeTracker:
             frequency_sigma=math.sqrt(max(float(self._cov[1, 1]), 0.0)),
         )
 
-    def take(self, t_end_s: FloatArray, v: FloatArray, weight: FloatArray, span_s: float, noise_V: float) -> None:
+    def add_window(self, t_end_s: FloatArray, v: FloatArray, weight: FloatArray, span_s: float, noise_V: float) -> None:
         """One window (hops, slots): ends of conversions, volts less mains and drift, weights. Noise of a sample."""
         if self._origin is None:
             self._origin = float(t_end_s[0, 0])
@@ -191,7 +191,7 @@ class CodeTracker:
             self._z.pop(0)
         if any(part[1].shape[1] != lines for part in self._z):
             self._z = self._z[-1:]
-        # A window that was noisier (mains not yet known, a pole being moved) says less.
+        # A window that was noisier (mains not yet known, a pole being moved) weighs less.
         noise2 = min(part[3] for part in self._z)
         trust = [noise2 / part[3] for part in self._z]
         samples = sum(part[2] * w for part, w in zip(self._z, trust, strict=True))

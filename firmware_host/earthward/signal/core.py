@@ -19,7 +19,7 @@ class Core(WindowSolver):
     """The solver with a memory: its slow parameters change between blocks of hops, from what windows left over."""
 
     def first_window(self, last: int) -> bool:
-        """No past yet: find the lines, the noise and the outliers from the window that ends with row `last`."""
+        """Nothing known yet: find the lines, the noise and the outliers from the window that ends with row `last`."""
         first = last - self.n_hops + 1
         for _ in range(8):
             solution = self.solve(last, last + 1, use_memory=False)[0]
@@ -52,7 +52,7 @@ class Core(WindowSolver):
             return False
         self.noise_V = max(solution.noise, self.floor_V)
         if self.families and self.referenced:
-            self.mirror.keep(first, last + 1, self.residual(solution, last))
+            self.sideband_monitor.keep(first, last + 1, self.residual(solution, last))
         if self.layout.lines:
             self.memory.mean = solution.theta[2 : 2 + self.layout.lines].copy()
         self.set_lines(self.memory.lines, last + 1)
@@ -147,7 +147,7 @@ class Core(WindowSolver):
             # Quick to fall, slow to rise: a disturbance must not pass for the pool's ordinary noise.
             ratio = min(max(solution.noise / self.noise_V, 0.7), 1.15)
             self.noise_V = max(self.noise_V * ratio**0.5, self.floor_V)
-            # Young averages take every window; later one in a block says enough.
+            # Young averages take every window; later one in a block is enough.
             if end == last or self.memory.windows < 20:
                 self._learn_colour(solution, end)
                 if self.layout.lines and not solution.breaks:
@@ -181,5 +181,5 @@ class Core(WindowSolver):
             by_line = self._used_by[2 : 2 + self.layout.lines].reshape(-1, 2).sum(axis=1)
             taken += by_line @ np.cos(np.multiply.outer(turns, lags))
         taken += self._used_by[self.equations.line_end :].sum() + 2.0 * (lags == 0)
-        if self.colour.take(rest.ravel(), good.ravel(), taken, solution.noise):
+        if self.colour.add_window(rest.ravel(), good.ravel(), taken, solution.noise):
             self.whitener = self.colour.whitener()

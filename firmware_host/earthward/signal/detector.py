@@ -1,4 +1,4 @@
-"""The lock-in detector: blocks of samples in, signed readings with honest sigmas out. Streaming and causal."""
+"""The lock-in detector: blocks of samples in, signed readings with calibrated sigmas out. Streaming and causal."""
 
 from __future__ import annotations
 
@@ -14,10 +14,10 @@ from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
 from earthward.signal.core import Core
 from earthward.signal.equations import Solution, sum_windows
-from earthward.signal.honesty import Evidence, Honesty
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.sampleclock import SampleClock
 from earthward.signal.types import MainsEstimate, PhaseReference, Reading, SampleBlock, SampleFlag
+from earthward.signal.variance_calibration import Evidence, VarianceCalibration
 
 #: A gap longer than this starts everything anew.
 LONG_GAP_S = 5.0
@@ -91,7 +91,7 @@ class Detector:
         if self._core is None:
             self._start_over()
         else:
-            # The hop under way is spoilt too.
+            # The hop under way holds samples from before: it is not used either.
             self._window_from = max(self._next, (self._last_index - self._base) // self._slots + 1)
             self._core.forget_signal()
             # A source switched off and on starts its code anew; without a link that must be acquired again.
@@ -211,7 +211,7 @@ class Detector:
         self._core = core = Core(s.waveform, n_hops, self._slots, period, s.mains_Hz)
         d = np.diff(np.unique(v))
         d = d[d > 0]
-        self._honesty = Honesty(n_hops)
+        self._calibration = VarianceCalibration(n_hops)
         self._steps = np.arange(self._slots, dtype=np.float64)
         self._full_counts = np.zeros(5)
         self._full_counts[[USABLE, WEIGHT]] = self._slots
@@ -239,7 +239,7 @@ class Detector:
         assert core is not None
         if self._self_synced:
             if self._known is not None:
-                # The link fell silent just now: go on from what it said last.
+                # The link fell silent just now: go on from its last reference.
                 self._code.seed(self._known)
                 self._known = None
             reference = self._code.reference(self.clock.line(self._base + self._slots * stop)[0])
@@ -258,7 +258,7 @@ class Detector:
         readings: list[Reading] = []
         if newly and reference is not None:
             self._rephase(reference, b)
-            self._honesty.reset()
+            self._calibration.reset()
             if not core.reference_found(b - 1):
                 return readings
             a = b - 1
@@ -285,7 +285,7 @@ class Detector:
         st.span[:stop] = self._conversion_s * reference.frequency_Hz
 
     def _acquire(self, stop: int, solution: Solution | None) -> None:
-        """Hand the window that ends before row `stop`, mains and drift taken out, to the code tracker."""
+        """Pass the window that ends before row `stop`, mains and drift subtracted, to the code tracker."""
         core = self._core
         assert core is not None
         if solution is None:
@@ -297,7 +297,7 @@ class Detector:
             rest = rest + st.columns[rows, REF] * solution.value + st.columns[rows, QUAD] * solution.quadrature
         if self.clock.line(self._base + self._slots * self._window_from)[0] > float(st.end_s[rows][0, 0]):
             return
-        self._code.take(st.end_s[rows], rest, st.weight[rows], self._conversion_s, solution.noise)
+        self._code.add_window(st.end_s[rows], rest, st.weight[rows], self._conversion_s, solution.noise)
         self._clock_offset = self._code.offset
         if not self._code.locked:
             core.referenced = False
@@ -319,7 +319,7 @@ class Detector:
         whole = cut - lo == count
         v, flags = self._v[lo:cut], self._f[lo:cut]
         clean = whole and not np.count_nonzero(flags)
-        st.mirrored[a:b] = 0.0
+        st.sidebands[a:b] = 0.0
         if clean:
             st.counts[a:b] = self._full_counts
             st.v[a:b] = v.reshape(b - a, slots)
@@ -337,7 +337,7 @@ class Detector:
         earliest = self.clock.earliest(self._i[lo:cut], self._t[lo:cut], stop - self._next) if many else None
         for k in range(stop - self._next):
             if earliest is not None and self.clock.mature:
-                self.clock.take(*earliest[k])
+                self.clock.add_cell(*earliest[k])
             else:
                 self.clock.push(self._i[bounds[k] : bounds[k + 1]], self._t[bounds[k] : bounds[k + 1]])
             ends.append(self.clock.line(begin + slots * k))
@@ -433,7 +433,7 @@ class Detector:
         elif solution is None or lost > 0.7 or not (solution.unit_value > 0 and solution.unit_quadrature > 0):
             flags.insert(0, "no sign")
         else:
-            # A window far quieter than the pool's ordinary noise is a fit gone wrong, not a gift.
+            # A window far quieter than the pool's ordinary noise is more likely a failed fit than a quiet moment.
             noise = max(solution.noise, 0.5 * core.noise_V, core.floor_V)
             value, quadrature = solution.value, solution.quadrature
             across = noise**2 * solution.unit_quadrature
@@ -445,7 +445,7 @@ class Detector:
                 delay *= reference.frequency_Hz
                 loss = abs(value) * waveforms.delay_loss(s.waveform, delay, span)
                 turned += (value * waveforms.delay_turn(s.waveform, delay, span)) ** 2
-            factor = self._honesty.factor(evidence, value, quadrature, turned)
+            factor = self._calibration.factor(evidence, value, quadrature, turned)
             sigma = noise * math.sqrt(solution.unit_value * factor)
             if loss > 0.3 * sigma:
                 flags.append("clock old")

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from earthward.errors import InputError
-from earthward.signal.listening import listening_scan
+from earthward.signal.band_scan import scan_band
 from earthward.signal.stray import estimate_stray
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 
@@ -72,8 +72,8 @@ def electrode_figures(block: SampleBlock, mains_Hz: tuple[float, ...] = (50.0, 6
     at = np.arange(len(means)) + 0.5
     drift, level = np.polyfit(at, means, 1)
     wander = float(np.std(means - (level + drift * at), ddof=min(2, len(means) - 1)))
-    heard = listening_scan(_even(index, v), 1.0 / float(slope))
-    best = heard.best
+    scan = scan_band(_even(index, v), 1.0 / float(slope))
+    best = scan.best
     which = int(np.argmax(strongest.mains_V))
     count = index[-1] - index[0] + 1
     figures = {
@@ -87,7 +87,7 @@ def electrode_figures(block: SampleBlock, mains_Hz: tuple[float, ...] = (50.0, 6
         offset_V=float(v.mean()),
         drift_V_per_min=float(drift) * 60.0,
         wander_V=wander,
-        noise_V=float(np.sqrt(np.median(heard.density_V2_per_Hz) * 0.5 * heard.sample_rate_Hz)),
+        noise_V=float(np.sqrt(np.median(scan.density_V2_per_Hz) * 0.5 * scan.sample_rate_Hz)),
         mains_Hz=strongest.mains_Hz[which],
         mains_V=strongest.mains_V[which],
         reading_V=best.predicted_sigma_V,

@@ -15,8 +15,8 @@ Y, REF, QUAD, LINES = 0, 1, 2, 3
 #: What is counted of each hop.
 USABLE, SATURATED, TRANSIENT, CHANGED, WEIGHT = range(5)
 
-#: Waveform lines whose mirror images about the mains are looked at, at most.
-MIRRORS = 8
+#: Waveform lines whose counterparts on the other side of the mains are checked for modulation, at most.
+SIDEBANDS = 8
 
 
 @dataclass(frozen=True)
@@ -59,8 +59,8 @@ class HopStore:
         self.base = np.zeros((capacity, families, slots), dtype=complex)
         #: Tapered demodulation of the hop for each of its places in the taper.
         self.demodulated = np.zeros((capacity, taper_hops, 2 * families))
-        #: Residual of the hop, when it was the newest, at the mirror images of the waveform's lines (real, imaginary).
-        self.mirrored = np.zeros((capacity, 2, families, MIRRORS))
+        #: Residual of the hop, when it was the newest, at the waveform lines' opposite sidebands (real, imaginary).
+        self.sidebands = np.zeros((capacity, 2, families, SIDEBANDS))
         #: Steps from sample to sample beyond this are jumps, volts; no jump in the hop, nor from the one before it.
         self.jump_limit = np.zeros(capacity)
         self.even = np.zeros((capacity, 2), dtype=bool)
@@ -89,7 +89,7 @@ class HopStore:
         if cut <= 0:
             raise ValueError("hop store too small")
         for array in (
-            self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.mirrored,
+            self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.sidebands,
             self.jump_limit, self.even, self.columns, self.products, self.spline_rows, self.span,
             self.counts, self.break_before,
         ):  # fmt: skip

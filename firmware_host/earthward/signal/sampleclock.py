@@ -2,8 +2,8 @@
 
 A stamp is the end of a conversion plus a latency >= 0. Conversions are evenly spaced, so the truth is the
 line under all stamps. Stamps are gathered in cells; the earliest of each cell (relative to the present line)
-carries nearly all the information, and a line is fitted to these under asymmetric weights: early is believed,
-late is not.
+carries nearly all the information, and a line is fitted to these under asymmetric weights: an early stamp is
+believed, a late one is not.
 """
 
 from __future__ import annotations
@@ -84,7 +84,7 @@ class SampleClock:
             return
         if self.mature:
             k = int((t_s - self._period * index).argmin())
-            self.take(float(index[k]), float(t_s[k]))
+            self.add_cell(float(index[k]), float(t_s[k]))
             return
         i, t = self._lowest(index, t_s, min(3, index.size))
         self._cell_i += i.tolist()
@@ -102,7 +102,7 @@ class SampleClock:
         k = rest.argmin(axis=1) + np.arange(0, index.size, rest.shape[1])
         return list(zip(index[k].tolist(), t_s[k].tolist(), strict=True))
 
-    def take(self, index: float, t_s: float) -> None:
+    def add_cell(self, index: float, t_s: float) -> None:
         """The earliest stamp of one cell, once `mature`."""
         self._cell_i.append(index - self._i0)
         self._cell_t.append(t_s - self._t0)
@@ -120,7 +120,7 @@ class SampleClock:
             self._fit(np.array(self._cell_i), np.array(self._cell_t))
 
     def _fit(self, i: FloatArray, t: FloatArray) -> None:
-        """Line under the stamps: least squares in which late cells lose their say and early ones keep it."""
+        """Line under the stamps: least squares in which late cells lose their weight and early ones keep it."""
         n = i.size
         if n < 3:
             return

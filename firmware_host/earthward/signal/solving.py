@@ -29,14 +29,14 @@ from earthward.signal.equations import (
     spline_products,
     sum_windows,
 )
-from earthward.signal.honesty import Evidence
 from earthward.signal.hops import LINES, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
 from earthward.signal.lines import LineMemory, ladders
 from earthward.signal.mains import TAPER_S, MainsTracker
-from earthward.signal.mirror import Mirror
+from earthward.signal.sidebands import SidebandMonitor
 from earthward.signal.tracking import HopTracker
 from earthward.signal.transients import OUTLIER_SIGMA
 from earthward.signal.types import FloatArray
+from earthward.signal.variance_calibration import Evidence
 from earthward.signal.whitening import ORDER, Colour, Whitener
 
 #: Prior for the bend of the mains phase at the window's ends, radians: straight line and parabola.
@@ -82,7 +82,7 @@ class WindowSolver:
         self.tracker = MainsTracker(mains_Hz)
         self.families = len(mains_Hz)
         self.store = HopStore(self.keep + 4 * self._block, hop_slots, self.families, self.taper_hops)
-        self.mirror = Mirror(waveform, self.store, n)
+        self.sideband_monitor = SidebandMonitor(waveform, self.store, n)
         self._hop_tracker = HopTracker(self.tracker, self.store, self.taper_hops, period_s)
         self.memory = LineMemory()
         self.colour = Colour()
@@ -107,7 +107,7 @@ class WindowSolver:
         self.refresh()
 
     def forget_signal(self) -> None:
-        """What the last windows gave says nothing of the next: electrode switched, phase known anew."""
+        """Drop the last windows' value: the electrode was switched, or the phase became known anew."""
         self._last = self._signal = (0.0, 0.0)
 
     @property
@@ -158,7 +158,7 @@ class WindowSolver:
         self._recent.clear()
         turns = [2.0 * np.pi * f.frequency_Hz * self.period_s for f in self.tracker.families]
         plain = [f.amplitude_V > PLAIN * self.noise_V for f in self.tracker.families]
-        self.mirror.against(self.whitener, turns, plain)
+        self.sideband_monitor.against(self.whitener, turns, plain)
         self.tracker.colour = self.whitener.density(np.array(turns, dtype=np.float64)).tolist()
         self.levels = [self.memory.level(f) for f in range(self.families)]
         power2 = 1e-12 + 0.5 * (self._turns**2).sum(axis=0)
@@ -412,10 +412,12 @@ class WindowSolver:
         """(hops, slots) what the solution leaves of the window that ends with row `last`, volts."""
         return self.equations.residual(self.store, solution.theta, solution.breaks, last)
 
-    def examine(self, a: int, solutions: list[Solution | None], weights: list[float], mirror: bool) -> list[Evidence]:
-        """For windows ending with rows a, a + 1, ...: what tells whether sigma is honest.
+    def examine(
+        self, a: int, solutions: list[Solution | None], weights: list[float], sidebands: bool
+    ) -> list[Evidence]:
+        """For windows ending with rows a, a + 1, ...: the evidence by which sigma is calibrated.
 
-        weights: sums of the windows' weights; mirror: is mains strong enough to be looked at in its mirror?
+        weights: sums of the windows' weights; sidebands: is mains so strong that its modulation must be checked?
         """
         n, st, poly = self.n_hops, self.store, self.layout.poly
         size, r = self.equations.size, len(solutions)
@@ -432,18 +434,18 @@ class WindowSolver:
                 np.negative(x.theta[:size], out=both[0, i, 1:])
                 both[1, i, 1:] = x.influence[:size]
                 scale[i] = x.noise**2 * x.unit_value * max(free[i], 0.1) + 1e-300
-        whole, say = self.equations.per_hop(both)
+        whole, influence = self.equations.per_hop(both)
         for i, x in enumerate(solutions):
             if x is not None and x.breaks:
                 for j, where in enumerate(x.breaks):
                     whole[i, where:, poly] -= x.theta[size + j]
         products = hops_of(st.products[a - n + 1 : a + r], n)
         rest = np.matmul(products, whole[..., None])[..., 0]
-        rest *= say
+        rest *= influence
         scores = np.add.reduce(rest, axis=2)
         scores *= scores
         scatter = (np.add.reduce(scores, axis=1) / scale).tolist()
-        fakes = self.mirror.look(a, solutions, whole, scatter, self.tracker) if mirror else [0.0] * r
+        fakes = self.sideband_monitor.estimate(a, solutions, whole, scatter, self.tracker) if sidebands else [0.0] * r
         return [Evidence(*one) for one in zip(scatter, fakes, even, strict=True)]
 
     # ---- distrust ------------------------------------------------------------------------------------------

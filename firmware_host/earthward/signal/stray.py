@@ -13,8 +13,8 @@ from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 class StrayEstimate:
     """Volts at the pair. Mains as rms of each supply's fundamental and harmonics together, sigma of each.
 
-    usable: enough good samples for a statement. saturated: some samples were at full scale, so that what is
-    there is larger than what is said.
+    usable: enough good samples for a statement. saturated: some samples were at full scale, so that the true
+    voltages are larger than these.
     """
 
     mains_Hz: tuple[float, ...]

@@ -90,5 +90,5 @@ class Reading:
     window_s: float
     flags: tuple[str, ...] = ()
     channel: int = 0
-    #: time of the newest sample used, so that whoever shows the reading can say how old it is
+    #: time of the newest sample used, so that a display can show how old the reading is
     newest_s: float = 0.0

@@ -171,7 +171,7 @@ def delay_turn(name: WaveformName, delay_periods: float, span: float) -> float:
 
 
 def polarity_margin(name: WaveformName) -> float:
-    """Largest correlation of the waveform with its negative over all rotations, 1 = polarity cannot be told."""
+    """Largest correlation of the waveform with its negative over all rotations, 1 = polarity cannot be determined."""
     levels = _levels(name)
     if levels is None:
         return 1.0

@@ -42,14 +42,14 @@ class Whitener:
 
 
 class Colour:
-    """Autocovariance of the noise, averaged over windows; every window says the same, however loud it was."""
+    """Autocovariance of the noise, averaged over windows; every window has the same weight, however loud it was."""
 
     KEEP = 0.9
 
     def __init__(self) -> None:
         self._sums, self._pairs = np.zeros(ORDER + 1), np.zeros(ORDER + 1)
 
-    def take(self, rest: FloatArray, good: NDArray[np.bool_], taken: FloatArray, noise_V: float) -> bool:
+    def add_window(self, rest: FloatArray, good: NDArray[np.bool_], taken: FloatArray, noise_V: float) -> bool:
         """Residuals of one window (n,), zero where not good; taken: what fitting took out, in samples, per lag."""
         sums, pairs = np.zeros(ORDER + 1), np.zeros(ORDER + 1)
         whole = bool(good.all())

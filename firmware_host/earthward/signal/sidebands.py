@@ -1,8 +1,8 @@
-"""Amplitude-modulated mains gives itself away by its mirror image.
+"""Amplitude-modulated mains shows in its second sideband.
 
-A modulation puts equal lines on both sides of the mains. One side may fall on a line of the waveform and pass for
-signal; the other side, at twice the mains less that line, is no line of anything. Each mirrored amplitude is counted
-as the value that its twin would make.
+A modulation puts two equal sidebands around the mains line. One may fall on a line of the waveform and pass for
+signal; the other, at twice the mains frequency less that line, coincides with no line of the waveform. The amplitude
+found there bounds what the first sideband may add to the value.
 """
 
 from __future__ import annotations
@@ -13,19 +13,19 @@ from numpy.typing import NDArray
 from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
 from earthward.signal.equations import Solution, sum_windows
-from earthward.signal.hops import MIRRORS, HopStore
+from earthward.signal.hops import SIDEBANDS, HopStore
 from earthward.signal.mains import MainsTracker
 from earthward.signal.types import FloatArray
 from earthward.signal.whitening import Whitener
 
-#: Hops whose says scatter by so much over what noise makes hold a change of the signal itself.
+#: Hops whose influences scatter by so much over what noise makes hold a change of the signal itself.
 CHANGES = 6.0
-#: Mirrored power that noise alone reaches about never, over its mean.
+#: Sideband power over its mean that noise alone practically never reaches.
 OUT_OF_NOISE = 12.0
 
 
-class Mirror:
-    """Keeps, hop by hop, what the residual holds at the mirror images of the waveform's strong lines."""
+class SidebandMonitor:
+    """Keeps, hop by hop, the residual's amplitude at the sidebands opposite the waveform's strong lines."""
 
     def __init__(self, waveform: WaveformName, store: HopStore, hops: int) -> None:
         self._waveform, self._store, self._hops = waveform, store, hops
@@ -34,8 +34,8 @@ class Mirror:
         self._span = -1.0
         self._lines: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
         self._share: FloatArray = np.zeros(0)
-        #: Over the power of the noise's own colour there, (families, mirrors).
-        self._against: FloatArray = np.ones(store.mirrored.shape[2:])
+        #: Over the power of the noise's own colour there, (families, sidebands).
+        self._against: FloatArray = np.ones(store.sidebands.shape[2:])
         self._place: FloatArray = np.arange(store.slots, dtype=np.float64) - store.slots // 2
         self._table: NDArray[np.complex128] = np.zeros((store.slots, 0), dtype=complex)
         self._turn: NDArray[np.complex128] = np.zeros(0, dtype=complex)
@@ -55,7 +55,7 @@ class Mirror:
     def _at(self, span: float) -> None:
         if span != self._span:
             self._span = span
-            self._lines, self._share = waveforms.strong_lines(self._waveform, span, MIRRORS)
+            self._lines, self._share = waveforms.strong_lines(self._waveform, span, SIDEBANDS)
 
     def keep(self, a: int, b: int, rest: FloatArray) -> None:
         """Project residuals (rows, slots) of rows a..b-1."""
@@ -74,42 +74,42 @@ class Mirror:
             rest = rest * st.weight[a:b]
         turned *= rest[:, None]
         start = np.exp(st.phase[a:b, st.slots // 2, None] * self._turn)
-        images = np.matmul(turned, self._table)
-        images *= start[:, None]
-        st.mirrored[a:b, 0, :, : lines.size] = images.real
-        st.mirrored[a:b, 1, :, : lines.size] = images.imag
+        amplitudes = np.matmul(turned, self._table)
+        amplitudes *= start[:, None]
+        st.sidebands[a:b, 0, :, : lines.size] = amplitudes.real
+        st.sidebands[a:b, 1, :, : lines.size] = amplitudes.imag
 
-    def look(
+    def estimate(
         self, a: int, solutions: list[Solution | None], whole: FloatArray, scatter: list[float], tracker: MainsTracker
     ) -> list[float]:
         """Volts by which modulated mains may fake the value, for windows ending with rows a, a + 1, ...
 
-        whole (windows, hops, width): what, times the hops' columns, gives the residual; scatter: of the hops' own
-        says. The newest hop's residual is looked at once and kept; but what was kept while the signal itself changed
-        within the window (a pole that moves) is no modulation, and is looked at again afterwards.
+        whole (windows, hops, width): what, times the hops' columns, gives the residual; scatter: of the hops'
+        influences. The newest hop's residual is examined once and kept; but what was kept while the signal itself
+        changed within the window (a pole that moves) is no modulation, and is computed again afterwards.
         """
         st, n, r = self._store, self._hops, len(solutions)
         b = a + r
         self._at(float(st.span[b - 1]))
         share = self._share
         self.keep(a, b, np.matmul(whole[:, -1:], st.columns[a:b])[:, 0])
-        windows = sum_windows(st.mirrored[a - n + 1 : b], n)
+        windows = sum_windows(st.sidebands[a - n + 1 : b], n)
         for i, change in enumerate(scatter):
             if change > CHANGES:
                 self._changed_hop = st.first + a + i
             elif st.first + a + i - self._changed_hop < n:
                 rows = slice(a + i - n + 1, a + i + 1)
                 self.keep(rows.start, rows.stop, np.matmul(whole[i][:, None], st.columns[rows])[:, 0])
-                windows[i] = st.mirrored[rows].sum(axis=0)
+                windows[i] = st.sidebands[rows].sum(axis=0)
         windows *= windows
         size2 = np.add.reduce(windows, axis=1)
         locked = [f.locked for f in tracker.families]
         if not all(locked):
             size2[:, [not x for x in locked]] = 0.0
         limits = [np.inf if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
-        told = size2 * self._against
-        if told.item(told.argmax()) <= min(limits):
+        relative = size2 * self._against
+        if relative.item(relative.argmax()) <= min(limits):
             return [0.0] * r
-        above = (told > np.array(limits)[:, None, None]) * size2
+        above = (relative > np.array(limits)[:, None, None]) * size2
         power = (above[..., : share.size] @ share).sum(axis=1).tolist()
         return [0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)]

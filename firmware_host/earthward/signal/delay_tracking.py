@@ -1,7 +1,7 @@
-"""The last tenths of a millisecond between the source's clock and the samples, told by the signal itself.
+"""Delay tracking: the last tenths of a millisecond between the source's clock and the samples, from the signal itself.
 
 The clock map rests on round trips, so half of a lopsided delay (serial adapter, a busy computer, the front end's own
-filter) stays in it, and nobody can see it there. It shows in the readings: a reference that is `d` late or early
+filter) stays in it, and does not show there. It shows in the readings: a reference that is `d` late or early
 moves part of the signal into the quadrature, always the same part, whatever the pole looks at. A code at 36 Hz read
 860 times a second loses 1 % of its value at 0.2 ms and 5 % at 0.45 ms (its own correlation), which is more than the
 noise of a strong reading, so it is worth following.
@@ -27,11 +27,11 @@ START_SIGMA_S = 0.2e-3
 LARGEST_S = 0.6e-3
 #: How fast the delay may walk, seconds per square root of a second (the map bends within seconds).
 WALK_S = 10e-6
-#: Readings weaker than this say nothing about the delay.
+#: Readings weaker than this carry no usable information about the delay.
 LEAST_SNR = 6.0
 
 
-class PhaseTrim:
+class DelayTracker:
     """Follow the delay of the signal behind the reference. One per pair; feed every reading of that pair."""
 
     def __init__(self, waveform: WaveformName) -> None:
@@ -79,7 +79,7 @@ class PhaseTrim:
         if self._at_s is not None:
             self._variance += WALK_S**2 * max(0.0, reading.t_s - self._at_s)
         if abs(seen) > 5 * math.sqrt(self._variance + noise**2) and self._at_s is not None:
-            # Out of character: believe it less, but let the doubt grow so that a real jump is followed soon.
+            # Far from what was expected: believe it less, but let the doubt grow so that a real jump is followed soon.
             self._variance += (0.25 * seen) ** 2
             self._after_s = last
             return

@@ -5,20 +5,20 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from earthward.signal.honesty import MOST_CREDIT, Evidence, Honesty
 from earthward.signal.lines import ladders
+from earthward.signal.variance_calibration import MOST_CREDIT, Evidence, VarianceCalibration
 
 HOPS = 10
 
 
-def fed(levels: np.ndarray, seed: int) -> Honesty:
+def fed(levels: np.ndarray, seed: int) -> VarianceCalibration:
     """Windows one after another whose noise has these variances: scores are chi-square of hops - 1 (Gaussian noise)."""
     rng = np.random.default_rng(seed)
-    honesty = Honesty(HOPS)
+    calibration = VarianceCalibration(HOPS)
     for level in levels:
         scatter = float(level * rng.chisquare(HOPS - 1) / (HOPS - 1))
-        honesty.factor(Evidence(scatter), 0.0, float(rng.normal(0, level**0.5)), 1.0)
-    return honesty
+        calibration.factor(Evidence(scatter), 0.0, float(rng.normal(0, level**0.5)), 1.0)
+    return calibration
 
 
 def test_steady_noise_gives_a_window_of_its_own_next_to_no_credit() -> None:
@@ -26,16 +26,16 @@ def test_steady_noise_gives_a_window_of_its_own_next_to_no_credit() -> None:
 
 
 def test_noise_that_differs_from_window_to_window_is_told_by_the_window() -> None:
-    honesty = fed(np.random.default_rng(2).choice([0.1, 2.0], 3000), 3)
-    assert 0.5 < honesty.credit <= MOST_CREDIT
-    quiet = honesty.factor(Evidence(0.1), 0.0, 0.3, 1.0)
-    loud = honesty.factor(Evidence(2.0), 0.0, 0.3, 1.0)
+    calibration = fed(np.random.default_rng(2).choice([0.1, 2.0], 3000), 3)
+    assert 0.5 < calibration.credit <= MOST_CREDIT
+    quiet = calibration.factor(Evidence(0.1), 0.0, 0.3, 1.0)
+    loud = calibration.factor(Evidence(2.0), 0.0, 0.3, 1.0)
     assert quiet < 0.6 < loud
 
 
 def test_a_window_with_hops_missing_is_judged_by_the_average() -> None:
-    honesty = fed(np.random.default_rng(2).choice([0.1, 2.0], 3000), 3)
-    assert honesty.factor(Evidence(0.1, even=False), 0.0, 0.3, 1.0) > 0.6
+    calibration = fed(np.random.default_rng(2).choice([0.1, 2.0], 3000), 3)
+    assert calibration.factor(Evidence(0.1, even=False), 0.0, 0.3, 1.0) > 0.6
 
 
 def test_factor_of_plain_noise_is_one() -> None:

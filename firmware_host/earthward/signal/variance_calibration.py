@@ -60,7 +60,7 @@ class Evidence:
     even: bool = True
 
 
-class Honesty:
+class VarianceCalibration:
     """Factor by which a reading's variance must grow (or, a little, shrink). One call per reading, in order."""
 
     def __init__(self, hops: int) -> None:

@@ -1,4 +1,4 @@
-"""The listening scan: source off, measure the spectrum, and choose the repetition frequency that is quietest."""
+"""The band scan: with the source off, measure the spectrum, and choose the repetition frequency that is quietest."""
 
 from __future__ import annotations
 
@@ -31,8 +31,8 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class Listening:
-    """What was heard. density_V2_per_Hz: one-sided noise density at frequency_Hz, interference lines taken out."""
+class BandScan:
+    """The spectrum found. density_V2_per_Hz: one-sided noise density at frequency_Hz, interference lines taken out."""
 
     sample_rate_Hz: float
     frequency_Hz: FloatArray
@@ -67,14 +67,14 @@ def _periodogram(v: FloatArray, rate: float, length: int) -> tuple[FloatArray, F
     return np.fft.rfftfreq(length, 1 / rate).astype(np.float64), density
 
 
-def listening_scan(
+def scan_band(
     v_V: FloatArray,
     sample_rate_Hz: float,
     candidates_Hz: Sequence[float] = CANDIDATES_HZ,
     waveform: WaveformName = "coded",
     window_s: float = 0.5,
     conversion_s: float | None = None,
-) -> Listening:
+) -> BandScan:
     """Rank repetition frequencies from samples taken with the source off.
 
     v_V (n,): evenly spaced volts, at least four windows long. The sigma predicted for a unit amplitude is
@@ -86,7 +86,7 @@ def listening_scan(
     v = np.asarray(v_V, dtype=float)
     if v.size < 4 * window_s * sample_rate_Hz:
         raise InputError(
-            f"listening needs at least {4 * window_s:g} s of samples, not {v.size / sample_rate_Hz:.2g} s."
+            f"the band scan needs at least {4 * window_s:g} s of samples, not {v.size / sample_rate_Hz:.2g} s."
         )
     length = int(2 ** np.floor(np.log2(min(v.size / 2, 4.0 * sample_rate_Hz))))
     frequency, density = _periodogram(v, sample_rate_Hz, length)
@@ -122,7 +122,7 @@ def listening_scan(
         )
         ranking.append(Candidate(float(f), float(sigma), bool(hits), why))
     ranking.sort(key=lambda c: (c.rejected, c.predicted_sigma_V))
-    return Listening(sample_rate_Hz, frequency, density, tuple(lines), tuple(ranking))
+    return BandScan(sample_rate_Hz, frequency, density, tuple(lines), tuple(ranking))
 
 
 def _between_lines(frequency: FloatArray, density: FloatArray, lines: list[float], resolution: float) -> FloatArray:
