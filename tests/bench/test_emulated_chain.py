@@ -17,7 +17,7 @@ import numpy as np
 import pytest
 
 from earthward.clock import Clock, PacedClock
-from earthward.devices.adc import AdcReader
+from earthward.devices.ads1115 import AdcReader
 from earthward.devices.gpio import PoolSide, open_sync_pin
 from earthward.devices.link import SourceLink
 from earthward.emulated.bench import BenchPins, EmulatedBench
@@ -161,7 +161,7 @@ def test_sign_and_size_at_the_pair(chain: Chain) -> None:
 
 
 def test_the_libraries_on_the_path_are_the_real_ones(wired: Chain) -> None:
-    assert type(wired.reader._ads) is adafruit_ads1x15.ADS1115
+    assert type(wired.reader._chip.ads) is adafruit_ads1x15.ADS1115
     assert isinstance(wired.side._stop, gpiozero.DigitalInputDevice)
     assert type(wired.link._port).__module__.startswith("serial.")
     assert wired.link.status.emulated, "and the board says that it is none"

@@ -8,7 +8,7 @@ import time
 import pytest
 
 from earthward.clock import PacedClock
-from earthward.devices.adc import AdcReader
+from earthward.devices.ads1115 import AdcReader
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 

@@ -19,7 +19,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 from tests.unit.test_devices_clockmap import simulate
 
 from earthward.clock import SystemClock
-from earthward.devices.adc import AdcReader
+from earthward.devices.ads1115 import AdcReader
 from earthward.devices.link import SourceLink
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario

@@ -7,7 +7,7 @@ import pytest
 import scipy.signal
 from scipy.integrate import quad
 
-from earthward.devices.adc import FULL_SCALE_V
+from earthward.devices.ads1115 import FULL_SCALE_V
 from earthward.emulated import ads1115
 from earthward.emulated.pair_recording import PairScene, record
 from earthward.signal import waveforms

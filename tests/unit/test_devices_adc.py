@@ -7,7 +7,7 @@ somebody sleeps or bytes cross the wire, so faults that last seconds take none.
 from __future__ import annotations
 
 import errno
-import queue
+import threading
 from collections.abc import Callable
 from itertools import pairwise
 
@@ -17,7 +17,7 @@ import pytest
 from adafruit_ads1x15 import ADS1115, AnalogIn
 
 from earthward.clock import ManualClock
-from earthward.devices.adc import AdcReader, AdcSettings, ChipError
+from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, ChipError
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage
 from earthward.errors import InputError
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
@@ -69,38 +69,26 @@ class VirtualReady:
     def __init__(self, clock: Clock, chip: EmulatedAds, late_s: float = 50e-6) -> None:
         self.edges = 0
         self.muted = False
-        self.queue = _EdgeQueue(self, clock, chip, late_s)
+        self._newest: tuple[int, float] | None = None
+        self._clock, self._chip, self._late_s = clock, chip, late_s
         chip.on_ready = self._edge
 
     def _edge(self, end_s: float) -> None:
         if not self.muted:
             self.edges += 1
-            self.queue.waiting.append((self.edges, end_s))
+            self._newest = self.edges, end_s
 
-
-class _EdgeQueue(queue.SimpleQueue):  # type: ignore[type-arg]
-    def __init__(self, ready: VirtualReady, clock: Clock, chip: EmulatedAds, late_s: float) -> None:
-        self.waiting: list[tuple[int, float]] = []
-        self.clock, self.chip, self.late_s = clock, chip, late_s
-
-    def empty(self) -> bool:
-        return not self.waiting
-
-    def get_nowait(self) -> tuple[int, float]:
-        if not self.waiting:
-            raise queue.Empty
-        return self.waiting.pop(0)
-
-    def get(self, block: bool = True, timeout: float | None = None) -> tuple[int, float]:
-        until = self.clock.now() + (timeout or 0.0)
-        while not self.waiting:
-            end = self.chip.next_end_s
-            if end is None or end > until or not self.chip.ready_mode:
-                self.clock.advance(max(0.0, until - self.clock.now()))
-                raise queue.Empty
-            self.clock.advance(max(0.0, end - self.clock.now()) + self.late_s + self.clock.late(self.clock.random))
-            self.chip.advance()
-        return self.waiting.pop(0)
+    def wait(self, timeout_s: float) -> tuple[int, float] | None:
+        clock, until = self._clock, self._clock.now() + timeout_s
+        while self._newest is None:
+            end = self._chip.next_end_s
+            if end is None or end > until or not self._chip.ready_mode:
+                clock.advance(max(0.0, until - clock.now()))
+                return None
+            clock.advance(max(0.0, end - clock.now()) + self._late_s + clock.late(clock.random))
+            self._chip.advance()
+        edge, self._newest = self._newest, None
+        return edge
 
 
 class Rig:
@@ -114,6 +102,7 @@ class Rig:
         late: Callable[[np.random.Generator], float] | None = None,
         noise_V: float = 8e-6,
         twelve_bit: bool = False,
+        on_block: Callable[[SampleBlock], None] | None = None,
     ) -> None:
         self.clock = Clock(late)
         settings = settings or AdcSettings(full_scale_V=0.256)
@@ -134,7 +123,7 @@ class Rig:
             self.clock,
             settings,
             self.ready,
-            on_block=self.blocks.append,  # type: ignore[arg-type]
+            on_block=self.blocks.append if on_block is None else on_block,
         )
         self.clock.reader = self.reader
         self.sentences: list[str] = []
@@ -189,7 +178,10 @@ def test_the_right_channel(pair: tuple[int, int], volts: float, ready: bool) -> 
     inputs = (0.55, 0.50, 0.30, 0.42)
     assert inputs[pair[0]] - inputs[pair[1]] == pytest.approx(volts)
     rig = Rig(
-        settings=AdcSettings(pair=pair, full_scale_V=0.256), voltage=SteadyVoltage(inputs), ready=ready, noise_V=2e-5
+        settings=AdcSettings(pairs=(pair,), full_scale_V=0.256),
+        voltage=SteadyVoltage(inputs),
+        ready=ready,
+        noise_V=2e-5,
     )
     rig.run(2.0)
     _, _, v, _ = rig.joined()
@@ -200,7 +192,7 @@ def test_the_right_channel(pair: tuple[int, int], volts: float, ready: bool) -> 
 
 def test_two_channels_of_one_chip_are_told_apart() -> None:
     rig = Rig(
-        settings=AdcSettings(crossed_pair=(2, 3), full_scale_V=0.256),
+        settings=AdcSettings(pairs=((0, 1), (2, 3)), full_scale_V=0.256),
         voltage=SteadyVoltage((0.30, 0.25, 0.10, 0.20)),
         ready=False,
     )
@@ -253,8 +245,8 @@ def test_every_sample_is_the_conversion_it_says(rate_error: float, ready: bool) 
 def test_free_running_reads_without_pacing_would_repeat() -> None:
     """The trap that pacing avoids: asked as fast as the wire allows, the chip gives each conversion many times."""
     rig = Rig(rate_error=0.0)
-    rig.reader._open()
-    codes = [rig.reader._ads.get_last_result(True) for _ in range(2000)]
+    rig.reader._chip.open(False)
+    codes = [rig.reader._chip.newest() for _ in range(2000)]
     assert np.mean([a == b for a, b in pairwise(codes)]) > 0.85
 
 
@@ -283,8 +275,8 @@ class Steps:
 @pytest.mark.parametrize("how", ["ready", "rate", "single shot"])
 def test_the_range_follows_and_every_change_is_flagged(how: str) -> None:
     steps = Steps((0.0, 0.02), (4.0, 0.4), (8.0, 3.0), (12.0, 0.01))
-    crossed = (2, 3) if how == "single shot" else None
-    rig = Rig(settings=AdcSettings(crossed_pair=crossed), voltage=steps, ready=how == "ready")
+    pairs = ((0, 1), (2, 3)) if how == "single shot" else ((0, 1),)
+    rig = Rig(settings=AdcSettings(pairs=pairs), voltage=steps, ready=how == "ready")
     rig.run(24.0)
     _, t, v, flags = rig.joined()
     scale = np.concatenate([np.full(len(b), b.full_scale_V) for b in rig.blocks if b.channel == 0])
@@ -472,7 +464,7 @@ def test_a_bus_that_is_never_free_is_named() -> None:
 
 
 def test_a_conversion_that_never_ends_is_named() -> None:
-    rig = Rig(ready=False, settings=AdcSettings(crossed_pair=(2, 3), full_scale_V=0.256))
+    rig = Rig(ready=False, settings=AdcSettings(pairs=((0, 1), (2, 3)), full_scale_V=0.256))
     settled(rig)
 
     def stick(stuck: bool) -> None:
@@ -518,7 +510,7 @@ def test_stalled_is_judged_from_outside() -> None:
     ("bad", "match"),
     [
         ({"rate": 861}, "no rate of 861"),
-        ({"pair": (1, 0)}, "no differential pair"),
+        ({"pairs": ((1, 0),)}, "no differential pair"),
         ({"full_scale_V": 0.3}, "no range of 0.3 V"),
         ({"front_end_gain": 0.0}, "must be positive"),
         ({"chip": "ADS1015", "rate": 860}, "ADS1015 has no rate of 860"),
@@ -531,3 +523,43 @@ def test_impossible_settings_are_refused(bad: dict[str, object], match: str) -> 
 
 def test_chip_error_is_a_sentence() -> None:
     assert str(ChipError("A plain sentence.")) == "A plain sentence."
+
+
+# ---- whoever takes the blocks ------------------------------------------------------------------------------
+
+
+def test_a_receiver_that_raises_is_told_and_harms_nothing() -> None:
+    taken: list[SampleBlock] = []
+    seen: list[AdcStatus] = []
+    broken = [False]
+
+    def receive(block: SampleBlock) -> None:
+        taken.append(block)
+        if broken[0]:
+            raise ValueError("no room")
+
+    rig = Rig(on_block=receive)
+    for after_s, now_broken in ((1.0, True), (1.5, False), (3.0, False)):
+        rig.clock.at(after_s, lambda: seen.append(rig.reader.status))
+        rig.clock.at(after_s, lambda now_broken=now_broken: broken.__setitem__(0, now_broken))
+    rig.run(3.2)
+    assert [status.ok for status in seen] == [True, False, True]
+    assert "what takes them fails (ValueError: no room)" in seen[1].text
+    assert rig.reader.status.restarts == 0
+    index = np.concatenate([b.index for b in taken])
+    assert np.all(np.diff(index) == 1), "acquisition went on meanwhile without a gap"
+
+
+def test_blocks_come_from_the_reading_thread() -> None:
+    """In real threads: the callback runs in the thread that reads, not in the watchdog or the caller's."""
+    rig = Rig(ready=False)
+    names: set[str] = set()
+    got = threading.Event()
+
+    def receive(_block: SampleBlock) -> None:
+        names.add(threading.current_thread().name)
+        got.set()
+
+    with AdcReader(rig.bus, rig.clock, AdcSettings(full_scale_V=0.256), on_block=receive):
+        assert got.wait(5.0)
+    assert names == {"adc-0x48"}

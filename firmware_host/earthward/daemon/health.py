@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from earthward.daemon import protocol as m
 from earthward.daemon.recorder import Recorder
-from earthward.devices.adc import AdcStatus
+from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.link import LinkStatus
 from earthward.record.board import BoardReport
 from earthward.safety.interlock import View

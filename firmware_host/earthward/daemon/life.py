@@ -29,7 +29,7 @@ from earthward.daemon.search import SearchWorker
 from earthward.daemon.server import ClientServer
 from earthward.daemon.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
 from earthward.daemon.visit import Visit
-from earthward.devices.adc import AdcStatus
+from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.link import LinkEvent
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
@@ -53,7 +53,7 @@ SEARCH_AFTER_S = 1.2
 
 
 class Receiver(Protocol):
-    """What the daemon needs of the acquisition (`earthward.devices.adc.AdcReader`)."""
+    """What the daemon needs of the acquisition (`earthward.devices.ads1115.AdcReader`)."""
 
     def start(self) -> None: ...
     def close(self) -> None: ...

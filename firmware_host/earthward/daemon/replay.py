@@ -11,7 +11,7 @@ from typing import Any, Literal
 
 from earthward.clock import Clock
 from earthward.daemon.recorder import RecordingContent
-from earthward.devices.adc import AdcStatus
+from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.link import LinkError, LinkEvent, LinkStatus
 from earthward.devices.protocol import Configuration, Identity
 from earthward.record.board import BoardReport, BoardState, Trip

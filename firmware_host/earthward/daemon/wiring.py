@@ -14,7 +14,7 @@ from typing import Any, Literal
 from earthward.clock import Clock, wall_s
 from earthward.config import Config
 from earthward.daemon.life import Receiver, Wiring
-from earthward.devices.adc import AdcReader, AdcSettings, AdcStatus, Bus
+from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
 from earthward.devices.link import SourceLink
 from earthward.devices.notify import Notifier

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable, Mapping
-from queue import SimpleQueue
+from queue import Empty, SimpleQueue
 from types import TracebackType
 from typing import Any, Self
 
@@ -49,7 +49,7 @@ class EdgePin(gpiozero.InputDevice):  # type: ignore[misc]
     Args:
         pin: GPIO number. clock: host time.
         falling: which edge counts; the ready pin pulses low.
-        sink: called with (number, time) in gpiozero's thread for each edge; default: put into `queue`.
+        sink: called with (number, time) in gpiozero's thread for each edge; default: kept for `wait`.
 
     On a Pi the stamp is the kernel's own (same clock as the host's monotonic one), so that it does not depend
     on how late the callback runs; a stamp of an unknown origin is replaced by the time of the callback. Keep the
@@ -67,7 +67,7 @@ class EdgePin(gpiozero.InputDevice):  # type: ignore[misc]
     ) -> None:
         self._clock = clock
         self.edges = 0
-        self.queue: SimpleQueue[tuple[int, float]] = SimpleQueue()
+        self._queue: SimpleQueue[tuple[int, float]] = SimpleQueue()
         self._sink = sink
         super().__init__(pin, pull_up=falling, pin_factory=pin_factory)
         try:
@@ -83,9 +83,20 @@ class EdgePin(gpiozero.InputDevice):  # type: ignore[misc]
         at = ticks if 0 <= now - ticks < 0.5 else now
         self.edges = number = self.edges + 1
         if self._sink is None:
-            self.queue.put((number, at))
+            self._queue.put((number, at))
         else:
             self._sink(number, at)
+
+    def wait(self, timeout_s: float) -> tuple[int, float] | None:
+        """(number, time) of the newest edge that was not given yet; None if there is none in so many real seconds."""
+        queue = self._queue
+        try:
+            edge = queue.get(timeout=timeout_s)
+            while not queue.empty():
+                edge = queue.get_nowait()
+        except Empty:
+            return None
+        return edge
 
 
 def open_edge_pin(pin: int, clock: Clock, what: str = "converter's ready line", **options: Any) -> EdgePin:

@@ -19,7 +19,7 @@ from types import TracebackType
 from typing import Any, Self
 
 from earthward.clock import Clock
-from earthward.devices.adc import AdcSettings
+from earthward.devices.ads1115 import AdcSettings
 from earthward.devices.gpio import EdgePin
 from earthward.devices.protocol import ResetCause
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses

@@ -1,0 +1,119 @@
+"""What the three ways of pacing share: the chip, the samples, the range, and when to give up."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from typing import Protocol
+
+from earthward.clock import Clock
+from earthward.devices.ads1115.chip import Chip, Pacing
+from earthward.devices.ads1115.ranges import better_gain
+from earthward.devices.ads1115.samples import BLOCK_S, Samples
+
+#: failed reads in a row that are taken for chance
+EXCUSED = 3
+#: how long a ready wire without pulses is not looked at again
+READY_DEAD_S = 20.0
+
+
+class Ready(Protocol):
+    """The ready line as `earthward.devices.gpio.EdgePin` gives it: numbered, stamped edges."""
+
+    @property
+    def edges(self) -> int:
+        """Number of the newest edge."""
+        ...
+
+    def wait(self, timeout_s: float) -> tuple[int, float] | None:
+        """(number, time) of the newest edge that was not given yet; None if there is none in so many real seconds."""
+        ...
+
+
+class Acquisition:
+    """Lives as long as the reader; everything here belongs to the reading thread.
+
+    up: called with a remark (or "") whenever a block has proven that the chip is set as it should be.
+    """
+
+    def __init__(
+        self,
+        chip: Chip,
+        clock: Clock,
+        samples: Samples,
+        ready: Ready | None,
+        stop: threading.Event,
+        up: Callable[[str], None],
+    ) -> None:
+        self.chip = chip
+        self.clock = clock
+        self.samples = samples
+        self.ready = ready
+        self.stop = stop
+        self._up = up
+        self.settings = chip.settings
+        self.pacing: Pacing = ""
+        self.errors = self.range_changes = 0
+        self.ready_dead_until_s = -1e9
+        self._changed_s = 0.0
+        self._failures = 0
+
+    @property
+    def channel_rate_Hz(self) -> float:
+        """Nominal, of one channel."""
+        pairs = len(self.chip.muxes)
+        return self.settings.rate if pairs == 1 else 480.0 / pairs
+
+    def open(self) -> None:
+        """Set the chip up for the best pacing there is at the moment."""
+        single = len(self.chip.muxes) == 1
+        use_ready = self.ready is not None and single and self.clock.now() >= self.ready_dead_until_s
+        self.chip.open(use_ready)
+        self.pacing = "single shot" if not single else "ready wire" if use_ready else "rate"
+        now = self.clock.now()
+        samples = self.samples
+        # Conversions that ran while nobody looked count as lost, at the nominal rate: an honest estimate, and the
+        # jump tells everybody downstream that time went by.
+        if samples.index >= 0:
+            samples.index += 1 + round((now - samples.last_sample_s) * self.channel_rate_Hz)
+        else:
+            samples.index = 0
+        self._changed_s = now
+        self._failures = 0
+        samples.begin(now)
+
+    def excuse(self, error: OSError) -> None:
+        """A read failed: go on, or raise the error if too many did in a row."""
+        self._failures += 1
+        self.errors += 1
+        if self._failures > EXCUSED:
+            raise error
+
+    def read_well(self) -> None:
+        self._failures = 0
+
+    def close_block(self, note: str = "") -> bool:
+        """Hand a block on after the chip's settings have been proven, and choose the range. True if it was changed."""
+        self._up(note)
+        self.samples.emit()
+        return self._choose_range()
+
+    def _choose_range(self) -> bool:
+        if self.settings.full_scale_V is not None:
+            return False
+        now = self.clock.now()
+        gain = better_gain(
+            self.chip.gain,
+            self.samples.peaks,
+            now,
+            clipped=now - self.samples.saturated_s < BLOCK_S / 2,
+            since_change_s=now - self._changed_s,
+        )
+        if gain is None:
+            return False
+        self.chip.set_gain(gain)
+        self._changed_s = self.clock.now()
+        self.samples.peaks.clear()
+        self.samples.mark_changed()
+        self.range_changes += 1
+        return True
