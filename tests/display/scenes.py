@@ -9,11 +9,12 @@ from collections.abc import Callable
 from tests.display import fake_feed
 
 from earthward.daemon.protocol import Event, Interlock, Message, Steps
-from earthward.display.snapshot import Snapshot, connection, take
+from earthward.display.pages import registry
+from earthward.display.snapshot import Snapshot, connection, updated
 
 SIZES = ((53, 20), (80, 24), (120, 40))
 SMALL = (40, 13)
-PAGES = ("read", "map", "coverage", "place", "steps", "findings", "budget", "log")
+PAGES = tuple(registry())
 TIERS = ("safe", "half", "braille")
 
 
@@ -34,13 +35,13 @@ def scene(
     snapshot = connection(Snapshot(address="/run/earthward.sock"), True, 0.1)
     now = 0.1
     for message in (fake_feed.state(lock), fake_feed.plan(), Steps(steps=fake_feed.STEPS)):
-        snapshot = take(snapshot, message, now)
+        snapshot = updated(snapshot, message, now)
     for event in fake_feed.events()[:3] if events is None else events:
-        snapshot = take(snapshot, event, now)
+        snapshot = updated(snapshot, event, now)
     rng = random.Random(seed)
     for i in range(readings):
         now = 100.0 + i * 0.05
-        snapshot = take(snapshot, fake_feed.reading(i + 1, value_of(i * 0.05) + rng.gauss(0, noise_V)), now)
+        snapshot = updated(snapshot, fake_feed.reading(i + 1, value_of(i * 0.05) + rng.gauss(0, noise_V)), now)
     for message in extra or []:
-        snapshot = take(snapshot, message, now)  # type: ignore[arg-type]
+        snapshot = updated(snapshot, message, now)  # type: ignore[arg-type]
     return snapshot, now

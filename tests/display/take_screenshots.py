@@ -8,8 +8,8 @@ from pathlib import Path
 from tests.display import fake_feed
 from tests.display.scenes import scene
 
-from earthward.display.look import Look
-from earthward.display.pages import draw
+from earthward.display.draw import draw
+from earthward.display.options import Options
 from earthward.display.picture import svg_of
 from earthward.display.themes import ThemeName
 from earthward.display.view import View
@@ -35,8 +35,8 @@ PICTURES: tuple[tuple[str, tuple[int, int], str, ThemeName, str, str], ...] = (
 
 def picture(name: str, size: tuple[int, int], page: str, theme: ThemeName, lock: str, tier: str) -> str:
     snapshot, now = scene(lock, events=fake_feed.events()[:4] if page == "log" else [])
-    paper = draw(*size, snapshot, View(page=page, theme=theme), Look(tier=tier), now)  # type: ignore[arg-type]
-    return svg_of(paper.rows(), theme, f"earthward watch: {name}")
+    canvas = draw(*size, snapshot, View(page=page, theme=theme), Options(tier=tier), now)  # type: ignore[arg-type]
+    return svg_of(canvas.rows(), theme, f"earthward watch: {name}")
 
 
 def main(names: list[str]) -> None:

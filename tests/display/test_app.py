@@ -34,8 +34,9 @@ from earthward.daemon.protocol import (
 from earthward.devices.gpio import PoolSide
 from earthward.display.app import EarthwardApp, colour_mode
 from earthward.display.keys import key_map
-from earthward.display.look import Look
-from earthward.display.view import PAGES, View
+from earthward.display.options import Options
+from earthward.display.pages import registry
+from earthward.display.view import View
 from earthward.errors import InputError
 
 pytestmark = pytest.mark.realtime
@@ -44,7 +45,7 @@ PATIENCE_S = 30.0
 
 def text_of(app: EarthwardApp) -> str:
     """The screen as Textual drew it, read back from its own lines."""
-    sheet = app._sheet
+    sheet = app._widget
     return "\n".join(sheet.render_line(y).text for y in range(sheet.size.height))
 
 
@@ -98,7 +99,7 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
     """From arrival to the source's being off, with nothing but keep, map, next and off."""
 
     async def go(page: str) -> None:
-        for _ in range(len(PAGES)):
+        for _ in range(len(registry())):
             if app.view.page == page:
                 return
             before = app.view.page
@@ -240,7 +241,7 @@ async def test_whole_visit_by_mock_gpio_switches_alone(daemon: FakeDaemon) -> No
     assert not any(isinstance(m, SourceOff) for m in daemon.heard)
 
 
-@pytest.mark.parametrize("page", PAGES)
+@pytest.mark.parametrize("page", list(registry()))
 async def test_one_press_takes_the_source_off_from_every_page(daemon: FakeDaemon, page: str) -> None:
     async with opened(daemon, view=View(page=page)) as (app, pilot):
         for opening in ((), ("h",), ("3",), ("k",)):
@@ -266,7 +267,7 @@ async def test_off_works_while_an_input_holds_the_keyboard(daemon: FakeDaemon) -
 
 async def test_keys_can_be_remapped(daemon: FakeDaemon) -> None:
     keys = key_map(["off=f12", "keep=enter,f7", "map=f8"])
-    async with opened(daemon, look=Look(keys=keys)) as (app, pilot):
+    async with opened(daemon, options=Options(keys=keys)) as (app, pilot):
         await pilot.press("space", "k", "m")
         await asyncio.sleep(0.1)
         assert app.view.page == "read"
@@ -379,11 +380,11 @@ async def test_themes_change_at_a_key(daemon: FakeDaemon) -> None:
     async with opened(daemon) as (app, pilot):
         looks = []
         for _ in range(3):
-            strip = app._sheet.render_line(0)
+            strip = app._widget.render_line(0)
             looks.append(str([s.style for s in strip]))
             await pilot.press("t")
         assert len(set(looks)) == 3
-        assert str([s.style for s in app._sheet.render_line(0)]) == looks[0]
+        assert str([s.style for s in app._widget.render_line(0)]) == looks[0]
 
 
 async def test_only_rows_that_changed_are_drawn(daemon: FakeDaemon) -> None:

@@ -10,22 +10,23 @@ from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 
 from earthward.daemon.protocol import Step, Steps
 from earthward.daemon.visit import STEP_TITLES
-from earthward.display.look import Look
-from earthward.display.pages import draw
-from earthward.display.paper import Paper
+from earthward.display.canvas import Canvas
+from earthward.display.draw import draw
+from earthward.display.options import Options
 from earthward.display.places import tapes_to
+from earthward.display.press import press
 from earthward.display.snapshot import Snapshot
-from earthward.display.view import View, press
+from earthward.display.view import View
 
 
-def lines(paper: Paper) -> list[str]:
-    return ["".join(text for text, _ in row) for row in paper.rows()]
+def lines(canvas: Canvas) -> list[str]:
+    return ["".join(text for text, _ in row) for row in canvas.rows()]
 
 
 def check(width: int, height: int, snapshot: Snapshot, view: View, now: float, tier: str = "safe") -> list[str]:
-    paper = draw(width, height, snapshot, view, Look(tier=tier), now)  # type: ignore[arg-type]
-    text = lines(paper)
-    assert paper.clipped == []
+    canvas = draw(width, height, snapshot, view, Options(tier=tier), now)  # type: ignore[arg-type]
+    text = lines(canvas)
+    assert canvas.clipped == []
     assert len(text) == height
     assert [len(line) for line in text] == [width] * height
     assert "EMULATED" in text[0]
@@ -118,5 +119,5 @@ def test_odd_names_and_long_texts_do_not_break_the_rows() -> None:
     snapshot, now = scene(
         extra=[fake_feed.state(place=fake_feed.Station(position_m=(1, 1, 1), text="große 池 \t Müller " * 3))]
     )
-    paper = draw(53, 20, snapshot, View(), Look(tier="safe"), now)
-    assert {len(line) for line in lines(paper)} == {53}
+    canvas = draw(53, 20, snapshot, View(), Options(tier="safe"), now)
+    assert {len(line) for line in lines(canvas)} == {53}

@@ -8,10 +8,11 @@ from pathlib import Path
 import pytest
 from tests.display.scenes import scene
 
-from earthward.display.look import Look
-from earthward.display.pages import draw
+from earthward.display.draw import draw
+from earthward.display.options import Options
+from earthward.display.press import press
 from earthward.display.snapshot import connection
-from earthward.display.view import View, press
+from earthward.display.view import View
 
 GOLDEN = Path(__file__).parent / "golden"
 CASES = {
@@ -42,8 +43,8 @@ def test_page_is_as_drawn_before(name: str) -> None:
         snapshot = connection(snapshot, False, now - 3.0)
     if what == "choice":
         view, _ = press(view, "keep", snapshot, now)
-    paper = draw(width, height, snapshot, view, Look(tier=tier), now)  # type: ignore[arg-type]
-    text = "\n".join("".join(t for t, _ in row).rstrip() for row in paper.rows()) + "\n"
+    canvas = draw(width, height, snapshot, view, Options(tier=tier), now)  # type: ignore[arg-type]
+    text = "\n".join("".join(t for t, _ in row).rstrip() for row in canvas.rows()) + "\n"
     path = GOLDEN / f"{name}.txt"
     if os.environ.get("EARTHWARD_GOLDEN") == "write":
         path.parent.mkdir(exist_ok=True)

@@ -12,24 +12,24 @@ from tests.display import fake_feed
 from tests.display.scenes import scene
 
 from earthward.devices.sound import Cue
+from earthward.display.draw import draw
 from earthward.display.figures import arrow, compass, no_arrow
-from earthward.display.look import Look
 from earthward.display.meaning import STALE_S, meaning_of, side_of
-from earthward.display.pages import draw
-from earthward.display.screens.read import bar_text
-from earthward.display.snapshot import Snapshot, connection, take
+from earthward.display.options import Options
+from earthward.display.pages.read import bar_text
+from earthward.display.snapshot import Snapshot, connection, updated
 from earthward.display.view import View
 
 
 def one(value_V: float | None, sigma_V: float | None = 1e-6, **more: object) -> Snapshot:
     snapshot = connection(Snapshot(address="/run/x"), True, 0.1)
-    snapshot = take(snapshot, fake_feed.state(), 1.0)
-    return take(snapshot, fake_feed.reading(1, value_V, sigma_V, **more), 1.0)
+    snapshot = updated(snapshot, fake_feed.state(), 1.0)
+    return updated(snapshot, fake_feed.reading(1, value_V, sigma_V, **more), 1.0)
 
 
 def shown(snapshot: Snapshot, now: float = 1.05) -> dict[str, str]:
     """What each part of the reading page says, found on the drawn page itself."""
-    rows = ["".join(t for t, _ in row) for row in draw(53, 20, snapshot, View(), Look(), now).rows()]
+    rows = ["".join(t for t, _ in row) for row in draw(53, 20, snapshot, View(), Options(), now).rows()]
     text = "\n".join(rows)
     drawn = "?"
     for side, figure in (("front", arrow(0.0, 7)), ("back", arrow(180.0, 7)), ("none", no_arrow(7))):
@@ -92,11 +92,11 @@ def test_noise_alone_claims_a_direction_in_at_most_five_percent() -> None:
 def test_noise_alone_in_a_crossed_pair_claims_in_at_most_five_percent() -> None:
     rng = random.Random(8)
     base = connection(Snapshot(address="x"), True, 0.1)
-    base = take(base, fake_feed.state(pair=fake_feed_pair(crossed=True)), 1.0)
+    base = updated(base, fake_feed.state(pair=fake_feed_pair(crossed=True)), 1.0)
     n, claims = 4_000, 0
     for _ in range(n):
-        s = take(base, fake_feed.reading(1, rng.gauss(0, 1e-6), 1e-6), 1.0)
-        s = take(s, fake_feed.reading(1, rng.gauss(0, 3e-6), 3e-6, channel=1), 1.0)
+        s = updated(base, fake_feed.reading(1, rng.gauss(0, 1e-6), 1e-6), 1.0)
+        s = updated(s, fake_feed.reading(1, rng.gauss(0, 3e-6), 3e-6, channel=1), 1.0)
         claims += meaning_of(s, 1.05).side != "none"
     assert claims / n <= 0.06  # 5.0 % expected; three standard errors of 4,000 draws are 1 %
 
@@ -119,14 +119,14 @@ def fake_feed_pair(**more: object):  # type: ignore[no-untyped-def]
 )
 def test_crossed_pair_is_a_compass(along: float, across: float, said: str) -> None:
     s = connection(Snapshot(address="x"), True, 0.1)
-    s = take(s, fake_feed.state(pair=fake_feed_pair(crossed=True)), 1.0)
-    s = take(s, fake_feed.reading(1, along, 1e-6), 1.0)
-    s = take(s, fake_feed.reading(1, across, 1e-6, channel=1), 1.0)
+    s = updated(s, fake_feed.state(pair=fake_feed_pair(crossed=True)), 1.0)
+    s = updated(s, fake_feed.reading(1, along, 1e-6), 1.0)
+    s = updated(s, fake_feed.reading(1, across, 1e-6, channel=1), 1.0)
     for size in ((40, 13), (53, 20), (80, 24)):
-        paper = draw(*size, s, View(), Look(), 1.05)
-        text = "\n".join("".join(t for t, _ in row) for row in paper.rows())
+        canvas = draw(*size, s, View(), Options(), 1.05)
+        text = "\n".join("".join(t for t, _ in row) for row in canvas.rows())
         assert said in text
-        assert paper.clipped == []
+        assert canvas.clipped == []
 
 
 @pytest.mark.parametrize("rows", [5, 7, 10])
@@ -156,7 +156,7 @@ def test_old_number_is_blanked_before_a_second_has_passed_and_words_say_so() -> 
     late = now + 1.0 - age
     meaning = meaning_of(snapshot, late)
     assert meaning.blank and meaning.number == ""
-    rows = ["".join(t for t, _ in row) for row in draw(80, 24, snapshot, View(), Look(), late).rows()]
+    rows = ["".join(t for t, _ in row) for row in draw(80, 24, snapshot, View(), Options(), late).rows()]
     text = "\n".join(rows)
     assert "NO NEW READING FOR 1 s" in text
     assert "µV  ±" not in text and "TOWARD" not in text
@@ -183,7 +183,7 @@ def test_steady_and_unsteady_and_why() -> None:
     # The detector's sigma holds the mains: told, but the reading stands.
     mains = meaning_of(one(100e-6, flags=["mains"]), 1.05)
     assert mains.steady and mains.why == "mains pick-up"
-    rows = draw(80, 24, one(100e-6, flags=["mains"]), View(), Look(), 1.05).rows()
+    rows = draw(80, 24, one(100e-6, flags=["mains"]), View(), Options(), 1.05).rows()
     assert "steady, mains pick-up" in "".join(t for t, _ in rows[1])
 
 
@@ -213,13 +213,13 @@ def test_bar_of_a_claimed_reading_leaves_zero_out_of_its_band() -> None:
 )
 def test_no_number_unless_energised(lock: str, word: str) -> None:
     snapshot, now = scene(lock)
-    rows = ["".join(t for t, _ in row) for row in draw(53, 20, snapshot, View(), Look(), now).rows()]
+    rows = ["".join(t for t, _ in row) for row in draw(53, 20, snapshot, View(), Options(), now).rows()]
     assert word in rows[0]
     assert not any("█" in row or "µV" in row for row in rows[1:])
 
 
 def test_trip_tells_cause_and_remedy() -> None:
     snapshot, now = scene("tripped")
-    text = " ".join("".join(t for t, _ in row) for row in draw(40, 13, snapshot, View(), Look(), now).rows())
+    text = " ".join("".join(t for t, _ in row) for row in draw(40, 13, snapshot, View(), Options(), now).rows())
     assert "the emergency stop was pressed" in " ".join(text.split())
     assert "press reset at the pool side" in " ".join(text.split())

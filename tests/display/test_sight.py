@@ -8,11 +8,12 @@ import pytest
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SMALL, TIERS, scene
 
+from earthward.display.draw import draw
 from earthward.display.glyphs import ALLOWED, RAMP, SAFE, choose_tier, clean
-from earthward.display.look import Look
-from earthward.display.pages import draw
+from earthward.display.options import Options
+from earthward.display.press import press
 from earthward.display.themes import PALETTES, ROLES, VGA, contrast, luminance
-from earthward.display.view import View, press
+from earthward.display.view import View
 
 
 @pytest.mark.parametrize("tier", TIERS)
@@ -22,14 +23,14 @@ def test_every_glyph_that_every_page_emits_is_in_its_tier(tier: str) -> None:
         strange = fake_feed.state(lock, place=fake_feed.Station(position_m=(1, 1, 1), text="Beckenrand Süd – 池"))
         for extra in ([], [strange, *fake_feed.events()[3:]]):
             snapshot, now = scene(lock, readings=60, extra=list(extra))
-            look = Look(tier=tier)  # type: ignore[arg-type]
+            options = Options(tier=tier)  # type: ignore[arg-type]
             for page, size in itertools.product(PAGES, (SMALL, (80, 24))):
                 views = [View(page=page), View(page=page, help=True)]
                 views.append(press(View(page=page), "keep", snapshot, now)[0])
                 views.append(press(View(page=page), "type 3", snapshot, now)[0])
                 for view in views:
-                    paper = draw(*size, snapshot, view, look, now)
-                    emitted |= {ch for row in paper.rows() for text, _ in row for ch in text}
+                    canvas = draw(*size, snapshot, view, options, now)
+                    emitted |= {ch for row in canvas.rows() for text, _ in row for ch in text}
     assert emitted <= ALLOWED[tier]  # type: ignore[index]
     assert "█" in emitted
     if tier == "braille":
@@ -183,7 +184,7 @@ def test_meaning_survives_mono() -> None:
 
     def bare(**k: object) -> str:
         snapshot, now = scene(**k)  # type: ignore[arg-type]
-        return "\n".join("".join(t for t, _ in row) for row in draw(53, 20, snapshot, View(), Look(), now).rows())
+        return "\n".join("".join(t for t, _ in row) for row in draw(53, 20, snapshot, View(), Options(), now).rows())
 
     adc, link = fake_feed.state().adc, fake_feed.state().link
     from msgspec.structs import replace

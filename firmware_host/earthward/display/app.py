@@ -29,17 +29,18 @@ from textual.widget import Widget
 from earthward.clock import Clock, SystemClock
 from earthward.daemon.protocol import Event, FromDaemon, Plan, ReadingMessage, State, Subscribe, SwitchPressed
 from earthward.display import words
+from earthward.display.canvas import Row
 from earthward.display.client import BATCH_S, Client
+from earthward.display.draw import draw
 from earthward.display.glyphs import TIERS, Tier, choose_tier
 from earthward.display.keys import key_map
-from earthward.display.look import Look
 from earthward.display.meaning import STALE_S, Meaning, meaning_of, side_of
-from earthward.display.pages import draw
-from earthward.display.paper import Row
+from earthward.display.options import Options
+from earthward.display.press import press
 from earthward.display.snapshot import Snapshot
 from earthward.display.terminal import QuietDriver
 from earthward.display.themes import PALETTES, THEMES, Ink, ThemeName
-from earthward.display.view import View, press
+from earthward.display.view import View
 from earthward.errors import InputError
 from earthward.units import Units
 
@@ -74,28 +75,24 @@ def colour_mode(environ: dict[str, str] | os._Environ[str]) -> ColourMode:
     return "full" if "256color" in term or "direct" in term else "16"
 
 
-class Sheet(Widget, can_focus=True):
-    """The whole terminal as rows. `show` sends only what changed."""
+class PageWidget(Widget, can_focus=True):
+    """The whole terminal as rows, drawn through Textual's Line API. `show` has only those redrawn that changed."""
 
-    DEFAULT_CSS = "Sheet { width: 100%; height: 100%; }"
+    DEFAULT_CSS = "PageWidget { width: 100%; height: 100%; }"
 
     def __init__(self, mode: ColourMode, theme: ThemeName) -> None:
         super().__init__()
         self._mode = mode
         self._rows: tuple[Row, ...] = ()
-        self._drawn: dict[Row, str] = {}
-        self._whole = False
-        """A whole page has been drawn by Textual since the terminal was taken or changed its size."""
+        self._strips: dict[Row, Strip] = {}
         self._styles: dict[str, Style] = {}
-        self._codes: dict[str, tuple[str, str]] = {}
-        self.wear(theme)
+        self.apply_theme(theme)
 
-    def wear(self, theme: ThemeName) -> None:
+    def apply_theme(self, theme: ThemeName) -> None:
         """Draw in another theme from now on."""
         self._styles = {role: style_of(ink, self._mode) for role, ink in PALETTES[theme].items()}
-        self._codes.clear()
         self._rows = ()
-        self._drawn.clear()
+        self._strips.clear()
 
     def show(self, rows: tuple[Row, ...]) -> int:
         """Take new rows; returns how many differ and will be drawn."""
@@ -104,50 +101,26 @@ class Sheet(Widget, can_focus=True):
             self.refresh()
             return len(rows)
         changed = [y for y, (a, b) in enumerate(zip(old, rows, strict=True)) if a != b]
-        if changed and not self._write(changed):
+        if changed:
             width = self.size.width
             self.refresh(*(Region(0, y, width, 1) for y in changed))
         return len(changed)
 
-    def _write(self, changed: list[int]) -> bool:
-        """Rows straight to the terminal. False where there is none (tests) or it is not ours yet.
-
-        The sheet covers everything and `render_line` gives the same rows: Textual's compositor, three times as dear
-        as the drawing itself, has nothing to add. It still draws whole pages.
-        """
-        app = self.app
-        driver = app._driver
-        ready = self._whole and app._running and not app._closed and app.screen is self.screen
-        if not ready or driver is None or driver.is_headless or driver.is_inline:
-            return False
-        driver.write("".join([f"\x1b[{y + 1};1H{self._escaped(self._rows[y])}" for y in changed]))
-        driver.flush()
-        return True
-
-    def _escaped(self, row: Row) -> str:
-        """The row with its escape codes, as a strip of Textual's would be rendered; kept for the next time."""
-        text = self._drawn.get(row)
-        if text is None:
-            if len(self._drawn) >= ROWS_KEPT:
-                self._drawn.clear()
-            if not self._codes:
-                system = self.app.console._color_system
-                for role, style in self._styles.items():
-                    before, _, after = style.render("\n", color_system=system).partition("\n")
-                    self._codes[role] = (before, after)
-            text = "".join([run.join(self._codes[role]) for run, role in row])
-            self._drawn[row] = text
-        return text
-
     def _strip(self, row: Row) -> Strip:
-        return Strip([Segment(text, self._styles[role]) for text, role in row], sum(len(text) for text, _ in row))
+        """The row as a strip. Kept: a strip remembers its escape codes, and the same rows come back again and again."""
+        strip = self._strips.get(row)
+        if strip is None:
+            if len(self._strips) >= ROWS_KEPT:
+                self._strips.clear()
+            width = sum(len(text) for text, _ in row)
+            strip = self._strips[row] = Strip([Segment(text, self._styles[role]) for text, role in row], width)
+        return strip
 
     def render_line(self, y: int) -> Strip:
         return self._strip(self._rows[y]) if y < len(self._rows) else Strip.blank(self.size.width, self._styles["base"])
 
     def render_lines(self, crop: Region) -> list[Strip]:
-        self._whole = self._whole or crop.height == self.size.height
-        # The rows are drawn already; Textual's own cache of borders and padding would only cost time here.
+        # There is no border and no padding: Textual's cache of them would only cost time here.
         strips = [self.render_line(y) for y in crop.line_range]
         if crop.x == 0 and crop.width == self.size.width:
             return strips
@@ -160,7 +133,7 @@ def _freeze() -> None:
 
 
 class BareScreen(Screen[None]):
-    """Lies under the sheet and is never seen: it must not cost anything either."""
+    """Lies under the widget and is never seen: it must not cost anything either."""
 
     BLANK = True
 
@@ -176,7 +149,7 @@ class EarthwardApp(App[int]):
         address: str,
         *,
         clock: Clock | None = None,
-        look: Look | None = None,
+        options: Options | None = None,
         view: View | None = None,
         mode: ColourMode = "full",
         switches: bool = True,
@@ -185,11 +158,11 @@ class EarthwardApp(App[int]):
         # We choose every colour ourselves: nothing may be translated on the way.
         super().__init__(ansi_color=True, driver_class=QuietDriver if sys.platform == "linux" else None)
         self.clock: Clock = clock or SystemClock()
-        self.look = look or Look()
+        self.options = options or Options()
         self.view = view or View()
         self._mode = mode
         self._listeners = list(listeners)
-        rate = 5.0 if self.look.reduced else 20.0
+        rate = 5.0 if self.options.reduced else 20.0
         topics: list[Any] = ["reading", "state", "kept", "plan", "steps"]
         self.client = Client(
             address,
@@ -199,7 +172,7 @@ class EarthwardApp(App[int]):
             self._paused,
         )
         self._memo: dict[Any, Any] = {}
-        self._sheet = Sheet(mode, self.view.theme)
+        self._widget = PageWidget(mode, self.view.theme)
         self._size: Size | None = None
         self._task: asyncio.Task[None] | None = None
         self._painted_s = -1e9
@@ -214,16 +187,16 @@ class EarthwardApp(App[int]):
         self.rows_sent = 0
         self.unpainted_s: list[float] = []
         self.delays_s: list[float] = []
-        self._actions = {name: action for action, names in self.look.keys.items() for name in names}
+        self._actions = {name: action for action, names in self.options.keys.items() for name in names}
 
     def get_default_screen(self) -> Screen[Any]:
         return BareScreen(id="_default")
 
     def compose(self) -> ComposeResult:
-        yield self._sheet
+        yield self._widget
 
     def on_mount(self) -> None:
-        self._sheet.focus()
+        self._widget.focus()
         loop = asyncio.get_running_loop()
         with contextlib.suppress(NotImplementedError, ValueError, RuntimeError):
             # Killed politely, the terminal must be left usable.
@@ -268,7 +241,7 @@ class EarthwardApp(App[int]):
             self._watch_age()
             if self.view.page != "read":
                 # Elsewhere the reading stands in short in the status row.
-                self._paint_within(self.look.map_gap_s)
+                self._paint_within(self.options.map_gap_s)
                 return
             self.unpainted_s.append(now)
             side = self._side(snapshot, message, now)
@@ -276,7 +249,7 @@ class EarthwardApp(App[int]):
                 self._last_side = side
                 self.paint()
             else:
-                self._paint_within(self.look.bar_gap_s)
+                self._paint_within(self.options.bar_gap_s)
             return
         if isinstance(message, State):
             word = (message.interlock.state, message.link.ok, message.adc.ok, message.adc.saturated)
@@ -284,16 +257,16 @@ class EarthwardApp(App[int]):
                 self._memo["state word"] = word
                 self.paint()
             elif message.interlock.warning_s > 0:
-                self._paint_within(self.look.map_gap_s)  # a countdown
+                self._paint_within(self.options.map_gap_s)  # a countdown
             # The rest of a state may wait for the next reading or tick.
             return
         if isinstance(message, Plan):
-            self._paint_within(self.look.map_gap_s)
+            self._paint_within(self.options.map_gap_s)
             return
         if message is None or isinstance(message, Event):
             self.paint()
             return
-        self._paint_within(self.look.bar_gap_s)
+        self._paint_within(self.options.bar_gap_s)
 
     def _side(self, snapshot: Snapshot, message: ReadingMessage, now: float) -> str:
         """The side that the newest reading claims; with a crossed pair both channels count."""
@@ -328,7 +301,7 @@ class EarthwardApp(App[int]):
         """
         if isinstance(event, events.Key) and not event.is_forwarded:
             action = self._actions.get(event.key)
-            mine = self.focused is None or self.focused is self._sheet
+            mine = self.focused is None or self.focused is self._widget
             if action == "off" or (mine and action is not None):
                 event.stop()
                 self.act(action)
@@ -349,7 +322,7 @@ class EarthwardApp(App[int]):
         for message in messages:
             self.client.send(message)
         if self.view.theme != theme:
-            self._sheet.wear(self.view.theme)
+            self._widget.apply_theme(self.view.theme)
         self.paint()
 
     # ---- to the terminal ----------------------------------------------------------------------------------
@@ -381,7 +354,7 @@ class EarthwardApp(App[int]):
     def paint(self) -> None:
         """Write the page and send the rows that differ."""
         # Asking a widget for its size goes through the whole layout: once is enough.
-        size = self._size = self._size or self._sheet.size
+        size = self._size = self._size or self._widget.size
         if size.width <= 0 or size.height <= 0:
             return
         if self._due is not None:
@@ -397,11 +370,13 @@ class EarthwardApp(App[int]):
                 held is None
                 or held.side != meaning.side
                 or bool(held.blank) != bool(meaning.blank)
-                or now - self._digits_s >= self.look.digit_gap_s - 0.01
+                or now - self._digits_s >= self.options.digit_gap_s - 0.01
             ):
                 self._digits, self._digits_s = meaning, now
-        paper = draw(size.width, size.height, snapshot, self.view, self.look, now, meaning, self._digits, self._memo)
-        self.rows_sent += self._sheet.show(paper.rows())
+        canvas = draw(
+            size.width, size.height, snapshot, self.view, self.options, now, meaning, self._digits, self._memo
+        )
+        self.rows_sent += self._widget.show(canvas.rows())
         self.paints += 1
         self._painted_s = now
         if self.unpainted_s:
@@ -431,12 +406,12 @@ def run_dashboard(
     if not (sys.__stdin__ and sys.__stdin__.isatty() and sys.__stderr__ and sys.__stderr__.isatty()):
         raise InputError("the dashboard needs a terminal; run it in one, or use --headless where a command offers it")
     tier = choose_tier(os.environ, sys.__stderr__.fileno()) if glyphs == "auto" else cast(Tier, glyphs)
-    look = Look(tier=tier, keys=key_map(keys), reduced=reduced)
+    options = Options(tier=tier, keys=key_map(keys), reduced=reduced)
     view = View(theme=theme, system=units, operator=operator or words.OPERATOR)
     app = EarthwardApp(
         address,
         clock=clock,
-        look=look,
+        options=options,
         view=view,
         mode=colour_mode(os.environ),
         switches=switches,

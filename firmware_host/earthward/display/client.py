@@ -19,7 +19,7 @@ from earthward.daemon.protocol import (
     encode,
     from_daemon,
 )
-from earthward.display.snapshot import Snapshot, connection, take
+from earthward.display.snapshot import Snapshot, connection, updated
 from earthward.errors import InputError
 
 RECONNECT_S = 0.5
@@ -190,9 +190,9 @@ class Client:
                 self._transport.write(encode(self._subscribe))
                 # Sent only when they change: a display that comes later must ask.
                 self._transport.write(encode(Ask(what="plan")) + encode(Ask(what="steps")))
-            self._set(connection(take(self.snapshot, message, now), True, now))
+            self._set(connection(updated(self.snapshot, message, now), True, now))
             return
-        self.snapshot = take(self.snapshot, message, now)
+        self.snapshot = updated(self.snapshot, message, now)
         self._on_message(message, self.snapshot)
 
     def _set(self, snapshot: Snapshot) -> None:

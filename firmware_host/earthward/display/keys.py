@@ -20,12 +20,6 @@ DEFAULT_KEYS: dict[str, tuple[str, ...]] = {
     "softer": ("minus",),
     "electrode": ("e",),
     "quit": ("q", "ctrl+c", "ctrl+q"),
-    "go read": ("f1",),
-    "go map": ("f2",),
-    "go steps": ("f3",),
-    "go findings": ("f4",),
-    "go budget": ("f5",),
-    "go log": ("f6",),
     "enter": ("enter",),
     "tab": ("tab", "slash", "asterisk"),
     "erase": ("backspace",),
@@ -34,20 +28,27 @@ DEFAULT_KEYS: dict[str, tuple[str, ...]] = {
 _SHOWN = {"space": "SPACE", "question_mark": "?", "plus": "+", "minus": "-", "enter": "Enter", "escape": "Esc"}
 
 
+def default_keys() -> dict[str, tuple[str, ...]]:
+    """The keys with those that go straight to a page."""
+    # The pages know the keys' names as well: they are asked only when somebody wants the map.
+    from earthward.display.pages import registry
+
+    shortcuts = {f"go {page.name}": (page.shortcut,) for page in registry().values() if page.shortcut}
+    return DEFAULT_KEYS | shortcuts
+
+
 def key_map(changes: Iterable[str] = ()) -> dict[str, tuple[str, ...]]:
     """The keys after changes such as "off=f12" or "keep=enter,f7". Raises InputError.
 
     A key that is given to an action is taken from any other; the off key can be moved but never left empty.
     """
-    keys = dict(DEFAULT_KEYS)
+    keys = default_keys()
     for change in changes:
         action, equals, names = change.partition("=")
         action = action.strip()
         wanted = tuple(name.strip() for name in names.split(",") if name.strip())
         if not equals or action not in keys or not wanted:
-            raise InputError(
-                f"{change!r} is no key setting; write ACTION=KEY[,KEY] with one of {', '.join(DEFAULT_KEYS)}"
-            )
+            raise InputError(f"{change!r} is no key setting; write ACTION=KEY[,KEY] with one of {', '.join(keys)}")
         if any(len(name) == 1 and name.isdigit() for name in wanted):
             raise InputError(f"{change!r}: digits are for typing distances; choose another key")
         for other, present in keys.items():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from xml.sax.saxutils import escape
 
-from earthward.display.paper import Row
+from earthward.display.canvas import Row
 from earthward.display.themes import PALETTES, ThemeName
 
 CELL_W, CELL_H = 10, 20

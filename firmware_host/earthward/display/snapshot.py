@@ -70,7 +70,7 @@ class Snapshot:
         return bool((self.state and self.state.emulated) or (self.hello and self.hello.emulated))
 
 
-def take(snapshot: Snapshot, message: FromDaemon, now_s: float) -> Snapshot:
+def updated(snapshot: Snapshot, message: FromDaemon, now_s: float) -> Snapshot:
     """The picture after one more message."""
     match message:
         case ReadingMessage():

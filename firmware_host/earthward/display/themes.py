@@ -36,7 +36,7 @@ VGA: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Ink:
-    """One role's look. `fg16`/`bg16` are console colour names; backgrounds only from the first eight."""
+    """One role's options. `fg16`/`bg16` are console colour names; backgrounds only from the first eight."""
 
     fg: str
     bg: str

@@ -12,16 +12,6 @@ READ_ONLY = "read-only"
 
 OPERATOR = "the person at the display"
 
-SCREENS = {
-    "read": "Read",
-    "map": "Map",
-    "steps": "Steps",
-    "findings": "Findings",
-    "budget": "Budget",
-    "place": "Place",
-    "log": "Log",
-}
-
 # The interlock's states: each a different word, so that nothing hangs on a colour.
 INTERLOCK = {
     "off": "source off",
@@ -112,15 +102,12 @@ KEEP = "keep"
 MAP = "map"
 NEXT = "next"
 OFF = "OFF"
-KEY_OF_SCREEN = {
-    "read": {"keep": "keep", "map": "map", "next": "next"},
-    "map": {"keep": "keep", "map": "map", "next": "next"},
-    "steps": {"keep": "confirm", "map": "map", "next": "next"},
-    "findings": {"keep": "decide", "map": "map", "next": "next"},
-    "budget": {"keep": "keep", "map": "map", "next": "next"},
-    "place": {"keep": "accept", "map": "map", "next": "digit"},
-    "log": {"keep": "keep", "map": "map", "next": "older"},
-}
+USUAL_KEYS = {"keep": "keep", "map": "map", "next": "next"}
+CONFIRM_KEY = "confirm"
+DECIDE_KEY = "decide"
+ACCEPT_KEY = "accept"
+DIGIT_KEY = "digit"
+OLDER_KEY = "older"
 SET_AND_KEEP = "set + keep"
 HELP_KEY = "help"
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from earthward.display.glyphs import Tier
-from earthward.display.keys import DEFAULT_KEYS
+from earthward.display.keys import default_keys
 
 
 @dataclass(frozen=True)
-class Look:
+class Options:
     tier: Tier = "safe"
-    keys: dict[str, tuple[str, ...]] = field(default_factory=lambda: dict(DEFAULT_KEYS))
+    keys: dict[str, tuple[str, ...]] = field(default_factory=default_keys)
     reduced: bool = False
     """Half the redraws, for slow machines and slow panels."""
 

@@ -8,9 +8,10 @@ from typing import Any
 from earthward import units
 from earthward.daemon.protocol import State
 from earthward.display import figures, words
+from earthward.display.canvas import Canvas, Run, length, wrapped
 from earthward.display.figures import FACE_5, FACE_7, FACE_10, Face
 from earthward.display.meaning import BAND_SIGMA, Meaning, direction_words
-from earthward.display.paper import Paper, Run, length, wrapped
+from earthward.display.page import Page, Scene
 from earthward.display.snapshot import TREND_S, Snapshot
 
 
@@ -23,22 +24,14 @@ def face_for(width: int, rows: int) -> Face:
     return FACE_5
 
 
-def paint(
-    paper: Paper,
-    top: int,
-    rows: int,
-    snapshot: Snapshot,
-    now_s: float,
-    now: Meaning,
-    shown: Meaning | None = None,
-    memo: dict[Any, Any] | None = None,
-) -> None:
-    """Write the body on rows top .. top+rows-1. `shown` is the meaning whose digits stand on the screen at present."""
+def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
+    """Write the body on rows top .. top+rows-1."""
+    snapshot, now_s, now, shown = scene.snapshot, scene.now_s, scene.meaning, scene.shown
     state = snapshot.state
     if snapshot.connected and state is not None and state.interlock.state != "energised":
-        source_panel(paper, top, rows, state)
+        source_panel(canvas, top, rows, state)
         return
-    face = face_for(paper.width, rows)
+    face = face_for(canvas.width, rows)
     spare = rows - (face.rows + 5)
     # From most to least needed beyond direction, digits, value, bar, ends: health, second health, trend, air.
     health = 1 if spare >= 0 else 0
@@ -50,37 +43,37 @@ def paint(
     trend -= 1 - trend % 2 if trend else 0
     air = max(0, spare - details - (trend + 1 if trend else 0))
     y = top
-    _direction(paper, y, now, state)
+    _direction(canvas, y, now, state)
     y += 1 + (1 if air >= 2 else 0)
     if now.blank:
-        _blank(paper, y, face.rows, now)
+        _blank(canvas, y, face.rows, now)
     else:
-        _figure(paper, y, now, shown if shown is not None and not shown.blank else now, face)
+        _figure(canvas, y, now, shown if shown is not None and not shown.blank else now, face)
     y += face.rows + (1 if air >= 1 else 0)
-    _value(paper, y, now)
+    _value(canvas, y, now)
     y += 1
-    scale = _scale(snapshot, now_s, memo if memo is not None else {})
-    _bar(paper, y, now, scale)
+    scale = _scale(snapshot, now_s, scene.memo)
+    _bar(canvas, y, now, scale)
     y += 1
     if rows >= face.rows + 4:
-        _ends(paper, y, state, scale)
+        _ends(canvas, y, state, scale)
         y += 1
     if trend:
         y += 1 if air >= 3 else 0
-        _trend(paper, y, trend, snapshot, scale, now_s, memo if memo is not None else {})
+        _trend(canvas, y, trend, snapshot, scale, now_s, scene.memo)
         y += trend + 1
     if details:
-        _details(paper, y, now, state, snapshot)
+        _details(canvas, y, now, state, snapshot)
         y += 1
     if health:
-        _health(paper, y, state)
+        _health(canvas, y, state)
 
 
 def _names(state: State | None) -> tuple[str, str]:
     return (state.pair.front, state.pair.back) if state else ("one ring", "two rings")
 
 
-def _direction(paper: Paper, y: int, now: Meaning, state: State | None) -> None:
+def _direction(canvas: Canvas, y: int, now: Meaning, state: State | None) -> None:
     if now.blank:
         return
     said = direction_words(now, *_names(state))
@@ -90,10 +83,10 @@ def _direction(paper: Paper, y: int, now: Meaning, state: State | None) -> None:
     left: list[Run] = [(mark + said, now.side)]
     for text in _steady_words(now):
         right: list[Run] = [(text, "strong" if not now.steady else "base")]
-        if length(left) + length(right) < paper.width:
-            paper.put(y, left, right)
+        if length(left) + length(right) < canvas.width:
+            canvas.put(y, left, right)
             return
-    paper.put(y, left)
+    canvas.put(y, left)
 
 
 def _steady_words(now: Meaning) -> tuple[str, ...]:
@@ -103,7 +96,7 @@ def _steady_words(now: Meaning) -> tuple[str, ...]:
     return (words.UNSTEADY.format(now.why), words.UNSTEADY.format("").rstrip(": "), "")
 
 
-def _figure(paper: Paper, y: int, now: Meaning, shown: Meaning, face: Face) -> None:
+def _figure(canvas: Canvas, y: int, now: Meaning, shown: Meaning, face: Face) -> None:
     """Arrow and digits side by side; the unit stands beside the last row of the digits."""
     rows = face.rows
     if now.side == "none":
@@ -115,24 +108,24 @@ def _figure(paper: Paper, y: int, now: Meaning, shown: Meaning, face: Face) -> N
     text = shown.number.rjust(4 if "." in shown.number else 3)
     cells = figures.digits(text, face)
     full = figures.digits_width(face)
-    gap = 3 if paper.width < 53 else 4
+    gap = 3 if canvas.width < 53 else 4
     total = 2 * rows + gap + full + 4
-    pad = max(0, (paper.width - total) // 2)
+    pad = max(0, (canvas.width - total) // 2)
     for r in range(rows):
         runs: list[Run] = [(" " * pad, "base"), (arrow[r], now.side), (" " * gap, "base")]
         runs.append((cells[r].rjust(full), now.side if now.side != "none" else "strong"))
         if r == rows - 1:
             runs.append((" " + shown.unit, "strong"))
-        paper.put(y + r, runs)
+        canvas.put(y + r, runs)
 
 
-def _blank(paper: Paper, y: int, rows: int, now: Meaning) -> None:
+def _blank(canvas: Canvas, y: int, rows: int, now: Meaning) -> None:
     """In place of the figure: why there is none."""
-    paper.put(y + (1 if rows >= 5 else 0), [(" " + now.blank, "caution")], role="caution")
-    paper.paragraph(y + 3, rows - 3, now.help, indent=1)
+    canvas.put(y + (1 if rows >= 5 else 0), [(" " + now.blank, "caution")], role="caution")
+    canvas.paragraph(y + 3, rows - 3, now.help, indent=1)
 
 
-def _value(paper: Paper, y: int, now: Meaning) -> None:
+def _value(canvas: Canvas, y: int, now: Meaning) -> None:
     if now.blank or now.value_V is None:
         return
     sign = {"front": "+", "back": "-", "none": "±" if now.off_axis_deg is None else ""}[now.side]
@@ -141,9 +134,9 @@ def _value(paper: Paper, y: int, now: Meaning) -> None:
     left: list[Run] = [(f"{sign}{now.number} {now.unit}  {words.BAND.format(now.band)}", "strong")]
     right: list[Run] = []
     reading = now.reading
-    if reading is not None and reading.window_s and paper.width >= 53:
+    if reading is not None and reading.window_s and canvas.width >= 53:
         right = [(words.WINDOW.format(reading.window_s), "base")]
-    paper.put(y, left, right)
+    canvas.put(y, left, right)
 
 
 def _scale(snapshot: Snapshot, now_s: float, memo: dict[Any, Any]) -> float:
@@ -168,36 +161,36 @@ def bar_text(now: Meaning, scale_V: float, width: int) -> str:
     return figures.bar_cells(round(value / scale_V, 3), round(band / scale_V, 3), width)
 
 
-def _bar(paper: Paper, y: int, now: Meaning, scale: float) -> None:
-    width = paper.width if paper.width % 2 else paper.width - 1
-    paper.put(y, [(bar_text(now, scale, width), now.side if now.side != "none" else "base")])
+def _bar(canvas: Canvas, y: int, now: Meaning, scale: float) -> None:
+    width = canvas.width if canvas.width % 2 else canvas.width - 1
+    canvas.put(y, [(bar_text(now, scale, width), now.side if now.side != "none" else "base")])
 
 
-def _ends(paper: Paper, y: int, state: State | None, scale: float) -> None:
+def _ends(canvas: Canvas, y: int, state: State | None, scale: float) -> None:
     front, back = _names(state)
     left: list[Run] = [(f"← {back}", "base")]
     right: list[Run] = [(f"{front} →", "base")]
     middle = words.FULL_SCALE.format(units.voltage(scale))
-    space = paper.width - length(left) - length(right)
+    space = canvas.width - length(left) - length(right)
     if space >= len(middle) + 2:
         # Centred under the zero of the bar.
-        before = max(1, paper.width // 2 - len(middle) // 2 - length(left))
+        before = max(1, canvas.width // 2 - len(middle) // 2 - length(left))
         after = space - before - len(middle)
         if after >= 1:
             left += [(" " * before + middle, "base")]
-    paper.put(y, left, right)
+    canvas.put(y, left, right)
 
 
 def _trend(
-    paper: Paper, y: int, rows: int, snapshot: Snapshot, scale: float, now_s: float, memo: dict[Any, Any]
+    canvas: Canvas, y: int, rows: int, snapshot: Snapshot, scale: float, now_s: float, memo: dict[Any, Any]
 ) -> None:
     """The last 20 s. Moves once a second: a curve that creeps at every reading costs much and tells nothing more."""
-    paper.put(y, [(words.TREND.format(units.voltage(scale)), "base")])
+    canvas.put(y, [(words.TREND.format(units.voltage(scale)), "base")])
     now_s = float(math.floor(now_s))
-    key = (now_s, scale, rows, paper.width, paper.tier)
+    key = (now_s, scale, rows, canvas.width, canvas.tier)
     if memo.get("trend key") != key:
         # No more points than the curve has columns.
-        columns = paper.width * (2 if paper.tier == "braille" else 1)
+        columns = canvas.width * (2 if canvas.tier == "braille" else 1)
         step = max(1, len(snapshot.trend) // columns)
         points = [
             (1 - (now_s - p.t_s) / TREND_S, p.value_V / scale)
@@ -205,12 +198,12 @@ def _trend(
             if 0 <= now_s - p.t_s < TREND_S
         ]
         memo["trend key"] = key
-        memo["trend"] = figures.trend_cells(points, paper.width, rows, paper.tier == "braille")
+        memo["trend"] = figures.trend_cells(points, canvas.width, rows, canvas.tier == "braille")
     for r, line in enumerate(memo["trend"]):
-        paper.put(y + 1 + r, [(line, "base")])
+        canvas.put(y + 1 + r, [(line, "base")])
 
 
-def _details(paper: Paper, y: int, now: Meaning, state: State | None, snapshot: Snapshot) -> None:
+def _details(canvas: Canvas, y: int, now: Meaning, state: State | None, snapshot: Snapshot) -> None:
     parts: list[str] = []
     if snapshot.lost:
         parts.append(words.LOST_LINES.format(snapshot.lost))
@@ -228,10 +221,10 @@ def _details(paper: Paper, y: int, now: Meaning, state: State | None, snapshot: 
             parts.append(words.MAINS.format(units.voltage(state.adc.mains_V), state.adc.mains_Hz))
         if state.link.round_trip_s is not None:
             parts.append(words.ROUND_TRIP.format(state.link.round_trip_s * 1e3))
-    paper.put(y, [(_joined(parts, paper.width), "base")])
+    canvas.put(y, [(_joined(parts, canvas.width), "base")])
 
 
-def _health(paper: Paper, y: int, state: State | None) -> None:
+def _health(canvas: Canvas, y: int, state: State | None) -> None:
     """Input, saturation, samples, link: short words; what is wrong is told in the message rows."""
     if state is None:
         return
@@ -247,12 +240,12 @@ def _health(paper: Paper, y: int, state: State | None) -> None:
     if adc.rate_Hz is not None:
         numbers.append(words.SAMPLES_PER_S.format(adc.rate_Hz))
     numbers.append(words.LOST_PERCENT.format(adc.lost_fraction * 100))
-    if adc.full_scale_V is not None and paper.width >= 53:
+    if adc.full_scale_V is not None and canvas.width >= 53:
         numbers.append(words.RANGE.format(units.voltage(adc.full_scale_V)))
     tail: Run = (words.LINK_OK, "good") if link.ok else (words.LINK_BAD.format("bad"), "caution")
-    room = paper.width - length(runs) - len(tail[0]) - 2
+    room = canvas.width - length(runs) - len(tail[0]) - 2
     runs.append(("  " + _joined(numbers, room - 2), "base"))
-    paper.put(y, runs, [tail])
+    canvas.put(y, runs, [tail])
 
 
 def _joined(parts: list[str], width: int) -> str:
@@ -266,40 +259,43 @@ def _joined(parts: list[str], width: int) -> str:
     return text
 
 
-def source_panel(paper: Paper, top: int, rows: int, state: State) -> None:
+def source_panel(canvas: Canvas, top: int, rows: int, state: State) -> None:
     """While the source is not energised no number is shown, but what the source is doing and what it waits for."""
     lock = state.interlock
     y, end = top, top + rows
     if lock.state == "tripped":
         cause = lock.trip.cause if lock.trip else lock.text
         remedy = lock.trip.remedy if lock.trip else ""
-        y += paper.paragraph(y, max(1, rows - 3), words.SOURCE_TRIPPED + cause, "alarm", indent=1, fill=True)
+        y += canvas.paragraph(y, max(1, rows - 3), words.SOURCE_TRIPPED + cause, "alarm", indent=1, fill=True)
         if remedy and y < end:
             y += 1 if end - y > 4 else 0
-            y += paper.paragraph(y, end - y, words.REMEDY + remedy, "strong", indent=1)
+            y += canvas.paragraph(y, end - y, words.REMEDY + remedy, "strong", indent=1)
     elif lock.warning_s > 0:
-        y += paper.paragraph(y, 2, words.SOURCE_WARNING.format(lock.warning_s), "caution", indent=1, fill=True)
+        y += canvas.paragraph(y, 2, words.SOURCE_WARNING.format(lock.warning_s), "caution", indent=1, fill=True)
     elif lock.state == "ready":
-        y += paper.paragraph(y, 2, words.SOURCE_READY, "caution", indent=1, fill=True)
+        y += canvas.paragraph(y, 2, words.SOURCE_READY, "caution", indent=1, fill=True)
     elif lock.state == "checking":
-        y += paper.paragraph(y, 2, words.SOURCE_CHECKING, "title", indent=1, fill=True)
+        y += canvas.paragraph(y, 2, words.SOURCE_CHECKING, "title", indent=1, fill=True)
     else:
-        y += paper.paragraph(y, 1, words.SOURCE_OFF, "title", indent=1, fill=True)
+        y += canvas.paragraph(y, 1, words.SOURCE_OFF, "title", indent=1, fill=True)
     if lock.text and lock.state != "tripped" and y < end:
-        y += paper.paragraph(y, min(2, end - y), lock.text, indent=1)
+        y += canvas.paragraph(y, min(2, end - y), lock.text, indent=1)
     missing = [p for p in lock.permissives if not p.ok]
     if end - y >= 2 and missing:
-        paper.put(y, [(" " + words.MISSING, "strong")])
+        canvas.put(y, [(" " + words.MISSING, "strong")])
         y += 1
         for i, permissive in enumerate(missing):
-            need = len(wrapped(permissive.text, paper.width - 3))
+            need = len(wrapped(permissive.text, canvas.width - 3))
             last_row = end - y - (1 if i + 1 < len(missing) else 0)
             if need > last_row:
-                paper.put(y, [(" " + words.MORE_MISSING.format(len(missing) - i), "base")])
+                canvas.put(y, [(" " + words.MORE_MISSING.format(len(missing) - i), "base")])
                 y += 1
                 break
-            for k, line in enumerate(wrapped(permissive.text, paper.width - 3)):
-                paper.put(y, [((" • " if k == 0 else "   ") + line, "base")])
+            for k, line in enumerate(wrapped(permissive.text, canvas.width - 3)):
+                canvas.put(y, [((" • " if k == 0 else "   ") + line, "base")])
                 y += 1
     elif lock.state == "ready" and y < end:
-        paper.put(y, [(" " + words.ALL_PERMISSIVES, "base")])
+        canvas.put(y, [(" " + words.ALL_PERMISSIVES, "base")])
+
+
+PAGE = Page("read", "Read", order=10, paint=paint, shortcut="f1")

@@ -6,20 +6,23 @@ from typing import Any
 
 from earthward import units
 from earthward.display import keys, words
-from earthward.display.look import Look
-from earthward.display.meaning import Meaning, meaning_of
-from earthward.display.paper import Paper, Run, length, wrapped
+from earthward.display.canvas import Canvas, Run, length, wrapped
+from earthward.display.meaning import Meaning
+from earthward.display.options import Options
+from earthward.display.page import Scene
+from earthward.display.pages import registry
 from earthward.display.places import place_text
 from earthward.display.snapshot import Snapshot
-from earthward.display.view import SAID_S, View
+from earthward.display.view import NOTICE_S, View
 
 #: How long an alarm or caution stays in the message rows.
 ALERT_S = 15.0
 MESSAGE_ROWS = 3
 
 
-def status(paper: Paper, snapshot: Snapshot, view: View, now_s: float) -> None:
+def status(canvas: Canvas, scene: Scene) -> None:
     """Row 0: emulated or not, the interlock's word, the injected current, the reading in short, which screen."""
+    snapshot, view = scene.snapshot, scene.view
     left: list[Run] = []
     if snapshot.emulated:
         left.append((f" {words.EMULATED} ", "badge"))
@@ -32,21 +35,21 @@ def status(paper: Paper, snapshot: Snapshot, view: View, now_s: float) -> None:
         left.append((f" {words.INTERLOCK[name]} ", role))
         if name == "energised" and state.source.current_A is not None:
             left.append((f" {units.current(state.source.current_A)}", "title"))
-            if paper.width >= 100 and state.source.voltage_V is not None:
+            if canvas.width >= 100 and state.source.voltage_V is not None:
                 left.append((f"  {words.VOLTAGE.format(state.source.voltage_V)}", "title"))
-        if paper.width >= 80:
+        if canvas.width >= 80:
             left.append((f"  {words.ELECTRODE.format(state.source.electrode)}", "title"))
-        if paper.width >= 100 and state.source.battery_V is not None:
+        if canvas.width >= 100 and state.source.battery_V is not None:
             left.append((f"  {words.BATTERY.format(state.source.battery_V)}", "title"))
-        if paper.width >= 110 and state.source.frequency_Hz is not None:
+        if canvas.width >= 110 and state.source.frequency_Hz is not None:
             left.append((f"  {words.WAVEFORM.format(state.source.waveform, state.source.frequency_Hz)}", "title"))
-    right: list[Run] = [(f"{words.SCREENS[view.screen]} ", "title")]
+    right: list[Run] = [(f"{registry()[view.page].title} ", "title")]
     on = snapshot.connected and state is not None and state.interlock.state == "energised"
-    if on and view.page != "read" and paper.width >= 53:
-        right.insert(0, (f"{in_short(meaning_of(snapshot, now_s))}  ", "title"))
-    if snapshot.hello is not None and snapshot.hello.read_only and paper.width >= 53:
+    if on and view.page != "read" and canvas.width >= 53:
+        right.insert(0, (f"{in_short(scene.meaning)}  ", "title"))
+    if snapshot.hello is not None and snapshot.hello.read_only and canvas.width >= 53:
         right.insert(0, (f"{words.READ_ONLY}  ", "title"))
-    paper.put(0, left, right, role="title")
+    canvas.put(0, left, right, role="title")
 
 
 def in_short(meaning: Meaning) -> str:
@@ -67,14 +70,14 @@ def message(snapshot: Snapshot, view: View, now_s: float) -> tuple[str, str]:
         return words.ALARM.format(_with_remedy(event.text, event.remedy)), "alarm"
     # The daemon's answer to a press comes after what we said on pressing, and takes its place.
     answered_s = max(snapshot.kept_s, snapshot.problem_s)
-    if now_s - answered_s < SAID_S and answered_s >= view.said_s > answered_s - SAID_S:
+    if now_s - answered_s < NOTICE_S and answered_s >= view.notice_s > answered_s - NOTICE_S:
         if snapshot.problem_s > snapshot.kept_s:
             return words.REFUSED.format(snapshot.problem), "alarm"
         if snapshot.kept is not None:
             at = place_text(snapshot.kept.place, view.system)
             return words.KEPT.format(units.voltage(snapshot.kept.value_V, signed=True), at), "strong"
-    if now_s - view.said_s < SAID_S and view.said:
-        return view.said, "alarm" if view.said_bad else "strong"
+    if now_s - view.notice_s < NOTICE_S and view.notice:
+        return view.notice, "alarm" if view.notice_bad else "strong"
     caution = next(
         ((at, e) for at, e in reversed(snapshot.events) if e.severity == "caution" and now_s - at < ALERT_S), None
     )
@@ -106,34 +109,34 @@ def _with_remedy(text: str, remedy: str) -> str:
     return f"{text}{end} {words.REMEDY}{remedy}"
 
 
-def message_rows(paper: Paper, text: str) -> int:
-    return min(MESSAGE_ROWS, len(wrapped(text, paper.width - 1)))
+def message_rows(canvas: Canvas, text: str) -> int:
+    return min(MESSAGE_ROWS, len(wrapped(text, canvas.width - 1)))
 
 
-def key_row(paper: Paper, view: View, look: Look, memo: dict[Any, Any]) -> None:
+def key_row(canvas: Canvas, view: View, options: Options, memo: dict[Any, Any]) -> None:
     """The last row: the four keys and help. In a choice the same keys carry the answers."""
-    about = (paper.width, view.screen, view.choice, view.entry is not None and view.entry.wheel is None)
+    about = (canvas.width, view.page, view.choice, view.entry is not None and view.entry.wheel is None)
     known = memo.get("key row")
     if known is not None and known[0] == about:
-        paper.put(paper.height - 1, *known[1])
+        canvas.put(canvas.height - 1, *known[1])
         return
-    y = paper.height - 1
-    off: list[Run] = [(f" {keys.shown(look.keys['off'][0])} {words.OFF} ", "alarm")]
+    y = canvas.height - 1
+    off: list[Run] = [(f" {keys.shown(options.keys['off'][0])} {words.OFF} ", "alarm")]
     if view.choice is not None:
         labels = {option.key: option.label for option in view.choice.options}
     else:
-        labels = dict(words.KEY_OF_SCREEN[view.screen])
+        labels = dict(registry()[view.page].keys)
         if view.entry is not None and view.entry.wheel is None:
             labels = {"keep": words.SET_AND_KEEP, "map": words.BACK}
     left: list[Run] = []
     for action in ("keep", "map", "next"):
-        if action in labels and look.keys[action]:
-            left += [(f" {keys.shown(look.keys[action][0])} ", "key"), (f"{labels[action]} ", "base")]
-    if view.choice is not None and length(left) + length(off) >= paper.width:
+        if action in labels and options.keys[action]:
+            left += [(f" {keys.shown(options.keys[action][0])} ", "key"), (f"{labels[action]} ", "base")]
+    if view.choice is not None and length(left) + length(off) >= canvas.width:
         # The answers stand in full above: here only which keys give them.
-        names = [f" {keys.shown(look.keys[a][0])} " for a in ("keep", "map", "next") if a in labels]
+        names = [f" {keys.shown(options.keys[a][0])} " for a in ("keep", "map", "next") if a in labels]
         left = [run for name in names for run in ((name, "key"), (" ", "base"))] + [(words.ANSWER, "base")]
-    if paper.width >= 53 and view.choice is None:
-        left += [(f" {keys.shown(look.keys['help'][0])} ", "key"), (f"{words.HELP_KEY} ", "base")]
+    if canvas.width >= 53 and view.choice is None:
+        left += [(f" {keys.shown(options.keys['help'][0])} ", "key"), (f"{words.HELP_KEY} ", "base")]
     memo["key row"] = (about, (left, off))
-    paper.put(y, left, off)
+    canvas.put(y, left, off)

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import contextlib
 import math
-from typing import Any
 
 from earthward import units
 from earthward.daemon.protocol import KeptPoint, Plan, Station
 from earthward.display import words
+from earthward.display.canvas import Canvas, Row, Run, merge, wrapped
 from earthward.display.glyphs import RAMP, Tier
-from earthward.display.paper import Paper, Row, Run, merge, wrapped
+from earthward.display.page import Page, Scene
 from earthward.display.places import place_text, tapes_to
 from earthward.display.raster import Frame, coverage_levels, density_levels, frame_for, walls
 from earthward.display.snapshot import Snapshot
@@ -20,43 +20,44 @@ from earthward.errors import InputError
 SIDE_COLUMNS = 24
 
 
-def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, memo: dict[Any, Any]) -> None:
+def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
+    snapshot, view, memo = scene.snapshot, scene.view, scene.memo
     plan = snapshot.plan
     if plan is None or len(plan.outline_m) < 3:
-        paper.paragraph(top + 1, rows - 1, words.NO_PLAN, indent=1)
+        canvas.paragraph(top + 1, rows - 1, words.NO_PLAN, indent=1)
         return
     coverage = view.page == "coverage"
     state = snapshot.state
-    beside = paper.width >= 80
+    beside = canvas.width >= 80
     following = (state.next_station if state else None) or plan.next_station
     told = [] if following is None else _next_texts(plan, following, view)
-    notes = _notes(plan, snapshot, view, told, SIDE_COLUMNS - 2 if beside else paper.width)
+    notes = _notes(plan, snapshot, view, told, SIDE_COLUMNS - 2 if beside else canvas.width)
     # The legend and the words for the next place; at least one row for other notes.
-    said = 1 + max(1, sum(len(wrapped(text, paper.width)) for text in told))
+    said = 1 + max(1, sum(len(wrapped(text, canvas.width)) for text in told))
     below = 0 if beside else max(3, min(6, said + 1)) if rows >= 14 else min(5, said)
-    columns = paper.width - (SIDE_COLUMNS if beside else 0)
+    columns = canvas.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
-    key = ("map", id(plan), plan.revision, columns, rows - below, coverage, here, following, paper.tier)
+    key = ("map", id(plan), plan.revision, columns, rows - below, coverage, here, following, canvas.tier)
     if memo.get("map key") != key:
         memo["map key"] = key
-        memo["map"] = drawn(plan, columns, rows - below, coverage, here, following, paper.tier)
+        memo["map"] = drawn(plan, columns, rows - below, coverage, here, following, canvas.tier)
     picture: list[Row] = memo["map"]
     for r, row in enumerate(picture):
         right: list[Run] = []
         if beside and r < len(notes):
             text, role = notes[r]
             right = [(text.ljust(SIDE_COLUMNS - 1), role)]
-        paper.put(top + r, list(row), right)
+        canvas.put(top + r, list(row), right)
     for r in range(len(picture), rows - below):
         if beside and r < len(notes):
-            paper.put(top + r, [], [(notes[r][0].ljust(SIDE_COLUMNS - 1), notes[r][1])])
+            canvas.put(top + r, [], [(notes[r][0].ljust(SIDE_COLUMNS - 1), notes[r][1])])
     if not beside:
         y = top + rows - below
-        paper.put(y, _legend(coverage, paper.width), [])
+        canvas.put(y, _legend(coverage, canvas.width), [])
         # Words that do not fit whole are left to the bigger screens, but for the next place, which all need.
         room = below - 1
         for k, (text, role) in enumerate(notes[:room]):
-            paper.put(y + 1 + k, [(text, role)])
+            canvas.put(y + 1 + k, [(text, role)])
 
 
 def drawn(
@@ -188,3 +189,6 @@ def _notes(plan: Plan, snapshot: Snapshot, view: View, told: list[str], width: i
         across = max(p[0] for p in plan.outline_m) - min(p[0] for p in plan.outline_m)
         lines += [("", "base"), (words.SCALE.format(units.length(across, view.system)), "base")]
     return lines
+
+
+PAGE = Page("map", "Map", order=20, paint=paint, shortcut="f2")

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from earthward import units
 from earthward.display import figures, words
-from earthward.display.paper import Paper
-from earthward.display.snapshot import Snapshot
-from earthward.display.view import View
+from earthward.display.canvas import Canvas
+from earthward.display.page import Page, Scene
 
 
-def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View) -> None:
+def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
+    snapshot, view = scene.snapshot, scene.view
     plan = snapshot.plan
     if plan is None:
-        paper.paragraph(top + 1, rows - 1, words.NO_PLAN, indent=1)
+        canvas.paragraph(top + 1, rows - 1, words.NO_PLAN, indent=1)
         return
     budget = plan.budget
     y, end = top, top + rows
     air = rows >= 17
-    paper.put(y, [(words.CURRENT_BUDGET, "strong")])
+    canvas.put(y, [(words.CURRENT_BUDGET, "strong")])
     y += 1
     whole = budget.injected_A
     for label, value in (
@@ -26,44 +26,47 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View) -> 
         (words.FINDINGS, budget.findings_A),
         (words.UNEXPLAINED, budget.unexplained_A),
     ):
-        _share(paper, y, label, value, whole)
+        _share(canvas, y, label, value, whole)
         y += 1
     if budget.unexplained_interval_A is not None:
         text = units.current_interval(*budget.unexplained_interval_A)
-        paper.put(y, [(f"{words.UNEXPLAINED:>12} {text} (95 %)", "base")])
+        canvas.put(y, [(f"{words.UNEXPLAINED:>12} {text} (95 %)", "base")])
         y += 1
     y += 1 if air else 0
-    paper.put(y, [(words.WATER_BUDGET, "strong")])
+    canvas.put(y, [(words.WATER_BUDGET, "strong")])
     y += 1
     loss = words.NOT_KNOWN
     if budget.loss_interval_L_per_day is not None:
         loss = units.water_interval(*budget.loss_interval_L_per_day, view.system)
     elif budget.loss_L_per_day is not None:
         loss = units.water_rate(budget.loss_L_per_day, view.system)
-    paper.put(y, [(f"  {words.LOSS} ", "base"), (loss, "strong")])
+    canvas.put(y, [(f"  {words.LOSS} ", "base"), (loss, "strong")])
     y += 1
     explained = words.NOT_KNOWN
     if budget.explained_L_per_day is not None:
         explained = units.water_interval(*budget.explained_L_per_day, view.system)
-    if len(words.EXPLAINED) + len(explained) + 4 <= paper.width:
-        paper.put(y, [(f"  {words.EXPLAINED} ", "base"), (explained, "strong")])
+    if len(words.EXPLAINED) + len(explained) + 4 <= canvas.width:
+        canvas.put(y, [(f"  {words.EXPLAINED} ", "base"), (explained, "strong")])
         y += 1
     else:
-        paper.put(y, [(f"  {words.EXPLAINED}", "base")])
-        paper.put(y + 1, [(f"    {explained}", "strong")])
+        canvas.put(y, [(f"  {words.EXPLAINED}", "base")])
+        canvas.put(y + 1, [(f"    {explained}", "strong")])
         y += 2
     y += 1 if air else 0
     for text in (budget.text, plan.text, words.PLUMBING_NOTE):
         if text and y < end:
-            y += paper.paragraph(y, end - y, text, indent=2)
+            y += canvas.paragraph(y, end - y, text, indent=2)
 
 
-def _share(paper: Paper, y: int, label: str, value_A: float | None, whole_A: float | None) -> None:
+def _share(canvas: Canvas, y: int, label: str, value_A: float | None, whole_A: float | None) -> None:
     text = units.current(value_A) if value_A is not None else words.NOT_KNOWN
     bar = ""
     percent = ""
     if value_A is not None and whole_A:
-        width = max(8, min(40, paper.width - 34))
+        width = max(8, min(40, canvas.width - 34))
         bar = figures.share_cells(value_A / whole_A, width)
         percent = f" {100 * value_A / whole_A:3.0f} %"
-    paper.put(y, [(f"{label:>12} ", "base"), (f"{text:>9} ", "strong"), (bar, "base"), (percent, "base")])
+    canvas.put(y, [(f"{label:>12} ", "base"), (f"{text:>9} ", "strong"), (bar, "base"), (percent, "base")])
+
+
+PAGE = Page("budget", "Budget", order=70, paint=paint, shortcut="f5")

@@ -1,6 +1,6 @@
 """A page of fixed size that a screen is written on: rows of (text, role) runs, never wider than the page.
 
-Screens are pure functions that write on a `Paper`; a widget turns rows into terminal cells. What did not fit is
+Screens are pure functions that write on a `Canvas`; a widget turns rows into terminal cells. What did not fit is
 remembered in `clipped`, so that tests can demand that nothing was.
 """
 
@@ -39,7 +39,7 @@ def wrapped(text: str, width: int) -> tuple[str, ...]:
     return tuple(textwrap.wrap(text, width=max(1, width), break_long_words=True)) or ("",)
 
 
-class Paper:
+class Canvas:
     """`width` x `height` cells. Rows not written are blank."""
 
     def __init__(self, width: int, height: int, tier: Tier) -> None:

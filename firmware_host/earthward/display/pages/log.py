@@ -2,22 +2,30 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from earthward.display import words
-from earthward.display.paper import Paper, wrapped
+from earthward.display.canvas import Canvas, wrapped
+from earthward.display.keeping import keep_reading
+from earthward.display.page import Page, Scene
 from earthward.display.snapshot import Snapshot
-from earthward.display.view import View
+from earthward.display.view import Pressed, View
+
+#: So many events older at a press.
+OLDER = 8
 
 
-def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, now_s: float) -> None:
+def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
+    snapshot, view, now_s = scene.snapshot, scene.view, scene.now_s
     if not snapshot.events:
-        paper.paragraph(top + 1, rows - 1, words.NO_EVENTS, indent=1)
+        canvas.paragraph(top + 1, rows - 1, words.NO_EVENTS, indent=1)
         return
     y, end = top, top + rows
     events = list(reversed(snapshot.events))
     for at, event in events[min(view.older, len(events) - 1) :]:
         head = f"{ago(now_s - at)} {words.SEVERITY[event.severity]} "
         text = event.text + (f" {words.REMEDY}{event.remedy}" if event.remedy else "")
-        lines = wrapped(paper_safe(text), max(10, paper.width - len(head)))
+        lines = wrapped(one_line(text), max(10, canvas.width - len(head)))
         if y + len(lines) > end:
             # A very long one still shows its beginning when it is the only one on the page.
             if y > top:
@@ -25,13 +33,13 @@ def paint(paper: Paper, top: int, rows: int, snapshot: Snapshot, view: View, now
             lines = lines[: end - y]
         role = {"alarm": "alarm", "caution": "caution"}.get(event.severity, "base")
         for k, line in enumerate(lines):
-            paper.put(y, [(head if k == 0 else " " * len(head), role if k == 0 else "base"), (line, "base")])
+            canvas.put(y, [(head if k == 0 else " " * len(head), role if k == 0 else "base"), (line, "base")])
             y += 1
         if y >= end:
             break
 
 
-def paper_safe(text: str) -> str:
+def one_line(text: str) -> str:
     return " ".join(text.split())
 
 
@@ -43,3 +51,15 @@ def ago(seconds: float) -> str:
     if seconds < 3600:
         return words.AGO_MIN.format(seconds // 60).ljust(7)
     return words.AGO_H.format(seconds // 3600).ljust(7)
+
+
+def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
+    if action == "keep":
+        return keep_reading(view, snapshot, now_s, None)
+    older = view.older + OLDER
+    return replace(view, older=0 if older >= len(snapshot.events) else older), []
+
+
+PAGE = Page(
+    "log", "Log", order=80, paint=paint, press=press, keys=words.USUAL_KEYS | {"next": words.OLDER_KEY}, shortcut="f6"
+)
