@@ -32,6 +32,7 @@ COMMANDS: dict[str, str] = {
     "export": "a survey in open formats",
     "bench": "electrodes by themselves; how fast this computer is",
     "doctor": "what is wired, what is missing",
+    "install": "put the daemon on this Raspberry Pi as a service, or take it off",
 }
 
 

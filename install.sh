@@ -1,0 +1,57 @@
+#!/usr/bin/env bash
+# Put Earthward on a Raspberry Pi (Raspberry Pi OS on Debian 12 or 13), from a checkout of it:
+#     sudo ./install.sh [--dry-run] [--screen] [--adapter NAME] ...      options: earthward install --help
+# Each version gets a folder with an environment of its own; the link `current` names the one in use. Running it again
+# with a later checkout upgrades; `sudo earthward install --rollback` goes back.
+set -euo pipefail
+here="$(cd "$(dirname "$0")" && pwd)"
+prefix="${EARTHWARD_PREFIX:-/opt/earthward}"
+version="$(sed -n 's/^version = "\(.*\)"$/\1/p' "$here/pyproject.toml" | head -n 1)"
+dry=no
+for word in "$@"; do [ "$word" = --dry-run ] && dry=yes; done
+
+say() { printf '%s\n' "$*"; }
+
+missing=""
+for package in python3-venv python3-lgpio; do
+  dpkg -s "$package" >/dev/null 2>&1 || missing="$missing $package"
+done
+
+if [ "$dry" = yes ]; then
+  [ -z "$missing" ] || say "would install Debian packages:$missing"
+  say "would install version $version below $prefix/versions and point $prefix/current at it"
+  say "would then run: earthward install $*"
+  exit 0
+fi
+
+if [ -n "$missing" ]; then
+  [ "$(id -u)" = 0 ] || { say "this installs Debian packages: run it with sudo"; exit 2; }
+  say "installing Debian packages:$missing"
+  apt-get update -qq
+  # Without the pins' library from Debian the converter's ready line and the switches are not read; `doctor` says so.
+  DEBIAN_FRONTEND=noninteractive apt-get install -y -qq $missing || say "not all of$missing could be installed"
+fi
+
+mkdir -p "$prefix/versions"
+target="$prefix/versions/$version"
+number=1
+while [ -e "$target" ]; do
+  number=$((number + 1))
+  target="$prefix/versions/$version-$number"
+done
+say "installing Earthward $version into $target"
+trap 'rm -rf "$target"; say "nothing was changed: the version in use stays"' ERR
+# Debian's own packages (python3-lgpio) are seen from inside; nothing of the system's Python is changed.
+python3 -m venv --system-site-packages "$target"
+"$target/bin/python" -m pip install --quiet --disable-pip-version-check "$here[report]" "adafruit-extended-bus>=1.0"
+"$target/bin/earthward" --version >/dev/null
+trap - ERR
+
+if [ -L "$prefix/current" ]; then
+  ln -sfn "$(readlink "$prefix/current")" "$prefix/.previous.new"
+  mv -T "$prefix/.previous.new" "$prefix/previous"
+fi
+ln -sfn "$target" "$prefix/.current.new"
+mv -T "$prefix/.current.new" "$prefix/current"
+if [ "$prefix" = /opt/earthward ]; then ln -sfn "$prefix/current/bin/earthward" /usr/local/bin/earthward; fi
+exec "$prefix/current/bin/earthward" install --prefix "$prefix" "$@"
