@@ -22,6 +22,7 @@ from earthward.daemon.life import Daemon
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import Build
+from earthward.record.place import Station
 
 
 @pytest.fixture(autouse=True)
@@ -49,7 +50,7 @@ async def kept_readings(build: Build, folder: Path, scenario: Scenario) -> list[
                 x, y, _ = scenario.leaks[0].position_m
                 for k, bearing in enumerate((0.0, 90.0, 30.0, 120.0)):
                     here = (min(max(x + 0.3, 0.6), scenario.length_m - 0.6), min(max(y, 0.6), scenario.width_m - 0.6))
-                    place = m.Station(
+                    place = Station(
                         position_m=(*here, 0.6 * scenario.depth_m), bearing_deg=bearing, name=f"S{k}", vertical=False
                     )
                     client.send(m.MoveTo(place=place))

@@ -14,18 +14,16 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
+
 from earthward.daemon.protocol import (
     AdcHealth,
-    Budget,
     Cell,
-    Event,
-    Finding,
-    Fitting,
+    EventMessage,
     FromClient,
     Hello,
     Interlock,
     Kept,
-    KeptPoint,
     LinkHealth,
     Message,
     MoveTo,
@@ -37,8 +35,6 @@ from earthward.daemon.protocol import (
     Source,
     SourceOff,
     State,
-    Station,
-    Step,
     StepDone,
     Steps,
     TripInfo,
@@ -46,6 +42,12 @@ from earthward.daemon.protocol import (
     encode,
     from_client,
 )
+from earthward.record.board import BoardReport, BoardState, Trip
+from earthward.record.finding import CurrentBudget, Finding, FindingStage, FittingShare, Stage, WaterBudget
+from earthward.record.place import Fitting, Station
+from earthward.record.reading import KeptReading
+from earthward.record.step import Step
+from earthward.survey.pair import pair_ends
 
 
 def reading(number: int = 1, value_V: float | None = 123e-6, sigma_V: float | None = 2.6e-6, **more: object) -> ReadingMessage:  # fmt: skip  # noqa: E501
@@ -60,7 +62,7 @@ def reading(number: int = 1, value_V: float | None = 123e-6, sigma_V: float | No
         "snr": abs(value_V) / sigma_V if value_V is not None and sigma_V else None,
         "p_sign": 0.99,
         "lost_fraction": 0.0,
-        "flags": [],
+        "flags": (),
         "current_A": 0.010,
         "gradient_V_per_m": value_V / 0.3 if value_V is not None else None,
         "transfer_ohm": value_V / 0.010 if value_V is not None else None,
@@ -95,6 +97,37 @@ def interlock(state: str = "energised", **more: object) -> Interlock:
     return Interlock(**(given | more))  # type: ignore[arg-type]
 
 
+def board(on: bool, **more: object) -> BoardReport:
+    """What the board says: 10 mA at 9.4 V while on."""
+    given: dict[str, object] = {
+        "received_s": 100.0,
+        "state": BoardState.ENERGISED if on else BoardState.OFF,
+        "trip": Trip.NONE,
+        "emergency_stop_closed": True,
+        "enable_held": on,
+        "heartbeat_fresh": True,
+        "current_positive_A": 0.01002 if on else 0.0,
+        "current_negative_A": -0.01002 if on else 0.0,
+        "voltage_positive_V": 9.4 if on else 0.0,
+        "voltage_negative_V": -9.4 if on else 0.0,
+        "battery_V": 12.6,
+        "temperature_C": 31.0,
+    }
+    return BoardReport(**(given | more))  # type: ignore[arg-type]
+
+
+def held(place: Station, value_V: float = 123e-6, sigma_V: float = 2e-6, row: int = 1) -> KeptReading:
+    """A reading kept at a place with a pair of 0.3 m."""
+    front, back = pair_ends(place, 0.3)
+    return KeptReading(
+        front_m=front, back_m=back, value_V=value_V, sigma_V=sigma_V, station=place.name, row=row, time_s=1.7e9
+    )
+
+
+def kept(place: Station, value_V: float = 123e-6, sigma_V: float = 2e-6, row: int = 1) -> Kept:
+    return Kept(**msgspec.structs.asdict(held(place, value_V, sigma_V, row)), place=place)
+
+
 def state(lock: str | Interlock = "energised", **more: object) -> State:
     lock = interlock(lock) if isinstance(lock, str) else lock
     on = lock.state == "energised"
@@ -102,16 +135,7 @@ def state(lock: str | Interlock = "energised", **more: object) -> State:
         "t_s": 100.0,
         "emulated": True,
         "interlock": lock,
-        "source": Source(
-            energised=on,
-            waveform="coded",
-            frequency_Hz=35.7,
-            current_A=0.01002 if on else 0.0,
-            current_limit_A=0.010,
-            voltage_V=9.4 if on else 0.0,
-            battery_V=12.6,
-            temperature_C=31.0,
-        ),
+        "source": Source(report=board(on), waveform="coded", frequency_Hz=35.7, current_limit_A=0.010),
         "link": LinkHealth(ok=True, text="answers", port="/dev/source", firmware="1.0", round_trip_s=0.0042),
         "adc": AdcHealth(
             ok=True, text="samples flow", rate_Hz=859.4, lost_fraction=0.002, full_scale_V=0.256,
@@ -123,6 +147,10 @@ def state(lock: str | Interlock = "energised", **more: object) -> State:
         "next_station": NEXT,
     }  # fmt: skip
     return State(**(given | more))  # type: ignore[arg-type]
+
+
+def staged(stage: Stage) -> tuple[FindingStage, ...]:
+    return (FindingStage(stage="suspected", time_s=1.7e9), FindingStage(stage=stage, time_s=1.7e9))
 
 
 OUTLINE = [(0.0, 0.0), (10.0, 0.0), (10.0, 5.0), (0.0, 5.0)]
@@ -148,33 +176,37 @@ def plan(revision: int = 1, outline: list[tuple[float, float]] | None = None, **
                     detectable_A=None if far > 5 else 0.2e-3 * math.exp(far * 0.7),
                 )
             )
-    kept = []
+    readings = []
     for k in range(7):
         place = Station(position_m=(0.5 + 1.2 * k, 0.3, 0.5), bearing_deg=270.0 if k % 2 else 20.0, name=f"s{k}")
-        kept.append(KeptPoint(place=place, value_V=(40 - 9 * k) * 1e-6, sigma_V=2e-6))
+        readings.append(held(place, (40 - 9 * k) * 1e-6, row=k + 1))
     given: dict[str, object] = {
         "revision": revision,
         "name": "Maple Street",
         "outline_m": outline,
         "sources": [(1.0, 1.0, 0.5)],
         "fittings": [
-            Fitting(name="light", kind="light", position_m=(0.5 * x1, 0.0, 0.6), current_A=6.1e-3,
-                    interval_A=(5.6e-3, 6.6e-3)),
-            Fitting(name="ladder socket", kind="ladder", position_m=(x1, 0.5 * y1, 0.0), covered=True),
+            Fitting(name="light", kind="light", position_m=(0.5 * x1, 0.0, 0.6), time_s=1.7e9),
+            Fitting(name="ladder socket", kind="ladder", position_m=(x1, 0.5 * y1, 0.0), covered=True,
+                    time_s=1.7e9),
         ],
-        "kept": kept,
+        "kept": readings,
         "cells": cells,
         "findings": [
             Finding(number=1, position_m=(*spot, 1.5), radius_m=0.18, current_A=0.41e-3,
-                    current_interval_A=(0.33e-3, 0.52e-3), hole_diameter_mm=(0.8, 2.9), stage="suspected"),
+                    current_interval_A=(0.33e-3, 0.52e-3), hole_diameter_mm=(0.8, 2.9), time_s=1.7e9),
             Finding(number=2, position_m=(0.2 * x1, 0.5 * y1, 1.2), radius_m=0.3, current_A=0.22e-3,
-                    current_interval_A=(0.1e-3, 0.4e-3), stage="dye not drawn"),
+                    current_interval_A=(0.1e-3, 0.4e-3), time_s=1.7e9, history=staged("dye not drawn")),
         ],
         "p_leak_count": {"0": 0.02, "1": 0.9, "2": 0.08},
-        "budget": Budget(
-            injected_A=0.01002, fittings_A=6.1e-3, findings_A=0.63e-3, unexplained_A=3.3e-3,
-            unexplained_interval_A=(2.6e-3, 3.9e-3), loss_L_per_day=310.0, loss_interval_L_per_day=(250.0, 370.0),
-            explained_L_per_day=(40.0, 520.0), text="A third of the current is not explained: cover the light.",
+        "budget": CurrentBudget(
+            injected_A=0.01002, findings_A=0.63e-3, unexplained_A=3.3e-3, unexplained_interval_A=(2.6e-3, 3.9e-3),
+            fittings=(FittingShare(name="light", current_A=6.1e-3, interval_A=(5.6e-3, 6.6e-3)),),
+            text="A third of the current is not explained: cover the light",
+        ),
+        "water": WaterBudget(
+            loss=(250.0, 370.0), explained=(40.0, 520.0), unexplained=(-270.0, 330.0), verdict="undetermined",
+            by="size", text="what holes of this size may pass is not known well enough",
         ),
         "next_station": NEXT,
         "coverage_fraction": 0.63,
@@ -197,7 +229,7 @@ STEPS = [
 ]
 
 
-def events() -> list[Event]:
+def events() -> list[EventMessage]:
     rows = [
         ("info", "daemon_ready", "The daemon is ready.", ""),
         ("info", "link_up", "The source board answers: firmware 1.0, limits agree.", ""),
@@ -211,7 +243,7 @@ def events() -> list[Event]:
         ("info", "kept", "Kept station s7: +123 µV.", ""),
     ]
     return [
-        Event(number=i, t_s=float(i), severity=s, code=c, text=t, remedy=r)  # type: ignore[arg-type]
+        EventMessage(time_s=1.7e9, number=i, t_s=float(i), severity=s, code=c, text=t, remedy=r)  # type: ignore[arg-type]
         for i, (s, c, t, r) in enumerate(rows)
     ]
 
@@ -308,18 +340,18 @@ class Visit:
             case SetStage(finding=number, stage=stage):
                 self.stages.append((number, stage))
                 changed = [
-                    Finding(**{f: getattr(x, f) for f in x.__struct_fields__} | ({"stage": stage} if x.number == number else {}))  # noqa: E501
+                    msgspec.structs.replace(x, history=staged(stage)) if x.number == number else x
                     for x in self.plan.findings
-                ]  # fmt: skip
+                ]
                 self.plan = plan(self.plan.revision + 1, kept=self.plan.kept, findings=changed)
                 say(self.plan)
             case _:
                 pass
         if type(message).__name__ == "Keep" and self.place is not None:
             here = getattr(message, "place", None) or self.place
-            kept = Kept(row=len(self.kept) + 1, station=here.name, place=here, value_V=123e-6, sigma_V=2.6e-6)
-            self.kept.append(kept)
-            say(kept)
+            answer = kept(here, sigma_V=2.6e-6, row=len(self.kept) + 1)
+            self.kept.append(answer)
+            say(answer)
         say(self.state())
 
     def _done(self, key: str) -> None:

@@ -8,9 +8,10 @@ from collections.abc import Callable
 
 from tests.display import fake_feed
 
-from earthward.daemon.protocol import Event, Interlock, Message, Steps
+from earthward.daemon.protocol import Interlock, Message, Steps
 from earthward.display.pages import registry
 from earthward.display.snapshot import Snapshot, connection, updated
+from earthward.record.event import Event
 
 SIZES = ((53, 20), (80, 24), (120, 40))
 SMALL = (40, 13)

@@ -20,7 +20,6 @@ from earthward.daemon.protocol import (
     Ask,
     Hello,
     Keep,
-    Kept,
     Lost,
     MoveTo,
     Problem,
@@ -364,7 +363,7 @@ async def test_what_the_daemon_answers_to_keep_is_shown(daemon: FakeDaemon) -> N
         daemon.say(Problem(text="the pole has only just come here"))
         await until(lambda: "not done: the pole has only just come here" in " ".join(text_of(app).split()))
         await pilot.press("k")
-        daemon.say(Kept(row=1, station="s7", place=fake_feed.PLACE, value_V=123e-6, sigma_V=2e-6))
+        daemon.say(fake_feed.kept(fake_feed.PLACE))
         await until(lambda: "kept +123 µV at deck 2.40 m" in " ".join(text_of(app).split()))
 
 

@@ -8,8 +8,7 @@ import pytest
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 
-from earthward.daemon.protocol import Step, Steps
-from earthward.daemon.visit import STEP_TITLES
+from earthward.daemon.protocol import Steps
 from earthward.display.canvas import Canvas
 from earthward.display.draw import draw
 from earthward.display.options import Options
@@ -17,6 +16,8 @@ from earthward.display.places import tapes_to
 from earthward.display.press import press
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
+from earthward.record.step import Step
+from earthward.survey.steps import STEP_TITLES
 
 
 def lines(canvas: Canvas) -> list[str]:
@@ -47,9 +48,9 @@ def test_every_page_fits(page: str, size: tuple[int, int], tier: str) -> None:
 @pytest.mark.parametrize("status", ["to do", "now", "done", "failed", "skipped"])
 def test_the_titles_that_the_daemon_gives_its_steps_are_not_cut(status: str, size: tuple[int, int]) -> None:
     snapshot, now = scene()
-    steps = [Step(key=key, title=title, status=status) for key, title in STEP_TITLES]  # type: ignore[arg-type]
+    steps = [Step(key=key, title=title, status=status) for key, title in STEP_TITLES.items()]  # type: ignore[arg-type]
     text = "\n".join(check(*size, replace(snapshot, steps=Steps(steps=steps)), View(page="steps"), now))
-    for _, title in STEP_TITLES:
+    for title in STEP_TITLES.values():
         assert title in text
 
 

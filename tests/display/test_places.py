@@ -9,9 +9,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.display import fake_feed
 
-from earthward.daemon.protocol import Mark, Plan, Station
+from earthward.daemon.protocol import Plan
 from earthward.display import places
 from earthward.errors import InputError
+from earthward.record.place import Mark, Station
 
 L_SHAPE = [(0.0, 0.0), (8.0, 0.0), (8.0, 3.0), (4.0, 3.0), (4.0, 7.0), (0.0, 7.0)]
 

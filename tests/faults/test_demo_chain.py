@@ -26,6 +26,7 @@ from earthward.daemon.life import Daemon, Wiring
 from earthward.display.app import EarthwardApp
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
+from earthward.record.place import Station
 
 pytestmark = pytest.mark.realtime
 SPEED = 1.0
@@ -127,7 +128,7 @@ async def kit(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> AsyncIterator
         try:
             async with app.run_test(size=SIZE) as pilot:
                 made = Kit(bench, wiring, daemon, app, pilot, caplog)
-                place = m.Station(position_m=(scenario.length_m / 2, 0.5, 0.5), bearing_deg=270.0)
+                place = Station(position_m=(scenario.length_m / 2, 0.5, 0.5), bearing_deg=270.0)
                 await until(lambda: made.state is not None, "the dashboard is connected")
                 app.client.send(m.MoveTo(place=place))
                 await made.energise()

@@ -33,6 +33,7 @@ from earthward.devices.sound import SAMPLE_RATE_HZ, Samples, Tone, pitch_of
 from earthward.devices.sound_outputs import WavOutput
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
+from earthward.record.place import Station
 
 ROOT = Path(__file__).parents[2]
 
@@ -106,7 +107,7 @@ async def test_sound_goes_on_when_the_screen_is_killed(tmp_path: Path) -> None:
             async with InstrumentClient(tmp_path / "socket", clock) as client:
                 await Walk(bench, daemon, tmp_path / "socket", lambda text: None).begin(client)
                 x, y, _ = scenario.leaks[0].position_m
-                place = m.Station(position_m=(x + 0.4, y, 0.5 * scenario.depth_m), bearing_deg=180.0, name="near")
+                place = Station(position_m=(x + 0.4, y, 0.5 * scenario.depth_m), bearing_deg=180.0, name="near")
                 client.send(m.MoveTo(place=place))
                 await dashboard.shows("TOWARD ONE RING")
                 await asyncio.sleep(2.0)

@@ -14,11 +14,11 @@ from earthward.commands.demo_world import (
     leak_L_per_day,
     level_log,
 )
-from earthward.daemon import protocol as m
-from earthward.daemon.visit import pair_ends
 from earthward.emulated.pool import VirtualPool
 from earthward.emulated.scenario import LeakSpec, Scenario
+from earthward.record.place import Station
 from earthward.survey.levels import parse_level_log
+from earthward.survey.pair import pair_ends
 from earthward.water.hole_flow import LITRES_PER_DAY, orifice_m3_per_s
 from earthward.water.loss import analyse
 
@@ -68,9 +68,9 @@ def test_the_pole_stays_inside_whatever_its_errors() -> None:
         errors = PoleErrors.draw(draw)
         for corner in corners:
             for vertical in (False, True):
-                place = m.Station(position_m=corner, bearing_deg=40.0, vertical=vertical)
+                place = Station(position_m=corner, bearing_deg=40.0, vertical=vertical)
                 middle, bearing = errors.at(place, scenario)
-                held = m.Station(position_m=middle, bearing_deg=bearing, vertical=vertical)
+                held = Station(position_m=middle, bearing_deg=bearing, vertical=vertical)
                 front, back = pair_ends(held, scenario.spacing_m)
                 for end in (front, back):
                     pool._inside(end)

@@ -11,10 +11,20 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from tests.display import fake_feed
 
 from earthward.clock import ManualClock
 from earthward.daemon.phone import MAX_PHONES, PhonePage
-from earthward.daemon.protocol import AdcHealth, Event, Interlock, LinkHealth, ReadingMessage, Recording, Source, State
+from earthward.daemon.protocol import (
+    AdcHealth,
+    EventMessage,
+    Interlock,
+    LinkHealth,
+    ReadingMessage,
+    Recording,
+    Source,
+    State,
+)
 from earthward.errors import InputError
 
 
@@ -23,7 +33,7 @@ def state(lock: str = "energised") -> State:
         t_s=1.0,
         emulated=True,
         interlock=Interlock(state=lock, since_s=0.0),  # type: ignore[arg-type]
-        source=Source(energised=lock == "energised", current_A=0.010),
+        source=Source(report=fake_feed.board(lock == "energised")),
         link=LinkHealth(ok=True, text="answers"),
         adc=AdcHealth(ok=True, text="samples flow"),
         recording=Recording(ok=True, text="recording"),
@@ -42,7 +52,7 @@ def reading(value_V: float | None, sigma_V: float | None = 2e-6, flags: list[str
         snr=None,
         p_sign=None,
         lost_fraction=0.0,
-        flags=flags or [],
+        flags=tuple(flags or ()),
     )
 
 
@@ -239,7 +249,7 @@ async def test_page_in_a_real_browser(tmp_path: Path) -> None:
     await phone.start()
     phone.publish(state())
     phone.publish(reading(143e-6))
-    phone.publish(Event(number=1, t_s=1.0, severity="caution", code="x", text="<b>not markup</b>"))
+    phone.publish(EventMessage(number=1, t_s=1.0, severity="caution", code="x", text="<b>not markup</b>"))
     dom = ""
     try:
         async with asyncio.timeout(120), Browser(CHROMIUM, tmp_path) as browser:

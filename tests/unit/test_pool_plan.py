@@ -81,7 +81,7 @@ def test_round_pools_shading_and_files(tmp_path: Path) -> None:
     pool = from_outline(polygon.kidney(9, 5), Floor("flat", 1.2))
     shade = Shade([(3.0 + 0.1 * k, 3.0, 1.2) for k in range(5)], [0.1, 0.2, 0.4, 0.2, 0.1], 0.1)
     svg = draw_plan(pool, Picture("Kidney", "x", shade=shade, next_m=(3.0, 2.5, 0.8), notes=("word " * 60,)))
-    assert {"near end tip", "far end tip", "read here next"} <= set(texts(svg))
+    assert {"end 1", "end 2", "read here next"} <= set(texts(svg))
     save_plan(tmp_path / "plan.svg", svg)
     assert (tmp_path / "plan.svg").read_text(encoding="utf-8") == svg
     with pytest.raises(InputError, match=r"\.svg or \.png"):

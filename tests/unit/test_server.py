@@ -10,7 +10,16 @@ from typing import Any
 
 import pytest
 
-from earthward.daemon.protocol import Event, FromClient, Hello, Message, Problem, ReadingMessage, SourceOff
+from earthward.daemon.protocol import (
+    PROTOCOL,
+    EventMessage,
+    FromClient,
+    Hello,
+    Message,
+    Problem,
+    ReadingMessage,
+    SourceOff,
+)
 from earthward.daemon.server import ClientServer
 from earthward.errors import InputError
 
@@ -18,7 +27,7 @@ from earthward.errors import InputError
 def reading(number: int, t_s: float | None = None) -> ReadingMessage:
     return ReadingMessage(
         number=number, t_s=number * 0.05 if t_s is None else t_s, age_s=0.0, window_s=0.5, value_V=1e-6,
-        quadrature_V=0.0, sigma_V=1e-7, snr=10.0, p_sign=1.0, lost_fraction=0.0, flags=[],
+        quadrature_V=0.0, sigma_V=1e-7, snr=10.0, p_sign=1.0, lost_fraction=0.0, flags=(),
     )  # fmt: skip
 
 
@@ -41,8 +50,12 @@ class Bed:
     async def __aexit__(self, *_: object) -> None:
         await self.server.close()
 
-    async def connect(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter, dict[str, Any]]:
+    async def connect(
+        self, introduce: bool = True
+    ) -> tuple[asyncio.StreamReader, asyncio.StreamWriter, dict[str, Any]]:
         reader, writer = await asyncio.open_unix_connection(self.path)
+        if introduce:
+            writer.write(b'{"type": "subscribe", "protocol": %d}\n' % PROTOCOL)
         return reader, writer, await line(reader)
 
 
@@ -53,7 +66,7 @@ async def line(reader: asyncio.StreamReader) -> dict[str, Any]:
 async def test_greeting_comes_first_and_the_socket_is_private(tmp_path: Path) -> None:
     async with Bed(tmp_path / "s") as bed:
         _, writer, hello = await bed.connect()
-        assert hello["type"] == "hello" and hello["protocol"] == 1 and hello["emulated"] is True
+        assert hello["type"] == "hello" and hello["protocol"] == PROTOCOL == 2 and hello["emulated"] is True
         assert stat.S_IMODE((tmp_path / "s").stat().st_mode) == 0o660
         writer.close()
     assert not (tmp_path / "s").exists()
@@ -70,6 +83,19 @@ async def test_unknown_types_are_answered_and_unknown_fields_ignored(tmp_path: P
         writer.close()
 
 
+async def test_a_client_of_another_version_is_refused_with_a_sentence_and_can_still_switch_off(tmp_path: Path) -> None:
+    async with Bed(tmp_path / "s") as bed:
+        reader, writer, _ = await bed.connect(introduce=False)
+        writer.write(b'{"type": "subscribe", "topics": ["reading"]}\n{"type": "note", "text": "x"}\n')
+        assert "version 2 and the client 1" in (await line(reader))["text"]
+        assert "say first" in (await line(reader))["text"]
+        bed.server.publish(reading(1))
+        writer.write(b'{"type": "source_off"}\n')
+        assert (await line(reader))["text"] == "not now", "no reading before it, and the request arrived"
+        assert bed.got == [SourceOff()]
+        writer.close()
+
+
 async def test_no_message_can_energise() -> None:
     """The whole vocabulary a client has: none of it switches the output on."""
     from typing import get_args
@@ -77,7 +103,7 @@ async def test_no_message_can_energise() -> None:
     tags = {t.__struct_config__.tag for t in get_args(FromClient)}
     assert tags == {
         "subscribe", "source_off", "water_clear", "keep", "move_to", "select_electrode", "set_stage", "set_covered",
-        "set_sound", "test_leak", "listen",
+        "set_sound", "test_leak", "listen", "withdraw", "add_photo", "keep_tail",
         "step_done", "note", "ask",
     }  # fmt: skip
 
@@ -99,7 +125,7 @@ async def test_a_slow_client_loses_readings_is_told_and_keeps_events(tmp_path: P
         for k in range(total):
             bed.server.publish(reading(k))
             if k % 1000 == 0:
-                bed.server.publish(Event(number=k, t_s=0.0, severity="info", code="mark", text="m"))
+                bed.server.publish(EventMessage(number=k, t_s=0.0, severity="info", code="mark", text="m"))
             await asyncio.sleep(0)
         await asyncio.sleep(0.2)
         numbers, lost, events = [], 0, 0
@@ -121,12 +147,12 @@ async def test_a_slow_client_loses_readings_is_told_and_keeps_events(tmp_path: P
 async def test_subscription_thins_readings(tmp_path: Path) -> None:
     async with Bed(tmp_path / "s") as bed:
         reader, writer, _ = await bed.connect()
-        writer.write(b'{"type":"subscribe","topics":["reading"],"max_rate_Hz":5}\n')
+        writer.write(b'{"type":"subscribe","protocol":2,"topics":["reading"],"max_rate_Hz":5}\n')
         await asyncio.sleep(0.05)
         for k in range(40):
             bed.server.publish(reading(k))
             await asyncio.sleep(0)
-        bed.server.publish(Event(number=1, t_s=0.0, severity="info", code="end", text="e"))
+        bed.server.publish(EventMessage(number=1, t_s=0.0, severity="info", code="end", text="e"))
         seen = 0
         while (message := await line(reader))["type"] != "event":
             seen += message["type"] == "reading"
@@ -178,7 +204,7 @@ async def test_garbage_never_harms_the_server(tmp_path: Path) -> None:
         bad.write(b"\xff" * 200_000)
         await asyncio.sleep(0.1)
         reader, good, _ = await bed.connect()
-        bed.server.publish(Event(number=1, t_s=0.0, severity="info", code="x", text="still here"))
+        bed.server.publish(EventMessage(number=1, t_s=0.0, severity="info", code="x", text="still here"))
         assert (await line(reader))["text"] == "still here"
         good.close()
         bad.close()

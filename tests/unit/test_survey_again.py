@@ -9,12 +9,13 @@ import numpy as np
 import pytest
 
 from earthward.commands.demo_world import PoleErrors
-from earthward.daemon import protocol as m
-from earthward.daemon.visit import pair_ends
 from earthward.emulated.pool import BoxPotential, Network, Sink
 from earthward.emulated.scenario import Scenario
 from earthward.inversion.again import sink_current
+from earthward.record.base import Point
+from earthward.record.place import Station
 from earthward.record.reading import KeptReading
+from earthward.survey.pair import pair_ends
 
 
 def network(scenario: Scenario, field: BoxPotential, left: float) -> Network:
@@ -43,7 +44,7 @@ def readings(
     for number, place in enumerate(places[:3]):
         errors = PoleErrors.draw(draw)
         for turn in (0.0, 90.0, None):
-            meant = m.Station(position_m=place, bearing_deg=turn, vertical=turn is None)
+            meant = Station(position_m=place, bearing_deg=turn, vertical=turn is None)
             middle, bearing = errors.at(meant, scenario)
             held = pair_ends(replace_place(meant, middle, bearing), scenario.spacing_m)
             ends = np.array([held[1], held[0]])
@@ -63,8 +64,8 @@ def readings(
     return kept, current, float(shares[-1]) if left > 0 else 0.0
 
 
-def replace_place(place: m.Station, middle: m.Point, bearing: float) -> m.Station:
-    return m.Station(position_m=middle, bearing_deg=None if place.vertical else bearing, vertical=place.vertical)
+def replace_place(place: Station, middle: Point, bearing: float) -> Station:
+    return Station(position_m=middle, bearing_deg=None if place.vertical else bearing, vertical=place.vertical)
 
 
 def test_share_of_a_known_sink_within_its_error() -> None:

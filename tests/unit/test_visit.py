@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from earthward.daemon import protocol as m
-from earthward.daemon.visit import Visit, pair_ends
+from earthward.daemon.plan import build_plan
+from earthward.daemon.protocol import Plan, encode, from_daemon
 from earthward.errors import InputError
+from earthward.record.place import Station, tape_marks
+from earthward.record.reading import Reading, TestLeakState
+from earthward.survey.pair import pair_ends
 from earthward.survey.records import LossTest, StoredFinding
+from earthward.survey.steps import Instrument
 from earthward.survey.store import SurveyStore
+from earthward.survey.visit import Visit
+
+WELL = Instrument(stray_passed=True, healthy=True)
 
 POOL = """
 [pool]
@@ -30,15 +38,14 @@ current_A = 0.010
 """
 
 
-def reading(value_V: float | None = 2e-5, current_A: float = 0.005) -> m.ReadingMessage:
-    return m.ReadingMessage(
-        number=1, t_s=1.0, age_s=0.0, window_s=0.5, value_V=value_V, quadrature_V=0.0, sigma_V=1e-6, snr=20.0,
-        p_sign=1.0, lost_fraction=0.0, flags=[], current_A=current_A,
+def reading(value_V: float | None = 2e-5, t_s: float = 1.0) -> Reading:
+    return Reading(
+        t_s=t_s, window_s=0.5, value_V=value_V, quadrature_V=0.0, sigma_V=1e-6, snr=20.0, p_sign=1.0, lost_fraction=0.0,
     )  # fmt: skip
 
 
-def place(x: float) -> m.Station:
-    return m.Station(position_m=(x, 2.0, 0.7), bearing_deg=90.0)
+def place(x: float) -> Station:
+    return Station(position_m=(x, 2.0, 0.7), bearing_deg=90.0)
 
 
 def begin(path: Path) -> Visit:
@@ -49,7 +56,7 @@ def begin(path: Path) -> Visit:
 def test_front_is_where_the_bearing_points_and_down_when_vertical() -> None:
     front, back = pair_ends(place(2.0), 0.3)
     assert front == pytest.approx((2.0, 2.15, 0.7)) and back == pytest.approx((2.0, 1.85, 0.7))
-    front, back = pair_ends(m.Station(position_m=(2.0, 2.0, 0.7), vertical=True), 0.3)
+    front, back = pair_ends(Station(position_m=(2.0, 2.0, 0.7), vertical=True), 0.3)
     assert front[2] == pytest.approx(0.85) and back[2] == pytest.approx(0.55)
 
 
@@ -66,9 +73,9 @@ def test_a_survey_opened_again_goes_on_counting_stations(tmp_path: Path) -> None
 
 def test_readings_are_scaled_to_what_the_first_one_injected(tmp_path: Path) -> None:
     visit = begin(tmp_path / "survey.db")
-    visit.keep(place(2.0), reading(2e-5, 0.005))
-    visit.keep(place(3.0), reading(2e-5, 0.004))
-    first, second = visit.search().readings
+    visit.keep(place(2.0), reading(), injected_A=0.005)
+    visit.keep(place(3.0), reading(), injected_A=0.004)
+    first, second = visit.search_input()[1]
     assert (first.value_V, second.value_V) == pytest.approx((2e-5, 2e-5 * 5 / 4))
     assert visit.pool.sources[0].current_A == 0.005
     visit.store.close()
@@ -82,9 +89,7 @@ def test_readings_are_scaled_to_what_the_first_one_injected(tmp_path: Path) -> N
         (place(9.0), reading(), "outside"),
     ],
 )
-def test_what_cannot_be_kept_is_said(
-    tmp_path: Path, where: m.Station | None, what: m.ReadingMessage, names: str
-) -> None:
+def test_what_cannot_be_kept_is_said(tmp_path: Path, where: Station | None, what: Reading, names: str) -> None:
     visit = begin(tmp_path / "survey.db")
     with pytest.raises(InputError, match=names):
         visit.keep(where, what)
@@ -125,15 +130,15 @@ def test_fittings_and_electrodes_stand_in_the_record(tmp_path: Path) -> None:
 
 def test_a_cover_begins_the_search_anew_and_a_second_word_of_it_does_not(tmp_path: Path) -> None:
     visit = lit(tmp_path / "s.db")
-    visit.keep(place(2.0), reading(current_A=0.008))
+    visit.keep(place(2.0), reading(), injected_A=0.008)
     assert len(visit.survey_readings()) == 1
     visit.set_covered("light", True)
     assert visit.survey_readings() == () and len(visit.store.readings("survey")) == 1
-    visit.keep(place(3.0), reading(current_A=0.002))
+    visit.keep(place(3.0), reading(), injected_A=0.002)
     visit.set_covered("light", True)
     assert len(visit.survey_readings()) == 1
-    search = visit.search()
-    assert "covered = true" in search.pool_toml
+    pool, _, _ = visit.search_input()
+    assert pool.fittings[0].covered
     assert visit.store.sources()[0].current_A == pytest.approx(0.002), "what flows now, for whoever takes the export"
     again = Visit(visit.store, 0.3, Times())
     assert len(again.survey_readings()) == 1, "opened again it is the same"
@@ -144,14 +149,19 @@ def test_the_proof_is_wanted_again_when_settings_change(tmp_path: Path) -> None:
     settings = {"spacing_m": 0.3, "frequency_Hz": 36.0, "window_s": 0.5}
     visit.use_settings(settings)
     assert "not been read" in str(visit.proof_wanted())
-    for note, value in (("disconnected", 1e-6), ("connected", 8e-5), ("disconnected", 1e-6)):
-        visit.keep(place(4.0), reading(value), note=note, purpose="test leak")
+    states: tuple[tuple[TestLeakState, float], ...] = (
+        ("disconnected", 1e-6),
+        ("connected", 8e-5),
+        ("disconnected", 1e-6),
+    )
+    for k, (state, value) in enumerate(states):
+        visit.keep(place(4.0), reading(value, float(k)), purpose="test leak", test_leak=state)
     assert visit.judge_test_leak(0.5).ok and visit.proof_wanted() is None
-    status = {s.key: s.status for s in visit.steps(True, True).steps}
+    status = {s.key: s.status for s in visit.steps(WELL)}
     assert status["proof"] == "done"
     visit.use_settings({**settings, "window_s": 1.0})
     assert "window_s changed" in str(visit.proof_wanted())
-    assert {s.key: s.status for s in visit.steps(True, True).steps}["proof"] != "done"
+    assert {s.key: s.status for s in visit.steps(WELL)}["proof"] != "done"
     # A repetition is judged by its own readings.
     with pytest.raises(InputError, match="at least one reading connected"):
         visit.judge_test_leak(0.5)
@@ -162,17 +172,15 @@ def test_the_statement_that_nobody_is_in_the_water_is_a_step_of_the_visit(tmp_pa
     """What the display's confirm key answers with the statement; when it has run out the step is open again."""
     visit = begin(tmp_path / "s.db")
     for clear, status in ((False, "to do"), (True, "done")):
-        step = next(s for s in visit.steps(True, True, clear).steps if s.key == "water clear")
+        step = next(s for s in visit.steps(replace(WELL, stated_clear=clear)) if s.key == "water clear")
         assert step.status == status
-    assert [s.key for s in visit.steps(True, True).steps].index("water clear") < [
-        s.key for s in visit.steps(True, True).steps
-    ].index("survey")
+    assert [s.key for s in visit.steps(WELL)].index("water clear") < [s.key for s in visit.steps(WELL)].index("survey")
     visit.store.close()
 
 
 def test_water_budget_enters_plan_and_steps(tmp_path: Path) -> None:
     visit = lit(tmp_path / "s.db")
-    assert visit.budget().loss_L_per_day is None
+    assert visit.water_budget() is None and build_plan(visit, lambda: 1.0).water is None
 
     def logged(low: float, high: float) -> dict[str, object]:
         return {
@@ -181,11 +189,88 @@ def test_water_budget_enters_plan_and_steps(tmp_path: Path) -> None:
         }  # fmt: skip
 
     visit.store.add_loss_test(LossTest(moment="before", log_csv="", result=logged(200.0, 260.0)))
-    assert visit.budget().loss_interval_L_per_day == (200.0, 260.0)
+    water = build_plan(visit, lambda: 1.0).water
+    assert water is not None and water.loss == (200.0, 260.0)
     number = visit.store.put_finding(StoredFinding(number=0, position_m=(3.0, 0.0, 0.8), current_A=1e-3))
     visit.set_stage(number, "repaired")
     visit.store.add_loss_test(LossTest(moment="after", log_csv="", result=logged(-20.0, 30.0)))
-    assert "Water: explained" in visit.budget().text
-    assert {s.key: s.status for s in visit.steps(True, True).steps}["account"] == "done"
+    water = build_plan(visit, lambda: 1.0).water
+    assert water is not None and water.verdict == "explained"
+    assert {s.key: s.status for s in visit.steps(WELL)}["account"] == "done"
     visit.store.add_loss_test(LossTest(moment="after", log_csv="", result=logged(50.0, 90.0)))
-    assert {s.key: s.status for s in visit.steps(True, True).steps}["account"] == "failed"
+    assert {s.key: s.status for s in visit.steps(WELL)}["account"] == "failed"
+
+
+MARKS = """
+[[mark]]
+name = "gate post"
+position_m = [-0.5, -0.5]
+[[mark]]
+name = "pump house"
+position_m = [9.0, -0.5]
+"""
+
+
+def test_the_plan_carries_the_pools_marks_and_survives_the_wire(tmp_path: Path) -> None:
+    store = SurveyStore.create(tmp_path / "s.db", name="t", pool_toml=POOL + LIGHT + MARKS, emulated=True)
+    visit = Visit(store, 0.3, lambda: 1.0)
+    kept = visit.keep(place(2.0), reading(), source_id=1)
+    visit.store.put_finding(StoredFinding(number=0, position_m=(3.0, 0.0, 0.8), current_A=1e-3))
+    plan = from_daemon.decode(encode(build_plan(visit, lambda: 1.0)))
+    assert isinstance(plan, Plan)
+    assert [m.name for m in tape_marks(plan.marks, plan.outline_m)] == ["gate post", "pump house"]
+    assert plan.kept == visit.store.readings("survey") and plan.kept[0].row == kept.row
+    assert plan.kept[0].place.bearing_deg == pytest.approx(90.0) and plan.kept[0].place.name == "S1"
+    assert [f.stage for f in plan.findings] == ["suspected"]
+
+
+def test_a_retry_is_kept_once(tmp_path: Path) -> None:
+    """The answer to a wish was lost, so it is sent again: with its uid, or within the window of the same reading."""
+    visit = begin(tmp_path / "s.db")
+    first = visit.keep(place(2.0), reading(t_s=1.0))
+    assert visit.keep(place(2.0), reading(t_s=1.3)).row == first.row, "half of the samples are the same"
+    assert visit.keep(place(2.0), reading(t_s=1.6)).row != first.row
+    named = visit.keep(place(3.0), reading(t_s=2.0), uid="abc")
+    assert visit.keep(place(3.0), reading(t_s=9.0), uid="abc").row == named.row
+    assert len(visit.store.readings()) == 3
+
+
+def test_a_clock_that_steps_back_drops_no_reading(tmp_path: Path) -> None:
+    """A machine without a battery clock wakes up two hours early: what is kept then still comes after the cover."""
+    now = [10_000.0]
+    store = SurveyStore.create(tmp_path / "s.db", name="t", pool_toml=POOL + LIGHT, emulated=True)
+    visit = Visit(store, 0.3, lambda: now[0])
+    for k in range(3):
+        visit.keep(place(2.0 + k), reading(t_s=float(k)))
+    visit.set_covered("light", True)
+    again = Visit(store, 0.3, lambda: now[0])
+    now[0] -= 7200.0
+    for k in range(2):
+        again.keep(place(2.0 + k), reading(t_s=float(k)))
+    assert [r.row for r in again.survey_readings()] == [4, 5]
+    # The same for the test leak: what was read after the last judgement is what the next one goes by.
+    for k, state in enumerate(("disconnected", "connected", "disconnected")):
+        again.keep(place(4.0), reading(8e-5 if k == 1 else 1e-6, float(k)), purpose="test leak", test_leak=state)  # type: ignore[arg-type]
+    assert again.judge_test_leak(0.5).ok
+    now[0] -= 7200.0
+    for k, state in enumerate(("disconnected", "connected", "disconnected")):
+        again.keep(place(4.0), reading(8e-5 if k == 1 else 1e-6, 9.0 + k), purpose="test leak", test_leak=state)  # type: ignore[arg-type]
+    assert again.judge_test_leak(0.5).ok
+
+
+def test_what_a_person_marked_as_done_is_known_after_opening_again(tmp_path: Path) -> None:
+    visit = begin(tmp_path / "s.db")
+    visit.step_done("dye", "none drawn")
+    again = Visit(visit.store, 0.3, lambda: 2.0)
+    step = next(s for s in again.steps(WELL) if s.key == "dye")
+    assert (step.status, step.text) == ("done", "none drawn")
+
+
+def test_a_reading_taken_back_stays_in_the_record_and_out_of_the_search(tmp_path: Path) -> None:
+    visit = begin(tmp_path / "s.db")
+    row = visit.keep(place(2.0), reading()).row
+    with pytest.raises(InputError, match="give a reason"):
+        visit.withdraw(row, " ")
+    visit.withdraw(row, "pole knocked")
+    assert visit.survey_readings() == () and visit.stations == 0
+    assert visit.store.readings(withdrawn=True)[0].withdrawn_why == "pole knocked"

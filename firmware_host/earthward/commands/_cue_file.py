@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from earthward.daemon.protocol import Event, FromDaemon, Kept, ReadingMessage, State
+from earthward.daemon.protocol import FromDaemon, Kept, ReadingMessage, State
 from earthward.devices.sound import CHUNK_S, SAMPLE_RATE_HZ, Cue, Synth
 from earthward.devices.sound_outputs import WavOutput
 from earthward.display.snapshot import Snapshot
+from earthward.record.event import Event
 
 
 class CueFile:

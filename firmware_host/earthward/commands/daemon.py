@@ -11,10 +11,10 @@ from pathlib import Path
 from earthward import config as configuration
 from earthward.clock import SystemClock, wall_s
 from earthward.daemon.life import Daemon
-from earthward.daemon.visit import Visit
 from earthward.daemon.wiring import hardware_wiring
 from earthward.errors import InputError
 from earthward.survey.store import SurveyStore
+from earthward.survey.visit import Visit
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -28,10 +28,8 @@ from earthward.commands.demo_visit import WholeVisit
 from earthward.commands.demo_walk import Walk
 from earthward.commands.demo_world import Calendar
 from earthward.config import Config
-from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon, Wiring
 from earthward.daemon.recorder import write_whole
-from earthward.daemon.visit import Visit
 from earthward.daemon.wiring import SUPERVISED_S, wire
 from earthward.devices.link import SourceLink
 from earthward.emulated.bench import EmulatedBench
@@ -39,7 +37,9 @@ from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool
+from earthward.record.place import Station
 from earthward.survey.store import SurveyStore
+from earthward.survey.visit import Visit
 
 #: Bench seconds per second on the wall when nobody watches.
 HEADLESS_SPEED = 3.0
@@ -126,7 +126,7 @@ def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
     return wiring
 
 
-def hold(bench: EmulatedBench, place: m.Station) -> None:
+def hold(bench: EmulatedBench, place: Station) -> None:
     """The virtual technician takes the pole where a client says it is; a place outside leaves it where it was."""
     try:
         bench.technician.hold(place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=0.15)

@@ -11,6 +11,7 @@ from typing import Self
 from earthward.clock import Clock
 from earthward.daemon import protocol as m
 from earthward.daemon.protocol import encode, from_daemon
+from earthward.record.event import Event
 
 
 class VisitError(Exception):
@@ -31,13 +32,14 @@ class InstrumentClient:
         self.plan: m.Plan | None = None
         self.steps: m.Steps | None = None
         self.reading: m.ReadingMessage | None = None
-        self.events: list[m.Event] = []
+        self.events: list[Event] = []
         self.kept: list[m.Kept] = []
         self.problems: list[str] = []
 
     async def __aenter__(self) -> Self:
         reader, self._writer = await asyncio.open_unix_connection(self._path, limit=1 << 24)
         self._task = asyncio.create_task(self._listen(reader))
+        self.send(m.Subscribe(protocol=m.PROTOCOL))
         await self.wait(lambda: self.state is not None, 10.0, "the daemon says nothing")
         return self
 
@@ -64,7 +66,7 @@ class InstrumentClient:
                         self.steps = message
                     case m.ReadingMessage():
                         self.reading = message
-                    case m.Event():
+                    case Event():
                         self.events.append(message)
                     case m.Kept():
                         self.kept.append(message)

@@ -15,8 +15,11 @@ from earthward.commands.demo_client import InstrumentClient, VisitError
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.daemon.recorder import write_whole
-from earthward.daemon.visit import pair_ends
 from earthward.emulated.bench import EmulatedBench
+from earthward.record.base import Point
+from earthward.record.place import Station
+from earthward.record.reading import TestLeakState
+from earthward.survey.pair import pair_ends
 
 STILL_S = 0.25
 NAME = "scripted technician"
@@ -47,7 +50,7 @@ class Hands:
         """Pair into the water, everything healthy, stray-voltage check, water stated clear, enable held."""
         scenario = self._bench.scenario
         middle = (scenario.length_m / 2, scenario.width_m / 2, scenario.depth_m / 2)
-        client.send(m.MoveTo(place=m.Station(position_m=middle, bearing_deg=0.0)))
+        client.send(m.MoveTo(place=Station(position_m=middle, bearing_deg=0.0)))
         await client.wait(
             lambda: holds(client, "link") and holds(client, "receiver"), 20.0, "board or receiver did not come up"
         )
@@ -103,14 +106,14 @@ class Hands:
         self,
         client: InstrumentClient,
         name: str,
-        position_m: m.Point,
+        position_m: Point,
         bearing_deg: float,
         purpose: Any = "survey",
         finding: int | None = None,
     ) -> None:
         """Front end toward the bearing, then across, then down; electrode A, then B, with the pole unmoved."""
         for turn in (0.0, 90.0, None):
-            place = m.Station(
+            place = Station(
                 position_m=position_m,
                 bearing_deg=None if turn is None else (bearing_deg + turn) % 360.0,
                 vertical=turn is None,
@@ -132,11 +135,12 @@ class Hands:
     async def keep(
         self,
         client: InstrumentClient,
-        place: m.Station,
+        place: Station,
         *,
         note: str = "",
         purpose: Any = "survey",
         finding: int | None = None,
+        test_leak: TestLeakState | None = None,
     ) -> m.Kept:
         """Wait for a reading that began here, with this electrode, then keep it."""
         since_s = self._bench.clock.now()
@@ -146,7 +150,7 @@ class Hands:
                 lambda: (
                     client.reading is not None
                     and client.reading.source_id == wanted
-                    and client.reading.t_s - client.reading.window_s / 2 >= since_s
+                    and client.reading.t_s - (client.reading.window_s or 0.0) / 2 >= since_s
                     and client.reading.value_V is not None
                     and client.reading.current_A is not None
                 ),
@@ -154,7 +158,7 @@ class Hands:
                 f"no reading at {place.name}",
             )
             kept, problems = len(client.kept), len(client.problems)
-            client.send(m.Keep(place=place, note=note, purpose=purpose, finding=finding))
+            client.send(m.Keep(place=place, note=note, purpose=purpose, finding=finding, test_leak=test_leak))
             await client.wait(
                 lambda k=kept, p=problems: len(client.kept) > k or len(client.problems) > p,  # type: ignore[misc]
                 10.0,
@@ -223,7 +227,7 @@ def is_on(client: InstrumentClient) -> bool:
 
 def is_open(client: InstrumentClient) -> bool:
     """Next to no current flows: there is no way from the water to earth."""
-    return client.state is not None and any(n.startswith("Open circuit") for n in client.state.source.notes)
+    return client.state is not None and client.state.source.open_circuit
 
 
 def electrode_of(client: InstrumentClient) -> str:

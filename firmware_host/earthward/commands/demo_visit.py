@@ -24,6 +24,11 @@ from earthward.daemon.recorder import write_whole
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Point3
 from earthward.inversion.types import Result
+from earthward.record.base import Point
+from earthward.record.event import Event
+from earthward.record.finding import Finding, Stage
+from earthward.record.place import Station
+from earthward.record.reading import TestLeakState
 from earthward.report.build import build_report
 from earthward.survey.levels import record_loss_test
 from earthward.survey.records import visit_water_budget
@@ -62,7 +67,7 @@ class WholeVisit(Hands):
         self._out = out
         self._draw = np.random.default_rng([bench.scenario.seed, 7])
         self._errors = PoleErrors.draw(self._draw)
-        self._places: dict[str, tuple[m.Point, float]] = {}
+        self._places: dict[str, tuple[Point, float]] = {}
         self._repaired = False
         daemon.wiring.on_move = self._hold
 
@@ -137,7 +142,7 @@ class WholeVisit(Hands):
         s = self._scenario
         middle = (round(s.length_m / 2, 2), round(s.width_m / 2, 2), round(s.depth_m / 2, 2))
         leak_m = (middle[0] + TEST_LEAK_M, middle[1], middle[2])
-        place = m.Station(position_m=middle, bearing_deg=0.0, name="T1")
+        place = Station(position_m=middle, bearing_deg=0.0, name="T1")
         await self.select(client, "A")
         self.put_down(client, place)
         await self.pause(0.25)
@@ -147,7 +152,8 @@ class WholeVisit(Hands):
                 self._bench.technician.connect_test_leak(leak_m, TEST_LEAK_OHM)
             else:
                 self._bench.technician.disconnect_test_leak()
-            await self.keep(client, place, note="connected" if connected else "disconnected", purpose="test leak")
+            state: TestLeakState = "connected" if connected else "disconnected"
+            await self.keep(client, place, purpose="test leak", test_leak=state)
         client.send(m.TestLeak(distance_m=TEST_LEAK_M))
         event = await self._event(client, "test leak", judged)
         self._say(event.text)
@@ -178,7 +184,7 @@ class WholeVisit(Hands):
 
     # ---- 5, 6: guided survey -----------------------------------------------------------------------------------
 
-    async def survey(self, client: InstrumentClient) -> m.Finding | None:
+    async def survey(self, client: InstrumentClient) -> Finding | None:
         """To the next station that the daemon proposes, until it says found; then enough stations close by."""
         for number in range(1, MOST_STATIONS + 1):
             station = None if client.plan is None else client.plan.next_station
@@ -201,7 +207,7 @@ class WholeVisit(Hands):
             await self._searched(client)
         return _found(client) or found
 
-    async def read(self, client: InstrumentClient, name: str, position_m: m.Point, bearing_deg: float) -> None:
+    async def read(self, client: InstrumentClient, name: str, position_m: Point, bearing_deg: float) -> None:
         """A station of the survey; after a trip once more, under another name, because the pole was put down anew."""
         names = iter((name, *(f"{name}{letter}" for letter in "bcd")))
 
@@ -218,7 +224,7 @@ class WholeVisit(Hands):
         away = {name: math.dist(position[:2], target_m[:2]) for name, (position, _) in self._places.items()}
         return sorted((name for name in away if away[name] <= NEAR_M), key=lambda name: away[name])
 
-    def close_by(self, target_m: Point3) -> list[tuple[m.Point, float]]:
+    def close_by(self, target_m: Point3) -> list[tuple[Point, float]]:
         """Places around a finding where the pole has not been yet, as many as are still wanted."""
         s = self._scenario
         wanted = ENOUGH_NEAR - len(self.near(target_m))
@@ -230,7 +236,7 @@ class WholeVisit(Hands):
             if all(0.25 <= v <= w - 0.25 for v, w in zip((x, y), size, strict=True)):
                 z = min(max(target_m[2] - 0.3, 0.25), s.depth_m - 0.25)
                 ring.append(((round(x, 2), round(y, 2), round(z, 2)), (bearing + 180.0) % 360.0))
-        chosen: list[tuple[m.Point, float]] = []
+        chosen: list[tuple[Point, float]] = []
         while ring and len(chosen) < wanted:
             taken = [p for p, _ in self._places.values()] + [p for p, _ in chosen]
             best = max(ring, key=lambda place: min(math.dist(place[0], t) for t in taken))
@@ -240,12 +246,12 @@ class WholeVisit(Hands):
 
     # ---- 7, 8: dye, repair, again --------------------------------------------------------------------------------
 
-    async def dye_and_repair(self, client: InstrumentClient, found: m.Finding) -> bool:
+    async def dye_and_repair(self, client: InstrumentClient, found: Finding) -> bool:
         """Source off throughout. True if dye was drawn in and the hole patched."""
         await self.reset(client)
         self._calendar.skip(minutes=20)
         leak = dye_drawn(self._scenario, found.position_m, found.radius_m or 0.0)
-        stage = "dye not drawn" if leak is None else "dye drawn"
+        stage: Stage = "dye not drawn" if leak is None else "dye drawn"
         client.send(m.SetStage(finding=found.number, stage=stage, note="pump off, water still"))
         await self._stage(client, found.number, stage)
         self._say(f"Dye at finding {found.number}: {stage.removeprefix('dye ')}.")
@@ -260,7 +266,7 @@ class WholeVisit(Hands):
         self._say("Patched; two hours later the same stations are read again.")
         return True
 
-    async def read_again(self, client: InstrumentClient, found: m.Finding) -> dict[str, Any]:
+    async def read_again(self, client: InstrumentClient, found: Finding) -> dict[str, Any]:
         """The stations near the finding once more; a test says whether the sink is gone."""
         measured = len([e for e in client.events if e.code == "current step"])
         await self.switch_on(client)
@@ -345,11 +351,11 @@ class WholeVisit(Hands):
 
     # ---- hands --------------------------------------------------------------------------------------------------
 
-    def put_down(self, client: InstrumentClient, place: m.Station) -> None:
+    def put_down(self, client: InstrumentClient, place: Station) -> None:
         self._errors = PoleErrors.draw(self._draw)
         client.send(m.MoveTo(place=place))
 
-    def _hold(self, place: m.Station) -> None:
+    def _hold(self, place: Station) -> None:
         """Where a client says that the pole is, a person holds it, about."""
         middle, bearing = self._errors.at(place, self._scenario)
         self._bench.technician.hold(middle, bearing, vertical=place.vertical, moving_s=0.15)
@@ -371,19 +377,19 @@ class WholeVisit(Hands):
             f"finding {number} does not become {stage!r}",
         )
 
-    async def _event(self, client: InstrumentClient, code: str, known: int) -> m.Event:
+    async def _event(self, client: InstrumentClient, code: str, known: int) -> Event:
         """The next event of a kind, when so many are known already."""
 
-        def such() -> list[m.Event]:
+        def such() -> list[Event]:
             return [e for e in client.events if e.code == code]
 
         await client.wait(lambda: len(such()) > known, 30.0, f"nothing was heard of the {code}")
         return such()[-1]
 
 
-def _found(client: InstrumentClient) -> m.Finding | None:
+def _found(client: InstrumentClient) -> Finding | None:
     """The strongest finding that the daemon itself calls found."""
     plan = client.plan
-    if plan is None or not plan.text.startswith("found"):
+    if plan is None or plan.verdict != "found":
         return None
     return next((f for f in plan.findings if f.number and f.stage == "suspected"), None)

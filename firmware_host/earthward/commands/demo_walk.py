@@ -11,6 +11,7 @@ from earthward.commands.demo_hands import NAME, Hands, in_words
 from earthward.daemon import protocol as m
 from earthward.emulated.scenario import Scenario
 from earthward.inversion.types import Result
+from earthward.record.place import Station
 
 #: How far from the wall, how far apart a sweep of the edge is read.
 OFF_WALL_M = 0.45
@@ -53,7 +54,7 @@ class Walk(Hands):
             places = edge_places(scenario.length_m, scenario.width_m, scenario.depth_m, 0.4)
             while True:
                 for x, y, z, bearing in places:
-                    client.send(m.MoveTo(place=m.Station(position_m=(x, y, z), bearing_deg=bearing)))
+                    client.send(m.MoveTo(place=Station(position_m=(x, y, z), bearing_deg=bearing)))
                     await self.pause(3.0)
                     if client.state is not None and client.state.interlock.water_clear_left_s is not None:
                         left = client.state.interlock.water_clear_left_s

@@ -12,8 +12,8 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 
 from earthward.clock import Clock
-from earthward.daemon import protocol as m
 from earthward.emulated.scenario import LeakSpec, Point3, Scenario
+from earthward.record.place import Station
 from earthward.water.evaporation import Weather, carrier, smith_lof_jones
 from earthward.water.hole_flow import LITRES_PER_DAY, orifice_and_soil_m3_per_s
 
@@ -106,7 +106,7 @@ class PoleErrors:
         z = draw.normal(0.0, DEPTH_SIGMA_M)
         return cls((float(x), float(y), float(z)), float(draw.normal(0.0, BEARING_SIGMA_DEG)))
 
-    def at(self, place: m.Station, scenario: Scenario) -> tuple[Point3, float]:
+    def at(self, place: Station, scenario: Scenario) -> tuple[Point3, float]:
         """Where the middle and which way the front end really is; walls, floor and surface stop the electrodes."""
         half = scenario.spacing_m / 2 + 0.02
         bearing = (place.bearing_deg or 0.0) + self.turn_deg

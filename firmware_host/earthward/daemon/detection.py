@@ -11,16 +11,14 @@ import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from earthward.daemon.protocol import ReadingMessage
+from earthward.record.board import ElectrodeName
 from earthward.signal.delay_tracking import DelayTracker
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.types import PhaseReference, Reading, SampleBlock
-
-ElectrodeName = Literal["A", "B"]
 
 #: After a change of the source the water's charge and the converter's range settle; these samples are left out.
 SETTLE_S = 0.06
@@ -51,6 +49,8 @@ class Detection:
         settings = [self._make_settings(channel) for channel in range(channels)]
         self._detectors = [Detector(s) for s in settings]
         self._delays = [DelayTracker(s.waveform) for s in settings]
+        #: Each lock-in is to forget its signal when the first sample from then on comes.
+        self._reset_from_s = [math.inf] * channels
 
     def detector(self, channel: int = 0) -> Detector:
         return self._detectors[channel]
@@ -64,6 +64,9 @@ class Detection:
         old, self._source = self._source, source
         if (old.energised, old.electrode, old.since_s) != (source.energised, source.electrode, source.since_s):
             self.latest.clear()
+        if source.energised and (old.energised, old.electrode) != (True, source.electrode):
+            # Another electrode is another signal, and one that comes on starts its code anew.
+            self._reset_from_s = [source.since_s + SETTLE_S] * len(self._detectors)
 
     def rebuild(self) -> None:
         """Fresh lock-ins after a change of settings (frequency, window)."""
@@ -78,6 +81,9 @@ class Detection:
         pure_s = source.since_s + SETTLE_S
         out = []
         detector, delay = self._detectors[block.channel], self._delays[block.channel]
+        if len(block) and float(block.t_s[0]) >= self._reset_from_s[block.channel]:
+            self._reset_from_s[block.channel] = math.inf
+            detector.reset()
         if reference is None:
             delay.reset()
         else:
@@ -102,13 +108,14 @@ class Detection:
             t_s=float(reading.t_s),
             age_s=max(0.0, now_s - float(reading.newest_s)),
             window_s=float(reading.window_s),
+            newest_s=float(reading.newest_s),
             value_V=value,
             quadrature_V=_plain(reading.quadrature_V),
             sigma_V=_plain(reading.sigma_V),
             snr=_plain(reading.snr),
             p_sign=_plain(reading.p_sign),
             lost_fraction=float(reading.lost_fraction),
-            flags=list(reading.flags),
+            flags=tuple(reading.flags),
             channel=reading.channel,
             source_id=0 if source.electrode == "A" else 1,
             spacing_m=self._spacing_m,

@@ -18,7 +18,9 @@ def interlock(view: View, now_s: float) -> m.Interlock:
         since_s=max(0.0, now_s - view.since_s),
         text=view.text,
         warning_s=view.warning_left_s,
-        permissives=[m.Permissive(name=p.name, ok=p.ok, text=p.text, age_s=p.age_s) for p in view.permissives],
+        permissives=[
+            m.Permissive(name=p.name, code=p.code, ok=p.ok, text=p.text, age_s=p.age_s) for p in view.permissives
+        ],
         trip=None if trip is None else m.TripInfo(code=trip.code, cause=trip.cause, remedy=trip.remedy, t_s=trip.t_s),
         water_clear_left_s=view.water_clear_left_s,
     )
@@ -52,28 +54,19 @@ def link(status: LinkStatus) -> m.LinkHealth:
 def source(report: BoardReport | None, waveform: str, frequency_Hz: float, limit_A: float) -> m.Source:
     """`waveform` is the one wanted: the board's own word counts once it speaks."""
     if report is None:
-        return m.Source(energised=False, waveform=waveform, notes=["Source board not found."])
+        return m.Source(
+            waveform=waveform, frequency_Hz=frequency_Hz, current_limit_A=limit_A, notes=["Source board not found."]
+        )
     notes = []
     if report.energised and report.open_circuit:
         notes.append("Open circuit: next to no current flows. Check the earth electrode and both leads.")
-    current, voltage = abs(report.current_A), abs(report.voltage_V)
+    voltage = abs(report.voltage_V)
     if report.energised and report.current_limiting:
         notes.append(
             f"Current at its limit, water only {voltage:.1f} V above earth: cover or plug the strongest fitting."
         )
     return m.Source(
-        energised=report.energised,
-        electrode=report.electrode,
-        waveform=report.waveform,
-        frequency_Hz=frequency_Hz,
-        current_A=current if report.energised else 0.0,
-        current_limit_A=limit_A,
-        voltage_V=voltage if report.energised else 0.0,
-        battery_V=report.battery_V,
-        temperature_C=report.temperature_C,
-        idle_dc_V=report.idle_dc_V,
-        idle_ac_V=report.idle_ac_V,
-        notes=notes,
+        report=report, waveform=report.waveform, frequency_Hz=frequency_Hz, current_limit_A=limit_A, notes=notes
     )
 
 

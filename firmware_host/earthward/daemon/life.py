@@ -16,6 +16,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol, get_args
 
+import msgspec
+
 from earthward import __version__
 from earthward.clock import Clock
 from earthward.config import Config
@@ -23,17 +25,18 @@ from earthward.daemon import health
 from earthward.daemon import protocol as m
 from earthward.daemon.detection import Detection, SourceNow, Tail
 from earthward.daemon.phone import PhonePage
+from earthward.daemon.plan import build_plan
 from earthward.daemon.quiet_water import QuietWater
 from earthward.daemon.recorder import Recorder
-from earthward.daemon.search import SearchWorker
+from earthward.daemon.search import Search, SearchWorker
 from earthward.daemon.server import ClientServer
 from earthward.daemon.supervisor import AdcPulse, Board, Contacts, Supervisor, Warning
-from earthward.daemon.visit import Visit
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.link import LinkEvent
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
 from earthward.errors import InputError
+from earthward.record.place import Station
 from earthward.safety.interlock import Event as SafetyEvent
 from earthward.safety.interlock import Interlock
 from earthward.safety.limits import Limits, limits_from_config
@@ -42,6 +45,8 @@ from earthward.signal.detector import DetectorSettings
 from earthward.signal.types import SampleBlock
 from earthward.survey.current_steps import CurrentLog
 from earthward.survey.records import CurrentStep
+from earthward.survey.steps import Instrument
+from earthward.survey.visit import Visit
 
 log = logging.getLogger(__name__)
 
@@ -86,7 +91,7 @@ class Wiring:
     playback: bool = False
     wall_s: Callable[[], float] = field(default=lambda: 0.0)
     #: Called with the place a client says the pole is at (the emulated bench holds its virtual pole there).
-    on_move: Callable[[m.Station], None] | None = None
+    on_move: Callable[[Station], None] | None = None
     #: Takes a function that is told of contacts and switches, from any thread: (name, active).
     listen_to_contacts: Callable[[Callable[[str, bool], None]], None] | None = None
     close_pins: Callable[[], None] | None = None
@@ -463,7 +468,15 @@ class Daemon:
         """Record and tell an event; never dropped."""
         self._event_number += 1
         at_s = self._clock.now() if t_s is None else t_s
-        message = m.Event(number=self._event_number, t_s=at_s, severity=severity, code=code, text=text, remedy=remedy)
+        message = m.EventMessage(
+            number=self._event_number,
+            t_s=at_s,
+            time_s=self.wiring.wall_s(),
+            severity=severity,
+            code=code,
+            text=text,
+            remedy=remedy,
+        )
         level = {"info": logging.INFO, "caution": logging.WARNING}.get(severity, logging.ERROR)
         log.log(level, "%s %s", text, remedy)
         if self.wiring.ear is not None and severity in ("caution", "alarm"):
@@ -580,11 +593,16 @@ class Daemon:
             case _ if self.visit is None:
                 raise InputError("no survey is open, so there is nowhere to keep that; start the daemon with a pool")
             case m.Ask(what=what):
-                return [self.steps() if what == "steps" else self.visit.plan()]
+                return [self.steps() if what == "steps" else self.plan()]
             case m.MoveTo(place=place):
                 self._move(place)
-            case m.Keep(place=place, note=note, purpose=purpose, finding=finding):
-                return [self.keep(place, note, purpose=purpose, finding=finding)]
+            case m.Keep():
+                return [self.keep(message)]
+            case m.Withdraw(row=row, why=why):
+                self.visit.withdraw(row, why)
+                self.event("info", "withdrawn", f"Reading {row} is taken back: {why.strip()}.")
+                self._tell_plan()
+                self.request_search()
             case m.TestLeak(distance_m=distance):
                 proof = self.visit.judge_test_leak(distance)
                 self.event("info" if proof.ok else "caution", "test leak", proof.text)
@@ -639,7 +657,7 @@ class Daemon:
         taken = self.server.send_switch(m.SwitchPressed(name=name, t_s=self._clock.now()))  # type: ignore[arg-type]
         if name == "keep" and not taken:
             try:
-                self.keep(None)
+                self.keep(m.Keep())
             except InputError as error:
                 self.event("caution", "not kept", f"Not kept: {error}.")
 
@@ -655,7 +673,7 @@ class Daemon:
             )
         self._nudge()
 
-    def _move(self, place: m.Station) -> None:
+    def _move(self, place: Station) -> None:
         assert self.visit is not None
         self.visit.place = place
         if self.wiring.on_move is not None:
@@ -664,24 +682,37 @@ class Daemon:
         self._moved_s = self._clock.now()
         self._changed.set()
 
-    def keep(self, place: m.Station | None, note: str = "", channel: int = 0, **more: Any) -> m.Kept:
+    def keep(self, wish: m.Keep, channel: int = 0) -> m.Kept:
         """Keep the newest reading, durably, and tell everybody. Raises InputError with the reason."""
         if self.visit is None:
             raise InputError("no survey is open, so there is nowhere to keep that; start the daemon with a pool")
         reading = self.detection.latest.get(channel)
         now_s = self._clock.now()
-        if reading is None or now_s - reading.t_s > reading.window_s + 1.0:
+        window_s = 0.0 if reading is None else reading.window_s or 0.0
+        if reading is None or now_s - reading.t_s > window_s + 1.0:
             raise InputError("there is no fresh reading to keep; is the source on and the pair in the water?")
-        if reading.t_s - reading.window_s / 2 < self._moved_s:
+        if reading.t_s - window_s / 2 < self._moved_s:
             raise InputError("the pole has only just come here; hold it still for a moment and keep again")
-        kept = self.visit.keep(place, reading, note=note, **more)
+        record = self.visit.keep(
+            wish.place,
+            reading,
+            source_id=reading.source_id,
+            injected_A=reading.current_A,
+            note=wish.note,
+            purpose=wish.purpose,
+            finding=wish.finding,
+            test_leak=wish.test_leak,
+            uid=wish.uid,
+        )
+        assert self.visit.place is not None
+        kept = m.Kept(**msgspec.structs.asdict(record), place=self.visit.place)
         if self.recorder is not None:
             self.recorder.note({"kind": "kept", "t_s": reading.t_s, "row": kept.row, "station": kept.station})
         if self.wiring.ear is not None:
             self.wiring.ear.alert("kept")
         self.publish(kept)
         self._changed.set()
-        if more.get("purpose", "survey") == "survey":
+        if kept.purpose == "survey":
             self.request_search()
         return kept
 
@@ -704,7 +735,7 @@ class Daemon:
             while (left_s := self._search_due_s - self._clock.now()) > 0:
                 await self._pause(left_s)
             self._search_again = False
-            search = self.visit.search()
+            search = Search(*self.visit.search_input())
             try:
                 result = await self._worker.run(search)
             except InputError as error:
@@ -727,15 +758,23 @@ class Daemon:
 
     def _tell_plan(self) -> None:
         if self.visit is not None:
-            self.publish(self.visit.plan())
+            self.publish(self.plan())
             self.publish(self.steps())
             self._changed.set()
+
+    def plan(self) -> m.Plan:
+        assert self.visit is not None
+        return build_plan(self.visit, self.wiring.wall_s)
 
     def steps(self) -> m.Steps:
         assert self.visit is not None
         stray = self.supervisor.stray
-        healthy = self.wiring.board.status.ok and self.wiring.receiver.status.ok
-        return self.visit.steps(None if stray is None else stray.passed, healthy, self._stated_clear())
+        instrument = Instrument(
+            stray_passed=None if stray is None else stray.passed,
+            healthy=self.wiring.board.status.ok and self.wiring.receiver.status.ok,
+            stated_clear=self._stated_clear(),
+        )
+        return m.Steps(steps=self.visit.steps(instrument))
 
     def _stated_clear(self) -> bool:
         return (self.supervisor.view().water_clear_left_s or 0.0) > 0.0

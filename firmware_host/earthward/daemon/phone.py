@@ -19,7 +19,7 @@ from urllib.parse import parse_qs, urlsplit
 import msgspec
 
 from earthward import units
-from earthward.daemon.protocol import Event, Message, ReadingMessage, State
+from earthward.daemon.protocol import EventMessage, Message, ReadingMessage, State
 from earthward.devices.sound import side_of
 from earthward.errors import InputError
 
@@ -56,7 +56,7 @@ class PhonePage:
         self._state: State | None = None
         self._reading: tuple[float, ReadingMessage] | None = None
         self._peaks: list[tuple[float, float]] = []
-        self._events: list[Event] = []
+        self._events: list[EventMessage] = []
         self._server: asyncio.Server | None = None
         self._phones = 0
         self._tasks: set[asyncio.Task[Any]] = set()
@@ -97,7 +97,7 @@ class PhonePage:
                     self._peaks.append((now, abs(message.value_V)))
             case State():
                 self._state = message
-            case Event():
+            case EventMessage():
                 self._events = [*self._events[-(EVENTS_SHOWN - 1) :], message]
             case _:
                 pass

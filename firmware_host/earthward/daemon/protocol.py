@@ -2,7 +2,7 @@
 
 docs/client-protocol.md is the text. Unknown fields are ignored, unknown types are answered with `Problem`.
 Every message has a `type`. Units are in the names; SI. No message energises the source: only a hand at the
-pool side does.
+pool side does. What a message is about is the record's own Struct (`earthward.record`): it has no form of its own here.
 """
 
 from __future__ import annotations
@@ -12,12 +12,18 @@ from typing import Literal
 import msgspec
 from msgspec import Struct, field
 
-PROTOCOL = 1
+from earthward.record.base import Point
+from earthward.record.board import BoardReport, ElectrodeName
+from earthward.record.event import Event
+from earthward.record.finding import CurrentBudget, Finding, Stage, Verdict, WaterBudget
+from earthward.record.place import Fitting, Mark, Station
+from earthward.record.reading import KeptReading, Purpose, Reading, TestLeakState
+from earthward.record.step import Step
 
-Point = tuple[float, float, float]
+PROTOCOL = 2
 
 
-class Message(Struct, tag_field="type", frozen=True, kw_only=True, omit_defaults=False):
+class Message(Struct, tag_field="type", frozen=True, kw_only=True):
     """Base of all messages."""
 
 
@@ -35,21 +41,11 @@ class Hello(Message, tag="hello", frozen=True, kw_only=True):
     read_only: bool = False
 
 
-class ReadingMessage(Message, tag="reading", frozen=True, kw_only=True):
+class ReadingMessage(Reading, Message, tag="reading", frozen=True, kw_only=True):
     """One lock-in result. `age_s` is the age of its newest sample when the daemon sent it."""
 
     number: int
-    t_s: float
     age_s: float
-    window_s: float
-    value_V: float | None
-    quadrature_V: float | None
-    sigma_V: float | None
-    snr: float | None
-    p_sign: float | None
-    lost_fraction: float
-    flags: list[str]
-    channel: int = 0
     source_id: int = 0
     spacing_m: float = 0.3
     current_A: float | None = None
@@ -59,9 +55,10 @@ class ReadingMessage(Message, tag="reading", frozen=True, kw_only=True):
 
 
 class Permissive(Struct, frozen=True, kw_only=True):
-    """One condition that must hold before and while energised."""
+    """One condition that must hold before and while energised. `name` says which, `code` what it is about now."""
 
     name: str
+    code: str = ""
     ok: bool
     text: str
     age_s: float | None = None
@@ -89,20 +86,44 @@ class Interlock(Struct, frozen=True, kw_only=True):
 
 
 class Source(Struct, frozen=True, kw_only=True):
-    """The source board as last measured by itself."""
+    """The source: what was asked of it, and what the board last measured of itself (None: no board has reported)."""
 
-    energised: bool
-    electrode: Literal["A", "B"] = "A"
+    report: BoardReport | None = None
     waveform: str = "coded"
     frequency_Hz: float | None = None
-    current_A: float | None = None
     current_limit_A: float | None = None
-    voltage_V: float | None = None
-    battery_V: float | None = None
-    temperature_C: float | None = None
-    idle_dc_V: float | None = None
-    idle_ac_V: float | None = None
     notes: list[str] = field(default_factory=list)
+
+    @property
+    def energised(self) -> bool:
+        return self.report is not None and self.report.energised
+
+    @property
+    def electrode(self) -> ElectrodeName:
+        return "A" if self.report is None else self.report.electrode
+
+    @property
+    def open_circuit(self) -> bool:
+        """On, and next to no current flows."""
+        return self.report is not None and self.report.energised and self.report.open_circuit
+
+    @property
+    def current_A(self) -> float | None:
+        """Amplitude of the injected current; 0 while off."""
+        return None if self.report is None else abs(self.report.current_A) if self.energised else 0.0
+
+    @property
+    def voltage_V(self) -> float | None:
+        """Amplitude between the electrodes; 0 while off."""
+        return None if self.report is None else abs(self.report.voltage_V) if self.energised else 0.0
+
+    @property
+    def battery_V(self) -> float | None:
+        return None if self.report is None else self.report.battery_V
+
+    @property
+    def temperature_C(self) -> float | None:
+        return None if self.report is None else self.report.temperature_C
 
 
 class LinkHealth(Struct, frozen=True, kw_only=True):
@@ -167,37 +188,14 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     next_station: Station | None = None
 
 
-class Station(Struct, frozen=True, kw_only=True):
-    """A place with the pair's bearing; `text` says it in a deck person's words."""
-
-    position_m: Point
-    bearing_deg: float | None = None
-    vertical: bool = False
-    name: str = ""
-    text: str = ""
+class EventMessage(Event, Message, tag="event", frozen=True, kw_only=True):
+    """Something happened. Never dropped, always recorded. `number` counts the daemon's events."""
 
 
-class Event(Message, tag="event", frozen=True, kw_only=True):
-    """Something happened. Never dropped, always recorded."""
-
-    number: int
-    t_s: float
-    severity: Literal["info", "caution", "alarm"]
-    code: str
-    text: str
-    remedy: str = ""
-
-
-class Kept(Message, tag="kept", frozen=True, kw_only=True):
+class Kept(KeptReading, Message, tag="kept", frozen=True, kw_only=True):
     """A reading was written to the survey, durably, before this line was sent."""
 
-    row: int
-    station: str
     place: Station
-    value_V: float
-    sigma_V: float
-    source_id: int = 0
-    channel: int = 0
 
 
 class Lost(Message, tag="lost", frozen=True, kw_only=True):
@@ -226,41 +224,6 @@ class Problem(Message, tag="problem", frozen=True, kw_only=True):
     text: str
 
 
-class Fitting(Struct, frozen=True, kw_only=True):
-    name: str
-    kind: str
-    position_m: Point
-    covered: bool = False
-    current_A: float | None = None
-    interval_A: tuple[float, float] | None = None
-
-
-class Mark(Struct, frozen=True, kw_only=True):
-    """A point on the deck that tapes are hooked to."""
-
-    name: str
-    position_m: tuple[float, float]
-
-
-class Finding(Struct, frozen=True, kw_only=True):
-    number: int
-    position_m: Point
-    radius_m: float | None = None
-    current_A: float | None = None
-    current_interval_A: tuple[float, float] | None = None
-    hole_diameter_mm: tuple[float, float] | None = None
-    stage: str = "suspected"
-    """suspected, dye drawn, dye not drawn, repaired, re-measured"""
-    text: str = ""
-
-
-class KeptPoint(Struct, frozen=True, kw_only=True):
-    place: Station
-    value_V: float
-    sigma_V: float
-    source_id: int = 0
-
-
 class Cell(Struct, frozen=True, kw_only=True):
     """A patch of liner: its share of the posterior, and the smallest sink the readings would have shown."""
 
@@ -270,22 +233,8 @@ class Cell(Struct, frozen=True, kw_only=True):
     detectable_A: float | None = None
 
 
-class Budget(Struct, frozen=True, kw_only=True):
-    """How much is explained. Current in ampere, water in litres per day; None = not known."""
-
-    injected_A: float | None = None
-    fittings_A: float | None = None
-    findings_A: float | None = None
-    unexplained_A: float | None = None
-    unexplained_interval_A: tuple[float, float] | None = None
-    loss_L_per_day: float | None = None
-    loss_interval_L_per_day: tuple[float, float] | None = None
-    explained_L_per_day: tuple[float, float] | None = None
-    text: str = ""
-
-
 class Plan(Message, tag="plan", frozen=True, kw_only=True):
-    """The pool with everything known about it; sent when it changes."""
+    """The pool with everything known about it; sent when it changes. None: not known yet."""
 
     revision: int
     name: str
@@ -294,23 +243,18 @@ class Plan(Message, tag="plan", frozen=True, kw_only=True):
     sources: list[Point] = field(default_factory=list)
     fittings: list[Fitting] = field(default_factory=list)
     marks: list[Mark] = field(default_factory=list)
-    """Empty = the first two corners of the outline."""
-    kept: list[KeptPoint] = field(default_factory=list)
+    """All that the pool names; distances are taped from the two that `record.place.tape_marks` chooses."""
+    kept: list[KeptReading] = field(default_factory=list)
     cells: list[Cell] = field(default_factory=list)
     findings: list[Finding] = field(default_factory=list)
+    """Those in the record, then what the newest search only suspects (number 0). Regions are in `cells`."""
     p_leak_count: dict[str, float] = field(default_factory=dict)
-    budget: Budget = field(default_factory=Budget)
+    verdict: Verdict | None = None
+    """What the newest search says."""
+    budget: CurrentBudget | None = None
+    water: WaterBudget | None = None
     next_station: Station | None = None
     coverage_fraction: float | None = None
-    text: str = ""
-
-
-class Step(Struct, frozen=True, kw_only=True):
-    """One step of the visit with what was measured."""
-
-    key: str
-    title: str
-    status: Literal["to do", "now", "done", "failed", "skipped"]
     text: str = ""
 
 
@@ -318,15 +262,24 @@ class Steps(Message, tag="steps", frozen=True, kw_only=True):
     steps: list[Step]
 
 
-FromDaemon = Hello | ReadingMessage | State | Event | Kept | Lost | Problem | Plan | Steps | SwitchPressed
+FromDaemon = Hello | ReadingMessage | State | EventMessage | Kept | Lost | Problem | Plan | Steps | SwitchPressed
 
 # ---- client to daemon -------------------------------------------------------------------------------------
 
 
-class Subscribe(Message, tag="subscribe", frozen=True, kw_only=True):
-    """Which messages to send; events and problems always come. Without it: everything."""
+Topic = Literal["reading", "state", "kept", "plan", "steps"]
+TOPICS: tuple[Topic, ...] = ("reading", "state", "kept", "plan", "steps")
 
-    topics: list[Literal["reading", "state", "kept", "plan", "steps"]]
+
+class Subscribe(Message, tag="subscribe", frozen=True, kw_only=True):
+    """A client's first line: which protocol it speaks and which messages to send; events and problems always come.
+
+    A client of another version is refused with a `Problem`; `SourceOff` is obeyed all the same.
+    """
+
+    protocol: int = 1
+    """Version 1 had no such field."""
+    topics: tuple[Topic, ...] = TOPICS
     max_rate_Hz: float = 20.0
     switches: bool = False
     """This client is the display beside the pool-side switches: `SwitchPressed` goes to the newest such client."""
@@ -343,17 +296,44 @@ class WaterClear(Message, tag="water_clear", frozen=True, kw_only=True):
 
 
 class Keep(Message, tag="keep", frozen=True, kw_only=True):
-    """Keep the present reading at this station (default: the place last told by `MoveTo`)."""
+    """Keep the present reading at this station (default: the place last told by `MoveTo`).
+
+    `uid` names this wish: sent again with the same one, after a lost answer, it is kept once. Without a uid a second
+    wish for the same reading at the same place is answered with the row that it has.
+    """
 
     place: Station | None = None
     note: str = ""
-    purpose: Literal["survey", "test leak", "re-measure"] = "survey"
+    purpose: Purpose = "survey"
     finding: int | None = None
     """With purpose "re-measure": which finding was repaired."""
+    test_leak: TestLeakState | None = None
+    """With purpose "test leak": was it joined to earth?"""
+    uid: str = ""
+
+
+class Withdraw(Message, tag="withdraw", frozen=True, kw_only=True):
+    """Take a kept reading back (wrong place, pole knocked). It stays in the record, marked with the reason."""
+
+    row: int
+    why: str
+
+
+class AddPhoto(Message, tag="add_photo", frozen=True, kw_only=True):
+    """A picture belongs to the survey. `path`: on the daemon's machine, inside the folder of the survey file."""
+
+    path: str
+    caption: str = ""
+    finding: int | None = None
+    station: str = ""
+
+
+class KeepTail(Message, tag="keep_tail", frozen=True, kw_only=True):
+    """Keep the last 60 s of samples as a recording of their own; an event says where."""
 
 
 class TestLeak(Message, tag="test_leak", frozen=True, kw_only=True):
-    """Judge the readings kept with purpose "test leak" (notes "connected" and "disconnected")."""
+    """Judge the readings kept with purpose "test leak"."""
 
     distance_m: float
     """From the pair's middle to the test leak."""
@@ -366,14 +346,14 @@ class MoveTo(Message, tag="move_to", frozen=True, kw_only=True):
 
 
 class SelectElectrode(Message, tag="select_electrode", frozen=True, kw_only=True):
-    electrode: Literal["A", "B"]
+    electrode: ElectrodeName
 
 
 class SetStage(Message, tag="set_stage", frozen=True, kw_only=True):
     """Move a finding on: dye drawn, dye not drawn, repaired, re-measured."""
 
     finding: int
-    stage: str
+    stage: Stage
     note: str = ""
 
 
@@ -415,6 +395,9 @@ FromClient = (
     | SourceOff
     | WaterClear
     | Keep
+    | Withdraw
+    | AddPhoto
+    | KeepTail
     | TestLeak
     | MoveTo
     | SelectElectrode

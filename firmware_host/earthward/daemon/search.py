@@ -18,7 +18,7 @@ from multiprocessing.connection import Connection
 from earthward.errors import InputError
 from earthward.inversion.locate import Survey
 from earthward.inversion.types import LocateSettings, Result
-from earthward.pool.pool_file import parse_pool
+from earthward.pool.shape import Pool
 from earthward.record.reading import KeptReading
 
 log = logging.getLogger(__name__)
@@ -29,9 +29,9 @@ MAX_CELLS = 1500
 
 @dataclass(frozen=True, slots=True)
 class Search:
-    """Everything a search for sinks needs, detached from the visit: pool file, readings, settings."""
+    """Everything a search for sinks needs, detached from the visit."""
 
-    pool_toml: str
+    pool: Pool
     readings: tuple[KeptReading, ...]
     settings: LocateSettings
 
@@ -50,12 +50,12 @@ class Searcher:
         goes_on = (
             last is not None
             and self._survey is not None
-            and last.pool_toml == search.pool_toml
+            and last.pool == search.pool
             and last.settings == search.settings
             and last.readings == search.readings[:known]
         )
         if not goes_on or self._survey is None:
-            self._survey, known = Survey(parse_pool(search.pool_toml), search.settings), 0
+            self._survey, known = Survey(search.pool, search.settings), 0
         self._last = None  # a reading that is refused half-way must not be taken for known
         for reading in search.readings[known:]:
             self._survey.add(reading)

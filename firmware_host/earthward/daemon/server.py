@@ -1,7 +1,9 @@
 """The socket that clients connect to: JSON lines, bounded per client, never slowing the daemon.
 
-A slow client loses readings (the newest stay), is told how many, and never loses an event. `read_only` servers (TCP,
-phones) accept `subscribe` and `ask` only. Nothing that arrives here can energise the source: no message says so.
+A client says first which version of the protocol it speaks (`subscribe`); until then it gets the greeting, events and
+problems, and only `source_off` is obeyed. A slow client loses readings (the newest stay), is told how many, and never
+loses an event. `read_only` servers (TCP) accept `subscribe` and `ask` only. Nothing that arrives here can energise the
+source: no message says so.
 """
 
 from __future__ import annotations
@@ -17,6 +19,7 @@ from pathlib import Path
 import msgspec
 
 from earthward.daemon.protocol import (
+    PROTOCOL,
     Ask,
     FromClient,
     Hello,
@@ -26,6 +29,7 @@ from earthward.daemon.protocol import (
     Plan,
     Problem,
     ReadingMessage,
+    SourceOff,
     State,
     Steps,
     Subscribe,
@@ -61,20 +65,29 @@ class ClientConnection:
         self._latest: dict[type[Message], Message] = {}
         self._lost = 0
         self._wake = asyncio.Event()
-        self._topics: set[str] | None = None
+        self._topics: frozenset[str] = frozenset()
+        #: It has said that it speaks this version.
+        self.introduced = False
         self._min_gap_s = 0.0
         self._last_reading_s: dict[int, float] = {}
         self.lost_total = 0
         self.switches = False
 
     def subscribe(self, request: Subscribe) -> None:
-        self._topics = set(request.topics)
+        """Raises InputError for a client of another version."""
+        if request.protocol != PROTOCOL:
+            raise InputError(
+                f"this daemon speaks protocol version {PROTOCOL} and the client {request.protocol}: install the same "
+                "version of Earthward on both; source_off is obeyed all the same"
+            )
+        self.introduced = True
+        self._topics = frozenset(request.topics)
         self.switches = request.switches and not self.read_only
         self._min_gap_s = 0.0 if request.max_rate_Hz <= 0 else 1.0 / request.max_rate_Hz
 
     def offer(self, message: Message) -> None:
         topic = _TOPIC.get(type(message))
-        if topic and self._topics is not None and topic not in self._topics:
+        if topic and topic not in self._topics:
             return
         if isinstance(message, ReadingMessage):
             last = self._last_reading_s.get(message.channel)
@@ -202,13 +215,23 @@ class ClientServer:
             except msgspec.DecodeError as error:
                 client.offer(Problem(text=f"that line could not be used: {error}"))
                 continue
-            if isinstance(message, Subscribe):
-                client.subscribe(message)
-            elif client.read_only and not isinstance(message, _HARMLESS):
-                client.offer(Problem(text="this connection is read-only; use the instrument itself"))
-            else:
-                for reply in self._on_message(message):
-                    client.offer(reply)
+            try:
+                replies = self._answer(message, client)
+            except InputError as error:
+                replies = [Problem(text=f"{error}.")]
+            for reply in replies:
+                client.offer(reply)
+
+    def _answer(self, message: FromClient, client: ClientConnection) -> list[Message]:
+        """Replies for one client. Raises InputError for what it may not."""
+        if isinstance(message, Subscribe):
+            client.subscribe(message)
+            return []
+        if client.read_only and not isinstance(message, _HARMLESS):
+            raise InputError("this connection is read-only; use the instrument itself")
+        if not client.introduced and not isinstance(message, SourceOff):
+            raise InputError(f'say first which version you speak: {{"type": "subscribe", "protocol": {PROTOCOL}}}')
+        return self._on_message(message)
 
     def publish(self, message: Message) -> None:
         """To every client, without waiting for any."""

@@ -27,7 +27,7 @@ from textual.strip import Strip
 from textual.widget import Widget
 
 from earthward.clock import Clock, SystemClock
-from earthward.daemon.protocol import Event, FromDaemon, Plan, ReadingMessage, State, Subscribe, SwitchPressed
+from earthward.daemon.protocol import FromDaemon, Plan, ReadingMessage, State, Subscribe, SwitchPressed
 from earthward.display import words
 from earthward.display.canvas import Row
 from earthward.display.client import BATCH_S, Client
@@ -42,6 +42,7 @@ from earthward.display.terminal import QuietDriver
 from earthward.display.themes import PALETTES, THEMES, Ink, ThemeName
 from earthward.display.view import View
 from earthward.errors import InputError
+from earthward.record.event import Event
 from earthward.units import Units
 
 Listener = Callable[[FromDaemon | None, Snapshot, float], None]
@@ -163,11 +164,10 @@ class EarthwardApp(App[int]):
         self._mode = mode
         self._listeners = list(listeners)
         rate = 5.0 if self.options.reduced else 20.0
-        topics: list[Any] = ["reading", "state", "kept", "plan", "steps"]
         self.client = Client(
             address,
             self.clock,
-            Subscribe(topics=topics, max_rate_Hz=rate, switches=switches),
+            Subscribe(max_rate_Hz=rate, switches=switches),
             self._heard,
             self._paused,
         )

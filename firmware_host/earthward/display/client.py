@@ -10,15 +10,7 @@ from pathlib import Path
 import msgspec
 
 from earthward.clock import Clock
-from earthward.daemon.protocol import (
-    Ask,
-    FromClient,
-    FromDaemon,
-    Hello,
-    Subscribe,
-    encode,
-    from_daemon,
-)
+from earthward.daemon.protocol import PROTOCOL, Ask, FromClient, FromDaemon, Hello, Subscribe, encode, from_daemon
 from earthward.display.snapshot import Snapshot, connection, updated
 from earthward.errors import InputError
 
@@ -131,7 +123,7 @@ class Client:
         self.address = address
         self._kind, self._target, self._token = parse_address(address)
         self._clock = clock
-        self._subscribe = subscribe
+        self._subscribe = msgspec.structs.replace(subscribe, protocol=PROTOCOL)
         self._on_message = on_message
         self._on_pause = on_pause
         self._transport: asyncio.Transport | None = None

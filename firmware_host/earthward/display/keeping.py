@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from earthward.daemon.protocol import Keep, MoveTo, Station
+from earthward.daemon.protocol import Keep, MoveTo
 from earthward.display import places, words
 from earthward.display.meaning import STALE_S
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Pressed, View, with_notice
 from earthward.errors import InputError
+from earthward.record.place import Station
 
 
 def keep_reading(view: View, snapshot: Snapshot, now_s: float, place: Station | None) -> Pressed:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -62,7 +63,7 @@ def side_of(reading: ReadingMessage) -> Side:
     return "front" if reading.value_V > 0 else "back"
 
 
-def steadiness(trend: tuple[Point, ...], flags: list[str], now_s: float) -> tuple[bool, str]:
+def steadiness(trend: tuple[Point, ...], flags: Sequence[str], now_s: float) -> tuple[bool, str]:
     """(steady over the last two seconds?, why not, or what to know all the same).
 
     Overlapping windows make neighbours alike, so only the spread counts. Pick-up and the like do not make a reading

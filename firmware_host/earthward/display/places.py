@@ -1,7 +1,7 @@
 """Where the pole is, said by deck distance or by two tapes. Plane geometry; pure.
 
-A deck place is a distance along the pool's edge from its first corner. A tape place is the one point inside the pool
-at two tape lengths from two marks.
+A deck place is a distance along the pool's edge, from where that is nearest to the first mark. A tape place is the one
+point inside the pool at two tape lengths from two marks.
 """
 
 from __future__ import annotations
@@ -10,9 +10,10 @@ import math
 from collections.abc import Sequence
 
 from earthward import units
-from earthward.daemon.protocol import Mark, Plan, Station
+from earthward.daemon.protocol import Plan
 from earthward.display import words
 from earthward.errors import InputError
+from earthward.record.place import Mark, Station, tape_marks
 
 XY = tuple[float, float]
 
@@ -24,12 +25,9 @@ DECK_STEP_M = 0.5
 
 def marks_of(plan: Plan) -> tuple[Mark, Mark]:
     """The two tape marks: the plan's own, or the first two corners. Raises InputError without them."""
-    if len(plan.marks) >= 2:
-        return plan.marks[0], plan.marks[1]
     if len(plan.outline_m) < 2:
         raise InputError(words.PLACE_NO_PLAN)
-    first, second = plan.outline_m[0], plan.outline_m[1]
-    return Mark(name=words.MARK.format(1), position_m=first), Mark(name=words.MARK.format(2), position_m=second)
+    return tape_marks(plan.marks, plan.outline_m)
 
 
 def perimeter_m(outline: Sequence[XY]) -> float:
@@ -52,12 +50,29 @@ def inside(point: XY, outline: Sequence[XY]) -> bool:
     return odd
 
 
+def _along(outline: Sequence[XY], point: XY) -> float:
+    """Where on the edge, in metres along it from its first corner, it comes nearest to a point."""
+    best, walked = (math.inf, 0.0), 0.0
+    for a, b in zip(outline, [*outline[1:], outline[0]], strict=True):
+        side = math.dist(a, b)
+        if side > 0:
+            share = ((point[0] - a[0]) * (b[0] - a[0]) + (point[1] - a[1]) * (b[1] - a[1])) / side**2
+            share = min(1.0, max(0.0, share))
+            foot = (a[0] + share * (b[0] - a[0]), a[1] + share * (b[1] - a[1]))
+            best = min(best, (math.dist(foot, point), walked + share * side))
+        walked += side
+    return best[1]
+
+
 def deck_place(plan: Plan, distance_m: float, system: units.Units, depth_m: float = DEPTH_M) -> Station:
-    """The place inside the edge at `distance_m` along it, front end to the wall. Raises InputError without a plan."""
+    """The place inside the edge at `distance_m` along it from the first mark, front end to the wall.
+
+    Raises InputError without a plan."""
     outline = plan.outline_m
     if len(outline) < 3:
         raise InputError(words.PLACE_NO_PLAN)
-    along = distance_m % perimeter_m(outline)
+    first = marks_of(plan)[0]
+    along = (_along(outline, first.position_m) + distance_m) % perimeter_m(outline)
     sign = area_sign(outline)
     for a, b in zip(outline, [*outline[1:], outline[0]], strict=True):
         side = math.dist(a, b)
@@ -72,7 +87,7 @@ def deck_place(plan: Plan, distance_m: float, system: units.Units, depth_m: floa
         along -= side
     else:
         raise InputError(words.PLACE_NO_PLAN)
-    text = words.DECK_PLACE.format(units.length(distance_m, system), marks_of(plan)[0].name)
+    text = words.DECK_PLACE.format(units.length(distance_m, system), first.name)
     return Station(position_m=(x, y, depth_m), bearing_deg=bearing, name=f"deck {distance_m:.2f}", text=text)
 
 

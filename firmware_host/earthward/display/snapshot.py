@@ -4,18 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 
-from earthward.daemon.protocol import (
-    Event,
-    FromDaemon,
-    Hello,
-    Kept,
-    Lost,
-    Plan,
-    Problem,
-    ReadingMessage,
-    State,
-    Steps,
-)
+from earthward.daemon.protocol import FromDaemon, Hello, Kept, Lost, Plan, Problem, ReadingMessage, State, Steps
+from earthward.record.event import Event
 
 TREND_S = 20.0
 EVENTS_KEPT = 200

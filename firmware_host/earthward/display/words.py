@@ -5,6 +5,8 @@ Names of the pole's ends, of fittings and places come from the daemon. Words of 
 
 from __future__ import annotations
 
+from typing import Final
+
 EMULATED = "EMULATED"
 NO_DAEMON = "NO DAEMON"
 WAITING = "waiting for the daemon"
@@ -132,7 +134,6 @@ SAID_STAGE = "finding {}: {}"
 # Places.
 DECK_PLACE = "deck {} from {}"
 TAPE_PLACE = "tape {} from {}, {} from {}"
-MARK = "corner {}"
 PLACE_TITLE = "Where is the pole?"
 PLACE_DECK = "deck distance"
 PLACE_TAPE_1 = "tape 1"
@@ -170,10 +171,10 @@ CHOICE_FITTING = "Fitting {}: now {}. What is true?"
 YES = "yes"
 NO = "no, back"
 BACK = "back"
-DYE_DRAWN = "dye drawn"
-DYE_NOT_DRAWN = "dye not drawn"
-REPAIRED = "repaired"
-REMEASURED = "re-measured"
+DYE_DRAWN: Final = "dye drawn"
+DYE_NOT_DRAWN: Final = "dye not drawn"
+REPAIRED: Final = "repaired"
+REMEASURED: Final = "re-measured"
 STAGES = ("suspected", DYE_DRAWN, DYE_NOT_DRAWN, REPAIRED, REMEASURED)
 STAGE_HELP = {
     "suspected": "Suspected only. Pump off, still water, dye at the spot.",
@@ -228,6 +229,7 @@ UNEXPLAINED = "unexplained"
 LOSS = "loss measured"
 EXPLAINED = "explained by confirmed holes"
 NOT_KNOWN = "not known"
+NOTHING_KEPT = "Nothing kept yet."
 PLUMBING_NOTE = "Leaks in the plumbing are not seen by this method."
 
 # Log.

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal
+from typing import Any
 
 import msgspec
 
 from earthward.record.base import Point
 from earthward.record.finding import CurrentBudget, Finding
+from earthward.record.finding import Verdict as Verdict
 from earthward.record.place import Station
 
 
@@ -76,9 +77,6 @@ class SuspectReading:
     row: int
     station: str
     reason: str
-
-
-Verdict = Literal["found", "suspected", "cannot tell", "no leak seen"]
 
 
 @dataclass(frozen=True, slots=True)

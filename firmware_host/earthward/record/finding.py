@@ -10,6 +10,9 @@ from earthward.record.base import Interval, Point, Record
 Stage = Literal["suspected", "dye drawn", "dye not drawn", "repaired", "re-measured"]
 STAGES: tuple[str, ...] = get_args(Stage)
 
+#: What a search for sinks says as a whole.
+Verdict = Literal["found", "suspected", "cannot tell", "no leak seen"]
+
 #: stage -> what may follow. A patch may come before a dye test (a tear one can see); the report then says so.
 NEXT_STAGES: dict[str, tuple[Stage, ...]] = {
     "suspected": ("dye drawn", "dye not drawn", "repaired"),
@@ -91,12 +94,15 @@ class CurrentBudget(Record, frozen=True, kw_only=True):
         return sum(share.current_A for share in self.fittings)
 
 
+WaterVerdict = Literal["explained", "not explained", "undetermined"]
+
+
 class WaterBudget(Record, frozen=True, kw_only=True):
     """Where the measured loss goes, in litres per day; `unexplained` may reach below zero."""
 
     loss: Interval
     explained: Interval
     unexplained: Interval
-    verdict: Literal["explained", "not explained", "undetermined"]
+    verdict: WaterVerdict
     by: Literal["size", "repair", "nothing"]
     text: str

@@ -30,16 +30,27 @@ class Mark(Record, frozen=True, kw_only=True):
     position_m: tuple[float, float]
 
 
+#: An edge shorter than this part of the pool's length is a facet of a curve: its ends are no corners to find again.
+_STRAIGHT = 0.25
+
+
 def tape_marks(marks: Iterable[Mark], outline_m: Sequence[tuple[float, float]]) -> tuple[Mark, Mark]:
-    """The two marks that distances are taped from: the first two that the pool names, else its first two corners."""
+    """The two marks that distances are taped from: the first two that the pool names, else the ends of its longest
+    straight edge, else (a round pool) its two ends. Everybody who tapes or prints a tape distance asks here."""
     named = tuple(marks)
     if len(named) >= 2:
         return named[0], named[1]
-    first, second = outline_m[0], outline_m[1]
-    return (
-        Mark(name="corner 1", position_m=(float(first[0]), float(first[1]))),
-        Mark(name="corner 2", position_m=(float(second[0]), float(second[1]))),
-    )
+    outline = [(float(x), float(y)) for x, y in outline_m]
+    long_m = max(max(p[k] for p in outline) - min(p[k] for p in outline) for k in (0, 1))
+    edges = list(zip(outline, [*outline[1:], outline[0]], strict=True))
+    a, b = max(edges, key=lambda edge: math.dist(*edge))
+    if math.dist(a, b) > _STRAIGHT * long_m:
+        return _pair("corner", min(a, b), max(a, b))
+    return _pair("end", min(outline), max(outline))
+
+
+def _pair(what: str, first: tuple[float, float], second: tuple[float, float]) -> tuple[Mark, Mark]:
+    return Mark(name=f"{what} 1", position_m=first), Mark(name=f"{what} 2", position_m=second)
 
 
 class Fitting(Record, frozen=True, kw_only=True):

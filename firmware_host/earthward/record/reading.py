@@ -6,6 +6,7 @@ import math
 from typing import Literal
 
 from earthward.record.base import Point, Record
+from earthward.record.place import Station
 
 Purpose = Literal["survey", "test leak", "re-measure"]
 #: In a test-leak reading: was the test leak joined to earth?
@@ -67,3 +68,11 @@ class KeptReading(Measured, frozen=True, kw_only=True):
     def centre_m(self) -> Point:
         (ax, ay, az), (bx, by, bz) = self.front_m, self.back_m
         return (ax + bx) / 2, (ay + by) / 2, (az + bz) / 2
+
+    @property
+    def place(self) -> Station:
+        """Where and how the pair was held, from the places of its ends."""
+        dx, dy, dz = (a - b for a, b in zip(self.front_m, self.back_m, strict=True))
+        vertical = math.hypot(dx, dy) < abs(dz)
+        bearing = None if vertical else math.degrees(math.atan2(dy, dx)) % 360.0
+        return Station(position_m=self.centre_m, bearing_deg=bearing, vertical=vertical, name=self.station)

@@ -11,6 +11,7 @@ from earthward import units
 from earthward.pool import polygon
 from earthward.pool.mesh import crease_segments
 from earthward.pool.shape import Fitting, Pool
+from earthward.record.place import Mark, tape_marks
 from earthward.report.charts import INK, SOFT, WATER, Canvas
 from earthward.units import Units
 
@@ -177,17 +178,9 @@ class Sheet:
 
 
 def marks_of(pool: Pool) -> list[tuple[str, Xy]]:
-    """Two marks to tape from: the pool file's own, or two corners at the ends of the longest straight edge, or the two
-    tips of a round pool."""
-    named = [(m.name, (float(m.position_m[0]), float(m.position_m[1]))) for m in pool.marks]
-    if len(named) >= 2:
-        return named[:2]
-    outline = [(float(x), float(y)) for x, y in pool.outline_m]
-    longest, a, b = max((math.dist(a, b), a, b) for a, b in zip(outline, [*outline[1:], outline[0]], strict=True))
-    if longest > 0.25 * pool.length_m:
-        first, second = sorted((a, b))
-        return [("corner A", first), ("corner B", second)]
-    return [(f"{pool.end_name(p[0])} tip", p) for p in (min(outline), max(outline))]
+    """The two marks to tape from, by the one rule that the display goes by too."""
+    named = [Mark(name=m.name, position_m=m.position_m) for m in pool.marks]
+    return [(mark.name, mark.position_m) for mark in tape_marks(named, pool.outline_m)]
 
 
 def nearest_edge(pool: Pool, p: Point) -> tuple[float, Xy]:

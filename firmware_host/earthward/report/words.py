@@ -8,11 +8,11 @@ from typing import Any
 
 from earthward import units
 from earthward.inversion.locate import place_in_words
+from earthward.record.finding import WaterBudget
 from earthward.report.plan_sheet import marks_of
 from earthward.report.record import Record
 from earthward.survey.records import LossTest, StoredFinding, visit_water_budget
 from earthward.units import Units
-from earthward.water.budget import WaterBudget
 
 
 def last_test(record: Record, moment: str) -> LossTest | None:

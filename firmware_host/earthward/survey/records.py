@@ -14,9 +14,9 @@ import msgspec
 
 from earthward.record.base import Point
 from earthward.record.event import Severity
-from earthward.record.finding import Stage
+from earthward.record.finding import Stage, WaterBudget
 from earthward.record.reading import KeptReading
-from earthward.water.budget import WaterBudget, of_visit
+from earthward.water.budget import of_visit
 
 #: how well the board's own voltage measurement repeats, relative (its circuit's resolution; own estimate)
 VOLTAGE_REPEATS_TO = 0.001

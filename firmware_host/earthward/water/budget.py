@@ -8,25 +8,10 @@ a second level log but no soil. The second is believed over the first when both 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
 
+from earthward.record.base import Interval
+from earthward.record.finding import WaterBudget, WaterVerdict
 from earthward.water.hole_flow import flow_interval
-
-Verdict = Literal["explained", "not explained", "undetermined"]
-Interval = tuple[float, float]
-
-
-@dataclass(frozen=True, slots=True)
-class WaterBudget:
-    """All in litres per day. Intervals are (low, high); `unexplained` may reach below zero."""
-
-    loss: Interval
-    explained: Interval
-    unexplained: Interval
-    verdict: Verdict
-    by: Literal["size", "repair", "nothing"]
-    text: str
 
 
 def difference(a: Interval, b: Interval) -> Interval:
@@ -47,13 +32,13 @@ def by_size(loss: Interval, holes: Sequence[Interval], allowance_L_per_day: floa
     explained = (sum(h[0] for h in holes), sum(h[1] for h in holes))
     rest = (loss[0] - explained[1], loss[1] - explained[0])
     if not holes:
-        verdict: Verdict = "not explained" if loss[0] > 0.0 else "undetermined"
+        verdict: WaterVerdict = "not explained" if loss[0] > 0.0 else "undetermined"
         text = (
             "no hole is confirmed, so nothing accounts for the loss"
             if loss[0] > 0.0
             else "no hole is confirmed and no loss is proven"
         )
-        return WaterBudget(loss, (0.0, 0.0), rest, verdict, "nothing", text)
+        return WaterBudget(loss=loss, explained=(0.0, 0.0), unexplained=rest, verdict=verdict, by="nothing", text=text)
     if rest[0] > 0.0:
         verdict = "not explained"
         text = (
@@ -68,7 +53,7 @@ def by_size(loss: Interval, holes: Sequence[Interval], allowance_L_per_day: floa
             "the confirmed holes can account for the loss, but the soil behind the liner leaves their flow open; a "
             "level log after the repair decides"
         )
-    return WaterBudget(loss, explained, rest, verdict, "size", text)
+    return WaterBudget(loss=loss, explained=explained, unexplained=rest, verdict=verdict, by="size", text=text)
 
 
 def by_repair(before: Interval, after: Interval, allowance_L_per_day: float) -> WaterBudget:
@@ -80,7 +65,7 @@ def by_repair(before: Interval, after: Interval, allowance_L_per_day: float) -> 
     _check(before, after)
     explained = difference(before, after)
     if after[0] > 0.0:
-        verdict: Verdict = "not explained"
+        verdict: WaterVerdict = "not explained"
         text = f"after the repair the pool still loses at least {after[0]:.0f} L/day: there is another leak"
     elif after[1] <= allowance_L_per_day:
         verdict = "explained"
@@ -91,7 +76,7 @@ def by_repair(before: Interval, after: Interval, allowance_L_per_day: float) -> 
             f"after the repair the loss is at most {after[1]:.0f} L/day; log the level for longer to bring that "
             f"below {allowance_L_per_day:.0f} L/day"
         )
-    return WaterBudget(before, explained, after, verdict, "repair", text)
+    return WaterBudget(loss=before, explained=explained, unexplained=after, verdict=verdict, by="repair", text=text)
 
 
 def of_visit(

@@ -14,37 +14,33 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     if plan is None:
         canvas.paragraph(top + 1, rows - 1, words.NO_PLAN, indent=1)
         return
-    budget = plan.budget
+    budget, water = plan.budget, plan.water
     y, end = top, top + rows
     air = rows >= 17
     canvas.put(y, [(words.CURRENT_BUDGET, "strong")])
     y += 1
-    whole = budget.injected_A
+    whole = None if budget is None else budget.injected_A
     for label, value in (
-        (words.INJECTED, budget.injected_A),
-        (words.FITTINGS, budget.fittings_A),
-        (words.FINDINGS, budget.findings_A),
-        (words.UNEXPLAINED, budget.unexplained_A),
+        (words.INJECTED, whole),
+        (words.FITTINGS, None if budget is None else budget.fittings_A),
+        (words.FINDINGS, None if budget is None else budget.findings_A),
+        (words.UNEXPLAINED, None if budget is None else budget.unexplained_A),
     ):
         _share(canvas, y, label, value, whole)
         y += 1
-    if budget.unexplained_interval_A is not None:
+    if budget is not None:
         text = units.current_interval(*budget.unexplained_interval_A)
-        canvas.put(y, [(f"{words.UNEXPLAINED:>12} {text} (95 %)", "base")])
+        canvas.put(y, [(f"{words.UNEXPLAINED:>12} {text} (90 %)", "base")])
         y += 1
     y += 1 if air else 0
     canvas.put(y, [(words.WATER_BUDGET, "strong")])
     y += 1
-    loss = words.NOT_KNOWN
-    if budget.loss_interval_L_per_day is not None:
-        loss = units.water_interval(*budget.loss_interval_L_per_day, view.system)
-    elif budget.loss_L_per_day is not None:
-        loss = units.water_rate(budget.loss_L_per_day, view.system)
+    loss = words.NOT_KNOWN if water is None else units.water_interval(*water.loss, view.system)
     canvas.put(y, [(f"  {words.LOSS} ", "base"), (loss, "strong")])
     y += 1
     explained = words.NOT_KNOWN
-    if budget.explained_L_per_day is not None:
-        explained = units.water_interval(*budget.explained_L_per_day, view.system)
+    if water is not None and water.by != "nothing":
+        explained = units.water_interval(*water.explained, view.system)
     if len(words.EXPLAINED) + len(explained) + 4 <= canvas.width:
         canvas.put(y, [(f"  {words.EXPLAINED} ", "base"), (explained, "strong")])
         y += 1
@@ -53,7 +49,9 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
         canvas.put(y + 1, [(f"    {explained}", "strong")])
         y += 2
     y += 1 if air else 0
-    for text in (budget.text, plan.text, words.PLUMBING_NOTE):
+    current_text = words.NOTHING_KEPT if budget is None else f"{budget.text}.".replace("..", ".")
+    water_text = "" if water is None else f"Water: {water.verdict}, {water.text}."
+    for text in (current_text, water_text, plan.text, words.PLUMBING_NOTE):
         if text and y < end:
             y += canvas.paragraph(y, end - y, text, indent=2)
 

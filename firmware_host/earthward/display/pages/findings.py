@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from earthward import units
-from earthward.daemon.protocol import Finding, Fitting, Plan, SetCovered, SetStage
+from earthward.daemon.protocol import Plan, SetCovered, SetStage
 from earthward.display import words
 from earthward.display.canvas import Canvas, wrapped
 from earthward.display.page import Page, Scene
@@ -13,6 +13,8 @@ from earthward.display.places import tapes_to
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Choice, Option, Pressed, View, with_notice
 from earthward.errors import InputError
+from earthward.record.finding import Finding, FittingShare, Stage
+from earthward.record.place import Fitting
 
 
 def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
@@ -30,7 +32,7 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     first = min(max(0, at - room // 2), max(0, len(items) - room))
     y = top
     for i in range(first, min(len(items), first + room)):
-        left, right = _line(items[i])
+        left, right = _line(items[i], plan)
         role = "select" if i == at else "base"
         canvas.put(y, [((">" if i == at else " ") + left, role)], [(right, role)], role=role)
         y += 1
@@ -40,9 +42,15 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
         y += 1
 
 
-def _line(item: Finding | Fitting) -> tuple[str, str]:
+def _share(plan: Plan, fitting: Fitting) -> FittingShare | None:
+    shares = () if plan.budget is None else plan.budget.fittings
+    return next((share for share in shares if share.name == fitting.name), None)
+
+
+def _line(item: Finding | Fitting, plan: Plan) -> tuple[str, str]:
     if isinstance(item, Fitting):
-        current = f"{units.current(item.current_A)}  " if item.current_A is not None else ""
+        share = _share(plan, item)
+        current = f"{units.current(share.current_A)}  " if share is not None else ""
         return (
             words.FITTING_LINE.format(item.name, item.kind),
             current + (words.COVERED if item.covered else words.OPEN),
@@ -63,8 +71,9 @@ def _details(item: Finding | Fitting, plan: Plan, system: units.Units) -> list[s
         # No outline and no marks: the position alone is told.
         pass
     if isinstance(item, Fitting):
-        if item.interval_A is not None:
-            texts.append(words.FINDING_CURRENT.format(units.current_interval(*item.interval_A)))
+        share = _share(plan, item)
+        if share is not None:
+            texts.append(words.FINDING_CURRENT.format(units.current_interval(*share.interval_A)))
         return texts
     parts = []
     if item.radius_m is not None:
@@ -100,7 +109,7 @@ def _decide(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
         text = words.CHOICE_FITTING.format(item.name, state)
         return replace(view, choice=Choice(text, (covered, uncovered, back))), []
 
-    def to(key: str, stage: str) -> Option:
+    def to(key: str, stage: Stage) -> Option:
         said = words.SAID_STAGE.format(item.number, stage)
         return Option(key, stage, (SetStage(finding=item.number, stage=stage),), said)
 

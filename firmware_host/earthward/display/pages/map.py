@@ -6,7 +6,7 @@ import contextlib
 import math
 
 from earthward import units
-from earthward.daemon.protocol import KeptPoint, Plan, Station
+from earthward.daemon.protocol import Plan
 from earthward.display import words
 from earthward.display.canvas import Canvas, Row, Run, merge, wrapped
 from earthward.display.glyphs import RAMP, Tier
@@ -16,6 +16,8 @@ from earthward.display.raster import Frame, coverage_levels, density_levels, fra
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
 from earthward.errors import InputError
+from earthward.record.place import Station
+from earthward.record.reading import KeptReading
 
 SIDE_COLUMNS = 24
 
@@ -116,7 +118,7 @@ def _two(upper: int, lower: int) -> Run:
     return RAMP[level], f"ramp{level}"
 
 
-def station_glyph(kept: KeptPoint) -> str:
+def station_glyph(kept: KeptReading) -> str:
     """An arrow the way the current flows in plan; a dot where none is claimed or the pair stood upright."""
     if kept.place.bearing_deg is None or kept.place.vertical or abs(kept.value_V) < 2 * kept.sigma_V:
         return "•"

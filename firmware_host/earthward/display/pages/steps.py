@@ -4,15 +4,18 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from earthward.daemon.protocol import FromClient, Step, StepDone, WaterClear
+from earthward.daemon.protocol import FromClient, StepDone, WaterClear
 from earthward.display import words
 from earthward.display.canvas import Canvas, wrapped
 from earthward.display.page import Page, Scene
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Choice, Option, Pressed, View, with_notice
+from earthward.record.step import Step
 
 #: A statement that runs out so soon is asked for again.
 WATER_SOON_S = 60.0
+#: That nobody is in the water: the name of the permissive, and the key of the step.
+WATER_CLEAR = "water clear"
 
 
 def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
@@ -73,12 +76,11 @@ def water_clear_due(snapshot: Snapshot) -> bool:
     interlock = snapshot.state.interlock
     if interlock.water_clear_left_s is not None:
         return interlock.water_clear_left_s < WATER_SOON_S
-    return any(not p.ok and "water" in p.name.lower() and "clear" in p.name.lower() for p in interlock.permissives)
+    return any(not p.ok and p.name == WATER_CLEAR for p in interlock.permissives)
 
 
 def is_water_step(step: Step) -> bool:
-    key = step.key.lower().replace("_", " ").replace("-", " ")
-    return "water" in key and "clear" in key
+    return step.key == WATER_CLEAR
 
 
 def _confirm_step(view: View, snapshot: Snapshot, now_s: float) -> Pressed:

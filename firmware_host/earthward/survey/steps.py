@@ -1,0 +1,95 @@
+"""The course of a visit: which steps it has, and where it stands by what is in the record."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+
+from earthward.inversion.types import Result
+from earthward.record.step import Step, StepStatus
+from earthward.survey.records import StoredProof, visit_water_budget
+from earthward.survey.store import SurveyStore
+
+STEP_TITLES: dict[str, str] = {
+    "loss": "Is it leaking at all, and how much?",
+    "safe": "Is it safe to work here?",
+    "set up": "Electrodes placed, instrument healthy",
+    "water clear": "Nobody in the water, somebody watches it",
+    "proof": "Test leak seen: signal to noise 3 or more",
+    "survey": "Walls, floor and fittings read",
+    "locate": "Sinks located",
+    "dye": "Dye at each finding",
+    "repair": "Repaired, the same stations read again",
+    "account": "Current and water accounted for",
+    "report": "Report written",
+}
+#: So many stations are a survey.
+ENOUGH_STATIONS = 6
+#: water budget after a repair -> is that step done, failed, or still open
+_ACCOUNTS: dict[str, bool | None] = {"explained": True, "not explained": False, "undetermined": None}
+
+#: Done (True), failed (False) or still open (None), and what was measured.
+Outcome = tuple[bool | None, str]
+
+
+@dataclass(frozen=True, slots=True)
+class Instrument:
+    """How the instrument is. stray_passed: None = not checked; stated_clear: nobody is in the water, said lately."""
+
+    stray_passed: bool | None = None
+    stray_text: str = ""
+    healthy: bool = False
+    stated_clear: bool = False
+
+
+def course(outcomes: Mapping[str, Outcome], marked: Mapping[str, str]) -> list[Step]:
+    """Every step with its status; the first open one is the present one. `marked`: what a person said is done."""
+    steps: list[Step] = []
+    now_given = False
+    for key, title in STEP_TITLES.items():
+        ok, text = (True, marked[key]) if key in marked else outcomes[key]
+        status: StepStatus = "done" if ok else "failed" if ok is False else "to do"
+        if status == "to do" and not now_given:
+            status, now_given = "now", True
+        steps.append(Step(key=key, title=title, status=status, text=text))
+    return steps
+
+
+def outcomes_of(
+    store: SurveyStore, result: Result | None, stations: int, wanted: str | None, instrument: Instrument
+) -> dict[str, Outcome]:
+    """What record, search and instrument say of each step. `wanted`: why the test leak is to be read again."""
+    findings = store.findings()
+    loss, proofs = store.loss_tests(), store.proofs()
+    water = visit_water_budget(loss, findings)
+    accounts = "" if result is None else result.budget.text
+    if water is not None:
+        accounts = f"{accounts}. Water: {water.verdict}, {water.text}".removeprefix(". ")
+    safe = instrument.stray_passed
+    return {
+        "loss": (True, str(loss[-1].result.get("text", "measured"))) if loss else (None, ""),
+        "safe": (None, "not checked yet") if safe is None else (safe, instrument.stray_text),
+        "set up": (instrument.healthy or None, ""),
+        "water clear": (True, "stated") if instrument.stated_clear else (None, "Look at the whole pool, then say so."),
+        "proof": _proof(proofs[-1] if proofs else None, wanted),
+        "survey": (stations >= ENOUGH_STATIONS or None, f"{stations} stations"),
+        "locate": (None, "") if result is None else (result.verdict == "found" or None, result.text),
+        "dye": (_all(f.stage != "suspected" for f in findings), f"findings: {len(findings)}"),
+        "repair": (_all(f.stage == "re-measured" for f in findings), ""),
+        "account": (None if water is None or water.by != "repair" else _ACCOUNTS[water.verdict], accounts),
+        "report": (None, ""),
+    }
+
+
+def _proof(last: StoredProof | None, wanted: str | None) -> Outcome:
+    if last is not None and wanted is None:
+        return True, str(last.result.get("text", ""))
+    if last is None or last.ok:
+        # Never read, or held once: to be read (again), not failed.
+        return None, f"{wanted}."
+    return False, str(last.result.get("text", ""))
+
+
+def _all(conditions: Iterable[bool]) -> bool | None:
+    listed = list(conditions)
+    return True if listed and all(listed) else None

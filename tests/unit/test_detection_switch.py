@@ -1,0 +1,44 @@
+"""The daemon's lock-ins at a switch of the injection electrode: the old electrode's signal is forgotten."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from earthward.daemon.detection import SETTLE_S, Detection, SourceNow
+from earthward.record.waveform import WAVEFORMS
+from earthward.signal.detector import DetectorSettings
+from earthward.signal.types import SampleBlock
+
+RATE_HZ, FREQUENCY_HZ = 860.0, 36.0
+SWITCH_S = 6.0
+
+
+def volts(t_s: np.ndarray) -> np.ndarray:
+    """The code at 100 uV; from the switch on at -60 uV, and a third of a period later: another board's start."""
+    levels = np.array(WAVEFORMS["coded"].levels, float)
+    after = t_s >= SWITCH_S
+    phase = (t_s * FREQUENCY_HZ + np.where(after, 1 / 3, 0.0)) % 1.0
+    return np.where(after, -60e-6, 100e-6) * levels[(phase * levels.size).astype(int)]
+
+
+def test_after_a_switch_nothing_is_claimed_by_the_old_electrodes_phase() -> None:
+    """Without a link the phase comes from the signal itself: the old one, believed further, gives a wrong number."""
+    detection = Detection(lambda channel: DetectorSettings(frequency_Hz=FREQUENCY_HZ, channel=channel), 1, 0.3)
+    detection.set_source(SourceNow(True, 0.0, "A"))
+    noise = np.random.default_rng(5).normal(0.0, 4e-6, round(14 * RATE_HZ))
+    readings, switched = [], False
+    for first in range(0, noise.size, 22):
+        index = np.arange(first, min(first + 22, noise.size))
+        t_s = index / RATE_HZ
+        if t_s[-1] >= SWITCH_S and not switched:
+            switched = True
+            detection.set_source(SourceNow(True, SWITCH_S, "B"))
+        block = SampleBlock(index, t_s, volts(t_s) + noise[index], np.zeros(index.size, np.uint8), 0.256)
+        readings += detection.push(block, None, float(t_s[-1]))
+    before = [r.value_V for r in readings if 3.0 < r.t_s < SWITCH_S - 0.3 and r.value_V is not None]
+    after = [r for r in readings if r.t_s > SWITCH_S]
+    assert np.median(before) > 80e-6
+    assert all(r.t_s - (r.window_s or 0.0) / 2 >= SWITCH_S + SETTLE_S - 0.01 for r in after)
+    told = [r.value_V for r in after if r.value_V is not None]
+    assert told, "the new phase is found"
+    assert all(abs(v + 60e-6) < 12e-6 for v in told), [f"{v * 1e6:+.0f}" for v in told[:8]]
