@@ -118,7 +118,8 @@ def board(on: bool, **more: object) -> BoardReport:
 
 def held(place: Station, value_V: float = 123e-6, sigma_V: float = 2e-6, row: int = 1) -> KeptReading:
     """A reading kept at a place with a pair of 0.3 m."""
-    front, back = pair_ends(place, 0.3)
+    aimed = place if place.bearing_deg is not None else msgspec.structs.replace(place, bearing_deg=0.0)
+    front, back = pair_ends(aimed, 0.3)
     return KeptReading(
         front_m=front, back_m=back, value_V=value_V, sigma_V=sigma_V, station=place.name, row=row, time_s=1.7e9
     )
