@@ -27,6 +27,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from earthward.errors import InputError
+from earthward.water.condense import condensed
 from earthward.water.evaporation import Weather, by_methods, mean_and_spread, wind_at_height_m_per_s
 
 FloatArray = NDArray[np.float64]
@@ -138,6 +139,8 @@ class LossResult:
 
 def analyse(log: LossLog) -> LossResult:
     """Leak rate with interval and verdict. Raises InputError for a log that cannot say anything."""
+    _check(log)
+    log = condensed(log)
     result = _analyse(log)
     if result.verdict != "cannot tell":
         return result
@@ -147,7 +150,6 @@ def analyse(log: LossLog) -> LossResult:
 
 
 def _analyse(log: LossLog) -> LossResult:
-    _check(log)
     rows = list(log.rows)
     cautions: list[str] = []
     n = len(rows)
