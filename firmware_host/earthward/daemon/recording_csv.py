@@ -22,6 +22,10 @@ from numpy.typing import NDArray
 from earthward.errors import InputError
 
 COLUMNS = ("t_s", "v_V", "v2_V")
+#: a longer stretch without samples is a slip in a time, or two recordings in one file
+LONGEST_GAP_S = 600.0
+#: nothing between two electrodes in a pool is higher, mains fault included
+HIGHEST_V = 1000.0
 
 
 @dataclass(frozen=True)
@@ -104,6 +108,7 @@ def read_recording_csv(path: str | os.PathLike[str]) -> CsvRecording:
             f"{name}: time runs backwards at sample {int(back[0]) + 2} (t_s {t[back[0] + 1]:g} after {t[back[0]]:g});"
             " sort the recording by t_s."
         )
+    _check_plausible(name, t, table[:, 1:])
     gain = _number(header, "front_end_gain", name) or 1.0
     waveform = header.get("waveform")
     if waveform is not None and waveform not in ("square", "sine", "coded"):
@@ -130,6 +135,24 @@ def read_recording_csv(path: str | os.PathLike[str]) -> CsvRecording:
         conversion_s=_number(header, "conversion_s", name),
         header=header,
     )
+
+
+def _check_plausible(name: str, t_s: NDArray[np.float64], volts: NDArray[np.float64]) -> None:
+    """A slip in one cell must not make a recording of years, nor of lightning. Raises InputError."""
+    gaps = np.flatnonzero(np.diff(t_s) > LONGEST_GAP_S)
+    if gaps.size:
+        at = int(gaps[0])
+        raise InputError(
+            f"{name}: {t_s[at + 1] - t_s[at]:g} s without a sample before sample {at + 2} (t_s {t_s[at + 1]:g}); correct "
+            "that time, or cut the recording there and take the parts one by one."
+        )
+    high = np.flatnonzero(np.any(np.abs(volts) > HIGHEST_V, axis=1))
+    if high.size:
+        at = int(high[0])
+        raise InputError(
+            f"{name}: sample {at + 1} says {volts[at][np.argmax(np.abs(volts[at]))]:g} V, more than a pair can have; "
+            "correct that value (the column is in volts)."
+        )
 
 
 def _body(name: str, lines: list[str], start: int, width: int, wanted: list[int]) -> NDArray[np.float64]:
