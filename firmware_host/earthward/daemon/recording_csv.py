@@ -143,8 +143,8 @@ def _check_plausible(name: str, t_s: NDArray[np.float64], volts: NDArray[np.floa
     if gaps.size:
         at = int(gaps[0])
         raise InputError(
-            f"{name}: {t_s[at + 1] - t_s[at]:g} s without a sample before sample {at + 2} (t_s {t_s[at + 1]:g}); correct "
-            "that time, or cut the recording there and take the parts one by one."
+            f"{name}: {t_s[at + 1] - t_s[at]:g} s without a sample before sample {at + 2} (t_s {t_s[at + 1]:g}); "
+            "correct that time, or cut the recording there and take the parts one by one."
         )
     high = np.flatnonzero(np.any(np.abs(volts) > HIGHEST_V, axis=1))
     if high.size:
