@@ -940,3 +940,45 @@ def test_the_numbers_are_the_protocols() -> None:
     )
     assert "does not know" in causes.board_trip(99).cause
     assert "does not know" in causes.refusal(99).cause
+
+
+def stop_pressed(host_lag_s: float, board_lag_s: float, report_every_s: float) -> tuple[Any, list[Any]]:
+    """The emergency stop pressed while energised; its two contacts open so long after the hand moved, and the board's
+    reports come at their own pace. Returns the last state and the alarms told."""
+    watch = Watch(interlock, World())
+    watch.world.stop_second = True
+    watch.energise()
+    world, pressed_s = watch.world, watch.world.now_s
+    reported_s, reported = -1.0, watch.world.inputs().board
+    alarms = []
+    for _ in range(200):
+        world.now_s += 0.005
+        world.adc_t_s = world.now_s
+        world.stop_second = world.now_s - pressed_s < host_lag_s
+        world.stop_closed = world.now_s - pressed_s < board_lag_s
+        world.settle_board()
+        if world.now_s - reported_s >= report_every_s:
+            reported_s = world.board_t_s = world.now_s
+            reported = world.inputs().board
+        inputs = replace(world.inputs(), board=reported)
+        watch.state, actions, events = watch.machine.step(watch.state, inputs, world.now_s)
+        world.obey(actions)
+        alarms += [event for event in events if event.severity == "alarm"]
+    return watch.state, alarms
+
+
+def test_a_press_of_the_emergency_stop_is_one_right_sentence_whatever_its_contacts_travel() -> None:
+    rng = random.Random(1)
+    for _ in range(100):
+        state, alarms = stop_pressed(rng.uniform(0, 0.05), rng.uniform(0, 0.05), rng.choice((0.02, 0.05, 0.1, 0.2)))
+        assert [event.text for event in alarms] == ["The emergency stop was pressed."]
+        assert state.name == "tripped" and state.trip is not None and state.trip.code == "emergency stop"
+
+
+@pytest.mark.parametrize("stuck", ["host", "board"])
+def test_contacts_that_truly_disagree_are_named(stuck: str) -> None:
+    lags = (9.0, 0.0) if stuck == "host" else (0.0, 9.0)
+    state, alarms = stop_pressed(*lags, 0.05)
+    assert state.name == "tripped" and state.trip is not None
+    assert state.trip.cause == ("The two contacts of the emergency stop disagree: one is stuck or its wire is broken.")
+    assert alarms[0].text == "The emergency stop was pressed."

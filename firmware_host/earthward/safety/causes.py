@@ -15,6 +15,9 @@ BOARD_OFF, BOARD_ARMED, BOARD_ENERGISED, BOARD_TRIPPED = 0, 1, 2, 3
 
 PRESS = "Then let go of the enable and press the reset button on the source board."
 
+#: Said by the host's contact and by the board alike, whichever sees it first: one press, one sentence.
+STOP_PRESSED = "The emergency stop was pressed."
+
 
 @dataclass(frozen=True, slots=True)
 class Cause:
@@ -43,7 +46,7 @@ BOARD_TRIPS: dict[int, Cause] = {
     ),
     4: Cause(
         "emergency stop",
-        "The emergency stop was opened.",
+        STOP_PRESSED,
         "Look why it was pressed and make the place safe. Close the emergency stop, let go of the enable and press the"
         " reset button on the source board.",
     ),

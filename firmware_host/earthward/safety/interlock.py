@@ -228,6 +228,11 @@ class Interlock:
                 f"The two contacts of the {which} disagree: one is stuck or its wire is broken.",
                 f"Repair switch or cable before going on. {causes.PRESS}",
             )
+            if state.trip is not None and state.trip.code == "emergency stop" and which == "emergency stop":
+                # Only one of its contacts moved: that is what must be repaired, so that is what is shown.
+                events.append(Event(now_s, "alarm", cause.code, cause.cause, cause.remedy))
+                also = (state.trip.cause, *state.trip.also)
+                return replace(state, trip=Trip(state.trip.t_s, cause.code, cause.cause, cause.remedy, also))
             return _trip(state, cause, now_s, events)
         return state
 

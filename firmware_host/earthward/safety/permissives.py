@@ -115,7 +115,7 @@ def evaluate(inputs: Inputs, limits: Limits, phase: Phase, now_s: float) -> tupl
     """All conditions in order of importance; the first that fails is the cause that is named."""
     return (
         _link(inputs, limits, now_s),
-        _emergency_stop(inputs),
+        _emergency_stop(inputs, phase),
         _board(inputs, phase, now_s),
         _enable(inputs),
         _water_clear(inputs, limits, now_s),
@@ -136,17 +136,19 @@ def _age(t_s: float | None, now_s: float) -> float | None:
     return None if t_s is None else max(0.0, now_s - t_s)
 
 
-def _emergency_stop(inputs: Inputs) -> Permissive:
+def _emergency_stop(inputs: Inputs, phase: Phase) -> Permissive:
+    """Open as soon as one contact is: a stop is never waited for. Contacts that go on differing are named by the
+    interlock, once their travel time is over."""
     board, second = inputs.board, inputs.emergency_stop_second_closed
     ok = board is not None and board.emergency_stop_closed and second is not False
     if ok:
         text = "Emergency stop closed."
     elif board is None:
         text = "Emergency stop not known: no source board."
-    elif board.emergency_stop_closed != (second is not False):
-        text = "The two contacts of the emergency stop disagree."
+    elif phase.name == "energised":
+        text = causes.STOP_PRESSED
     else:
-        text = "Emergency stop open."
+        text = "The emergency stop is pressed."
     return Permissive(
         "emergency stop",
         ok,
