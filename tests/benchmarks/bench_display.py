@@ -124,7 +124,8 @@ def delays(sent: list[tuple[float, str]], written: list[tuple[float, bytes]]) ->
 def ear_delays() -> list[float]:
     """From the alert to the first alarm chunk that an output is given, the sound thread running in real time."""
     from earthward.clock import SystemClock
-    from earthward.devices.sound import Samples, Sounder, Tone
+    from earthward.devices.cue import Tone
+    from earthward.devices.sound import Samples, Sounder
 
     heard: list[float] = []
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from tests.display import fake_feed
 from tests.display.scenes import scene
 
-from earthward.devices.sound import Cue
+from earthward.devices.cue import Cue
 from earthward.display.draw import draw
 from earthward.display.figures import arrow, compass, no_arrow
 from earthward.display.meaning import STALE_S, meaning_of, side_of

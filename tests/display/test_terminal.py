@@ -229,9 +229,9 @@ async def test_wav_of_what_was_heard(tmp_path: Path) -> None:
     tail = samples[-rate // 2 :]
     spectrum = np.abs(np.fft.rfft(tail * np.hanning(tail.size)))
     peak_Hz = float(np.argmax(spectrum)) * rate / tail.size
-    from earthward.devices.sound import pitch_of
+    from earthward.devices.cue import pitch_of
 
-    assert peak_Hz == pytest.approx(pitch_of(123e-6 / 2.6e-6, "front"), rel=0.01)
+    assert peak_Hz == pytest.approx(pitch_of(123e-6 / 0.3, "front"), rel=0.01)
 
 
 def test_without_a_terminal_one_sentence_and_exit_2() -> None:

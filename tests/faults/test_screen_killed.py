@@ -29,7 +29,8 @@ from earthward.commands.demo_client import InstrumentClient
 from earthward.commands.demo_walk import Walk
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
-from earthward.devices.sound import SAMPLE_RATE_HZ, Samples, Tone, pitch_of
+from earthward.devices.cue import Tone, pitch_of
+from earthward.devices.sound import SAMPLE_RATE_HZ, Samples
 from earthward.devices.sound_outputs import WavOutput
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario

@@ -16,21 +16,8 @@ from hypothesis import strategies as st
 
 from earthward.clock import ManualClock
 from earthward.daemon.life import Daemon
-from earthward.devices.sound import (
-    ALERTS,
-    CHUNK_S,
-    SAMPLE_RATE_HZ,
-    STALE_S,
-    Alert,
-    Cue,
-    CueSettings,
-    Samples,
-    Sounder,
-    Synth,
-    Tone,
-    pitch_of,
-    render_timeline,
-)
+from earthward.devices.cue import ALERTS, CHUNK_S, STALE_S, Alert, Cue, CueSettings, Tone, pitch_of
+from earthward.devices.sound import SAMPLE_RATE_HZ, Samples, Sounder, Synth, render_timeline
 from earthward.devices.sound_outputs import WavOutput
 
 
@@ -60,8 +47,8 @@ def share_within(samples: Samples, low_Hz: float, high_Hz: float) -> float:
     return float(p[(f >= low_Hz) & (f < high_Hz)].sum() / p.sum())
 
 
-def steady(value_V: float, seconds: float = 2.0) -> Samples:
-    told = [(i * 0.05, (lambda cue, now: cue.update(R(value_V), now))) for i in range(round(seconds / 0.05))]
+def steady(value_V: float, seconds: float = 2.0, sigma_V: float = 1e-6) -> Samples:
+    told = [(i * 0.05, (lambda cue, now: cue.update(R(value_V, sigma_V), now))) for i in range(round(seconds / 0.05))]
     return render_timeline(told, 0.0, seconds)
 
 
@@ -69,33 +56,105 @@ def rms(samples: Samples) -> float:
     return float(np.sqrt(np.mean((samples.astype(float) / 32768) ** 2)))
 
 
-@pytest.mark.parametrize("ratio", [2.5, 5.0, 20.0, 100.0, 700.0, 5000.0])
+@pytest.mark.parametrize("value_V", [3e-6, 20e-6, 100e-6, 700e-6, 5e-3])
 @pytest.mark.parametrize("side", ["front", "back"])
-def test_pitch_follows_the_map_within_a_percent(ratio: float, side: str) -> None:
-    sign = 1 if side == "front" else -1
-    samples = steady(sign * ratio * 1e-6)[SAMPLE_RATE_HZ // 2 :]
-    expected = pitch_of(ratio, side)  # type: ignore[arg-type]
-    assert peak_Hz(samples) == pytest.approx(expected, rel=0.01)
+def test_pitch_follows_the_map_within_a_percent(value_V: float, side: str) -> None:
+    samples = steady(value_V if side == "front" else -value_V)[SAMPLE_RATE_HZ // 2 :]
+    if side == "back":
+        # One stroke: the rhythm's own sidebands would pull the line.
+        loud = np.flatnonzero(np.abs(samples.astype(float)).reshape(-1, 441).max(axis=1) > 1000)
+        start = loud[np.flatnonzero(np.diff(loud) > 1)[0] + 1] * 441
+        samples = samples[start + 200 : start + 2500]
+    expected = pitch_of(value_V / 0.3, side)  # type: ignore[arg-type]
+    assert peak_Hz(samples) == pytest.approx(expected, rel=0.01 if side == "front" else 0.05)
 
 
 def test_the_map_is_logarithmic_and_rises() -> None:
     for side in ("front", "back"):
-        pitches = [pitch_of(2.0 * 10**k, side) for k in range(4)]  # type: ignore[arg-type]
+        pitches = [pitch_of(3e-6 * 10**k, side) for k in range(4)]  # type: ignore[arg-type]
         steps = [math.log2(b / a) for a, b in itertools.pairwise(pitches)]
         assert steps == pytest.approx([steps[0]] * 3)
         assert steps[0] > 0
 
 
+def test_noise_makes_it_rougher_and_never_lower() -> None:
+    """The same field, read with more and more doubt."""
+    cues = []
+    for sigma in (1e-6, 10e-6, 20e-6, 40e-6):
+        cue = Cue()
+        cue.update(R(100e-6, sigma), 0.0)
+        cues.append(cue.tone(0.01))
+    assert len({tone.pitch_Hz for tone in cues}) == 1
+    assert [tone.rough for tone in cues] == sorted(tone.rough for tone in cues)
+    assert cues[0].rough == 0.0 < cues[-1].rough
+    calm, doubtful = (steady(100e-6, sigma_V=sigma)[SAMPLE_RATE_HZ // 2 :] for sigma in (1e-6, 40e-6))
+    line = peak_Hz(calm)
+    assert share_within(calm, line - 5, line + 5) > 0.98
+    assert share_within(doubtful, line - 5, line + 5) < 0.95
+
+
 def test_toward_and_away_differ_by_spectrum_at_every_strength() -> None:
-    """Toward: one line. Away: low, and spread over sidebands and odd harmonics."""
-    for ratio in (2.5, 10.0, 100.0, 2000.0):
-        front, back = (steady(sign * ratio * 1e-6)[SAMPLE_RATE_HZ // 2 :] for sign in (1, -1))
+    """Toward: one line. Away: low, and spread over odd harmonics."""
+    for value_V in (11e-6, 100e-6, 2e-3):
+        front, back = (steady(sign * value_V)[SAMPLE_RATE_HZ // 2 :] for sign in (1, -1))
         line = peak_Hz(front)
         assert share_within(front, line - 5, line + 5) > 0.98
         low = peak_Hz(back)
-        assert low < 230 < 430 < line
-        assert share_within(back, low - 5, low + 5) < 0.80
+        assert low < 230 < 325 < line
         assert share_within(back, 2.5 * low, 12 * low) > 0.03
+
+
+def test_zoomed_in_three_percent_is_half_a_semitone() -> None:
+    for sign in (1, -1):
+        cue = Cue(CueSettings(zoom=True))
+        pitches = []
+        for i, value in enumerate([100e-6] * 60 + [103e-6] * 60):
+            cue.update(R(sign * value), i * 0.05)
+            tone = cue.tone(i * 0.05)
+            if i in (59, 119):
+                pitches.append(tone.pitch_Hz)
+        assert 1200 * math.log2(pitches[1] / pitches[0]) >= 50
+    # However far the field runs, the pitch stays on its own side's range and goes on moving.
+    cue = Cue(CueSettings(zoom=True))
+    for i in range(400):
+        cue.update(R(10e-6 * 1.02**i), i * 0.05)
+        assert 329 < cue.tone(i * 0.05).pitch_Hz < 1750
+
+
+def peaks(values: list[float], sigma_V: float) -> list[float]:
+    """Times at which a peak tick begins."""
+    cue, at, was = Cue(), [], ""
+    for i, value in enumerate(values):
+        cue.update(R(value, sigma_V), i * 0.05)
+        kind = cue.tone(i * 0.05).kind
+        if kind == "peak" and was != "peak":
+            at.append(i * 0.05)
+        was = kind
+    return at
+
+
+def test_a_tick_as_the_strength_passes_its_maximum_and_none_otherwise() -> None:
+    passing = [100e-6 * (1 + 2 * math.exp(-(((i * 0.05 - 6.0) / 2.0) ** 2))) for i in range(240)]
+    at = peaks(passing, 1e-6)
+    assert len(at) == 1
+    assert 6.0 < at[0] < 7.5
+    assert peaks([100e-6 * 1.01**i for i in range(200)], 1e-6) == []
+    rng = np.random.default_rng(3)
+    held = [100e-6 + 3e-6 * x for x in rng.standard_normal(2000)]
+    # Standing still for 100 s with a sigma of 3 %: noise alone may call it now and then, not more.
+    assert len(peaks(held, 3e-6)) <= 2
+
+
+def test_the_warning_sounds_until_the_source_is_on() -> None:
+    cue = Cue()
+    cue.warn(True, 0.0)
+    on = [cue.tone(k * CHUNK_S) for k in range(150)]
+    assert {tone.kind for tone in on} == {"warning"}
+    for third in (on[:50], on[50:100], on[100:]):
+        assert sum(tone.level > 0 for tone in third) >= 24
+    cue.warn(False, 3.0)
+    cue.live(True, 3.0)
+    assert cue.tone(3.02).kind != "warning"
 
 
 def test_alerts_differ_from_both_by_spectrum() -> None:
@@ -112,15 +171,15 @@ def test_below_two_sigma_silent_with_a_slow_soft_tick() -> None:
     samples = steady(1.9e-6, 6.0)
     loud = np.abs(samples.astype(float)).reshape(-1, round(CHUNK_S * SAMPLE_RATE_HZ)).max(axis=1) > 50
     starts = int(np.sum(loud[1:] & ~loud[:-1])) + int(loud[0])
-    assert 3 <= starts <= 5
-    assert rms(samples) < 0.03 * rms(steady(20e-6))
+    assert 6 <= starts <= 9
+    assert rms(samples) < 0.05 * rms(steady(20e-6))
 
 
 @pytest.mark.parametrize("flag", ["acquiring", "saturated", "no sign"])
 def test_flags_that_forbid_a_sign_forbid_it_here_too(flag: str) -> None:
     cue = Cue()
     cue.update(R(50e-6, flags=[flag]), 1.0)
-    assert cue.tone(1.1).kind in ("tick", "silent")
+    assert cue.tone(1.1).kind in ("tick", "silent", "waiting", "wrong")
 
 
 @given(
@@ -156,7 +215,7 @@ def test_average_hides_jitter() -> None:
         cue.update(R(20e-6 if i % 2 else 5e-6), i * 0.05)
         if i > 40:
             pitches.append(cue.tone(i * 0.05).pitch_Hz)
-    jumping = pitch_of(20, "front") / pitch_of(5, "front")
+    jumping = pitch_of(20e-6 / 0.3, "front") / pitch_of(5e-6 / 0.3, "front")
     assert max(pitches) / min(pitches) < 1 + 0.25 * (jumping - 1)
 
 

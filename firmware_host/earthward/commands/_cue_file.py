@@ -5,7 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 
 from earthward.daemon.protocol import FromDaemon, Kept, ReadingMessage, State
-from earthward.devices.sound import CHUNK_S, SAMPLE_RATE_HZ, Cue, Synth
+from earthward.devices.cue import CHUNK_S, Cue
+from earthward.devices.sound import SAMPLE_RATE_HZ, Synth
 from earthward.devices.sound_outputs import WavOutput
 from earthward.display.snapshot import Snapshot
 from earthward.record.event import Event
@@ -26,10 +27,11 @@ class CueFile:
             case ReadingMessage():
                 self._cue.update(message, now_s)
             case State():
+                self._cue.spacing_m = message.pair.spacing_m
                 self._cue.live(message.interlock.state == "energised", now_s)
                 self._cue.tripped(message.interlock.state == "tripped", now_s)
-                if message.interlock.warning_s > 0:
-                    self._cue.alert("warning", now_s)
+                # As the daemon's own ear: as long as the warning lasts, not anew at each message.
+                self._cue.warn(message.interlock.warning_s > 0, now_s)
             case Event(severity="alarm"):
                 self._cue.alert("alarm", now_s)
             case Event(severity="caution"):

@@ -21,7 +21,8 @@ from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon, Wiring
 from earthward.daemon.recorder import RecordingContent, read_recording
 from earthward.daemon.replay import Replay
-from earthward.devices.sound import CueSettings, Sounder
+from earthward.devices.cue import CueSettings
+from earthward.devices.sound import Sounder
 from earthward.devices.sound_outputs import WavOutput
 from earthward.errors import InputError
 

@@ -581,9 +581,9 @@ class Daemon:
                 self.supervisor.state_water_clear(by)
             case m.SelectElectrode(electrode=electrode):
                 self.supervisor.select(electrode, self._selected)
-            case m.SetSound(volume=volume, dead_band_sigma=band):
+            case m.SetSound(volume=volume, dead_band_sigma=band, zoom=zoom):
                 if self.wiring.ear is not None:
-                    self.wiring.ear.set(volume, band)
+                    self.wiring.ear.set(volume, band, zoom)
             case m.Listen():
                 if self.detection.source.energised:
                     raise InputError("listening needs quiet water: switch the source off first")

@@ -20,7 +20,7 @@ import msgspec
 
 from earthward import units
 from earthward.daemon.protocol import EventMessage, Message, ReadingMessage, State
-from earthward.devices.sound import side_of
+from earthward.devices.cue import side_of
 from earthward.errors import InputError
 
 MAX_REQUEST = 8 * 1024

@@ -374,10 +374,12 @@ class Note(Message, tag="note", frozen=True, kw_only=True):
 
 
 class SetSound(Message, tag="set_sound", frozen=True, kw_only=True):
-    """Volume of the cue, 0 to 1, and the dead band in sigma (never below 2). None = leave as it is."""
+    """Volume of the cue, 0 to 1, the dead band in sigma (never below 2), and whether its pitch is stretched about the
+    present strength. None = leave as it is."""
 
     volume: float | None = None
     dead_band_sigma: float | None = None
+    zoom: bool | None = None
 
 
 class Listen(Message, tag="listen", frozen=True, kw_only=True):

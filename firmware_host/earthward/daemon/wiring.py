@@ -15,10 +15,11 @@ from earthward.clock import Clock, wall_s
 from earthward.config import Config
 from earthward.daemon.life import Receiver, Wiring
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
+from earthward.devices.cue import CueSettings
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
 from earthward.devices.link import SourceLink
 from earthward.devices.notify import Notifier
-from earthward.devices.sound import CueSettings, Output, Sounder
+from earthward.devices.sound import Output, Sounder
 from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
 from earthward.errors import InputError
 from earthward.signal.types import SampleBlock
@@ -96,9 +97,9 @@ class PoolSideWarning:
         if what == "warning":
             # Blinking says "about to come on", steady says "on".
             self.pool_side.set_beacon(True, blink_s=0.5)
-            self.ear.alert("warning")
         elif what == "live":
             self.pool_side.set_beacon(True)
+        self.ear.warn(what == "warning")
         self.ear.live(what == "live")
         self.ear.tripped(what == "alarm")
 
@@ -124,7 +125,7 @@ def make_ear(config: Config, clock: Clock, pin_factory: Any = None) -> Sounder:
         outputs.append(BuzzerOutput(config.pins.buzzer, pin_factory))
     if config.sound.card:
         outputs.append(CardOutput())
-    return Sounder(outputs, clock, CueSettings(volume=config.sound.volume))
+    return Sounder(outputs, clock, CueSettings(volume=config.sound.volume), config.pair.spacing_m)
 
 
 def make_pool_side(

@@ -12,7 +12,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from earthward.devices.sound import CHUNK_S, SAMPLE_RATE_HZ, Samples, Tone
+from earthward.devices.cue import CHUNK_S, Tone
+from earthward.devices.sound import SAMPLE_RATE_HZ, Samples
 from earthward.errors import InputError
 
 #: TonalBuzzer plays mid_tone +- octaves; its own default (220 to 880 Hz) is too narrow for the cue and its alerts.
@@ -23,7 +24,8 @@ PIPE_BYTES = 4096
 
 
 class BuzzerOutput:
-    """gpiozero's TonalBuzzer. A square wave only: roughness is made by leaving out every other chunk.
+    """gpiozero's TonalBuzzer: a square wave, on or off. It cannot play roughness, so doubt is not heard here; the sides
+    differ by rhythm, which it can.
 
     Steady tones need a pin with hardware PWM (GPIO 12, 13, 18 or 19).
     """
@@ -39,12 +41,10 @@ class BuzzerOutput:
             pin, mid_tone=BuzzerTone.from_frequency(BUZZER_MID_HZ), octaves=BUZZER_OCTAVES, pin_factory=pin_factory
         )
         self._playing_Hz = 0.0
-        self._odd = False
 
     def play(self, tone: Tone, samples: Samples) -> None:
-        self._odd = not self._odd
         # A buzzer has no volume: what would be nearly silent is left out.
-        pitch = tone.pitch_Hz if tone.level > 0.02 and not (tone.rough and self._odd) else 0.0
+        pitch = tone.pitch_Hz if tone.level > 0.02 else 0.0
         if pitch == self._playing_Hz or (pitch and abs(pitch / (self._playing_Hz or math.inf) - 1) < 0.002):
             return
         self._playing_Hz = pitch

@@ -18,6 +18,7 @@ DEFAULT_KEYS: dict[str, tuple[str, ...]] = {
     "theme": ("t",),
     "louder": ("plus",),
     "softer": ("minus",),
+    "zoom": ("z",),
     "electrode": ("e",),
     "quit": ("q", "ctrl+c", "ctrl+q"),
     "enter": ("enter",),

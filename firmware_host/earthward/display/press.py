@@ -38,6 +38,9 @@ def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
         volume = min(1.0, max(0.0, round(view.volume + (0.1 if action == "louder" else -0.1), 1)))
         view = replace(view, volume=volume)
         return with_notice(view, words.SAID_VOLUME.format(volume * 100), now_s), [SetSound(volume=volume)]
+    if action == "zoom":
+        view = replace(view, zoom=not view.zoom)
+        return with_notice(view, words.SAID_ZOOM[view.zoom], now_s), [SetSound(zoom=view.zoom)]
     if action.startswith("go "):
         return _go(view, action[3:]), []
     if action == "coverage":

@@ -53,6 +53,7 @@ class View:
     theme: ThemeName = "daylight"
     system: units.Units = "si"
     volume: float = 0.7
+    zoom: bool = False
     operator: str = words.OPERATOR
 
 

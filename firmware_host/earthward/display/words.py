@@ -126,6 +126,7 @@ NOT_SENT = "not sent: no connection to the daemon"
 NO_NEXT = "no place to go to: no plan of the pool yet"
 MOVED = "now at {}"
 SAID_VOLUME = "cue volume {:.0f} %"
+SAID_ZOOM = {True: "cue zoomed: a few percent are heard", False: "cue over its whole range"}
 SAID_STEP = "{}: said to the daemon"
 NO_STEP = "nothing to confirm"
 NO_FINDING = "no finding to decide about"
@@ -256,6 +257,7 @@ HELP_LINES = (
     ("theme", "daylight, night, mono"),
     ("louder", "cue louder"),
     ("softer", "cue softer"),
+    ("zoom", "cue zoomed in: hear a few percent"),
     ("electrode", "change the injection electrode, A or B"),
     ("help", "this help; any key closes it"),
     ("quit", "leave this screen; the daemon goes on"),
