@@ -362,7 +362,7 @@ def test_what_the_daemon_tells_as_alarm_or_caution_is_heard(severity: str, heard
     daemon = SimpleNamespace(
         _event_number=0,
         _clock=ManualClock(5.0),
-        wiring=SimpleNamespace(ear=SimpleNamespace(alert=sounded.append)),
+        wiring=SimpleNamespace(ear=SimpleNamespace(alert=sounded.append), wall_s=lambda: 1e9),
         recorder=None,
         visit=None,
         publish=told.append,
