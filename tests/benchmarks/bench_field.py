@@ -26,7 +26,8 @@ from earthward.pool import polygon
 from earthward.pool.box import BoxField
 from earthward.pool.fem import FiniteElementField
 from earthward.pool.field import BoxPoolField
-from earthward.pool.shape import Floor, Pool, Source, from_outline, rectangle
+from earthward.pool.shape import Floor, Pool, from_outline, rectangle
+from earthward.record.place import Placement
 
 FloatArray = NDArray[np.float64]
 SPACING_m = 0.3
@@ -411,7 +412,7 @@ def ratio() -> None:
 
 def timed_stations(pool: Pool, field: FiniteElementField | None) -> tuple[float, int]:
     """Median CPU seconds to learn a station's surroundings for the search, and how many points that takes."""
-    with_source = replace(pool, sources=(Source((1.0, 1.5, 0.4), 0.01, 0),))
+    with_source = replace(pool, sources=(Placement(position_m=(1.0, 1.5, 0.4), current_A=0.01, source_id=0),))
     problem = engine.make_problem(with_source, LocateSettings(), field)
     spent = []
     for centre in make_case(pool, 6, 17).stations:

@@ -15,6 +15,7 @@ from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
@@ -47,7 +48,7 @@ def main() -> None:
         for left in verdicts:
             kept, current, share = readings(scenario, field, left, draw)
             known = scenario.known_pool()
-            pool = replace(known, sources=tuple(replace(s, current_A=current) for s in known.sources))
+            pool = replace(known, sources=tuple(msgspec.structs.replace(s, current_A=current) for s in known.sources))
             found = sink_current(pool, kept, (float(place[0]), float(place[1]), float(place[2])), PLACE_SIGMA_M)
             part = found.share / located
             result = judge_remeasure(part, math.hypot(found.share_sigma / located, part * CURRENT_SIGMA), found.fit_p)

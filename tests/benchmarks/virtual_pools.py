@@ -12,7 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from earthward.pool.box import BoxField
-from earthward.pool.shape import Fitting, Pool, Source, rectangle
+from earthward.pool.shape import Pool, rectangle
+from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
 
 FloatArray = NDArray[np.float64]
@@ -164,7 +165,7 @@ def random_pool(
             p = np.array([[u * L, 0, z], [u * L, W, z], [0, u * W, z], [L, u * W, z]][side])
         stated.append(p)
         true.append(shift_on_liner(rng, p, size, errors.fitting_m))
-        listed.append(Fitting(f"{kind} {k + 1}", kind, tuple(float(c) for c in p)))
+        listed.append(Fitting(name=f"{kind} {k + 1}", kind=kind, position_m=tuple(float(c) for c in p)))
     if n:
         rest = injected - currents.sum()
         if rest < 0.5:
@@ -187,7 +188,10 @@ def random_pool(
     pool = replace(
         rectangle(float(L), float(W), float(D)),
         water_conductivity_S_per_m=float(rng.uniform(0.1, 0.4)),
-        sources=tuple(Source(tuple(float(c) for c in p), injected * 1e-3, k) for k, p in enumerate(two)),
+        sources=tuple(
+            Placement(position_m=tuple(float(c) for c in p), current_A=injected * 1e-3, source_id=k)
+            for k, p in enumerate(two)
+        ),
         fittings=tuple(listed),
         name=f"virtual pool {seed}",
     )

@@ -20,7 +20,8 @@ from earthward.survey.store import SurveyStore
 # repeats the last reading it may not have heard about, as a client does after a lost answer.
 WRITER = """
 import sys
-from earthward.survey.records import KeptReading, StoredFinding
+from earthward.record.finding import Finding
+from earthward.record.reading import KeptReading
 from earthward.survey.store import SurveyStore
 path, first = sys.argv[1], int(sys.argv[2])
 store = SurveyStore.open(path)
@@ -28,7 +29,7 @@ for i in range(first, first + 1_000_000):
     row = store.keep(KeptReading(front_m=(1.0, i * 1e-3, 0.5), back_m=(1.3, i * 1e-3, 0.5), value_V=i * 1e-9,
                                  sigma_V=1e-6, station=f"S{i // 3}", uid=f"r{i}", time_s=float(i)))
     if i % 7 == 0:
-        store.put_finding(StoredFinding(number=i // 7 + 1, position_m=(0.0, 1.0, i * 1e-3)))
+        store.put_finding(Finding(number=i // 7 + 1, position_m=(0.0, 1.0, i * 1e-3)))
         store.add_event("info", "kept", f"r{i}")
     sys.stdout.write(f"{i} {row}\\n")
     sys.stdout.flush()

@@ -12,10 +12,10 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from earthward.record.place import Placement
 from earthward.record.reading import KeptReading
 from earthward.report.record import load
 from earthward.report.unified import to_unified
-from earthward.survey.records import SourcePlacement
 from earthward.survey.store import SurveyStore
 
 pytest.importorskip("pygimli")
@@ -36,7 +36,7 @@ def half_space_file(folder: Path) -> Path:
     """A survey of a very large pool whose readings are those of a half-space, exported."""
     store = SurveyStore.create(folder / "h.survey", name="half-space", pool_toml="", emulated=True)
     source = np.array([0.0, 0.0, 0.6])
-    store.put_source(SourcePlacement(source_id=0, position_m=(0.0, 0.0, 0.6), current_A=CURRENT_A))
+    store.put_source(Placement(source_id=0, position_m=(0.0, 0.0, 0.6), current_A=CURRENT_A))
     rng = np.random.default_rng(4)
     placed = 0
     while placed < 12:

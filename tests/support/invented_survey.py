@@ -16,19 +16,13 @@ from earthward import __version__
 from earthward.inversion.compare import current_drop
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
+from earthward.record.finding import Finding
+from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
+from earthward.record.visit import CurrentStep, LossTest, SafetyCheck, SensitivityTest
 from earthward.report.record import pool_of
 from earthward.survey.levels import loss_result, parse_level_log
 from earthward.survey.locating import locate_survey, remeasure
-from earthward.survey.records import (
-    CurrentStep,
-    LossTest,
-    SafetyCheck,
-    SourcePlacement,
-    StoredFinding,
-    StoredFitting,
-    StoredProof,
-)
 from earthward.survey.sensitivity import ProofReading, judge_proof
 from earthward.survey.store import SurveyStore
 from earthward.water.loss import analyse
@@ -156,9 +150,11 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
             SafetyCheck(name=name, ok=ok, value=value, unit=unit, limit_value=limit, text=text)
         )  # fmt: skip
     for name, kind, position, _ in FITTINGS:
-        store.put_fitting(StoredFitting(name=name, kind=kind, position_m=position))
+        store.put_fitting(Fitting(name=name, kind=kind, position_m=position))
     for source in world.pool.sources:
-        store.put_source(SourcePlacement(source_id=source.id, position_m=source.position_m, current_A=source.current_A))
+        store.put_source(
+            Placement(source_id=source.source_id, position_m=source.position_m, current_A=source.current_A)
+        )
     settings = store.add_settings(
         {"spacing_m": SPACING_M, "waveform": "coded", "frequency_Hz": 35.7, "window_s": 0.5, "current_limit_A": 0.010,
          "earth_electrode_m": [-2.0, 2.0, 0.0]}
@@ -192,7 +188,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     first = (found or {}).get("findings", [])
     position = tuple(first[0]["position_m"]) if first else (6.3, 4.5, 0.98)
     number = store.put_finding(
-        StoredFinding(
+        Finding(
             number=0, position_m=position, radius_m=first[0]["radius_m"] if first else 0.15,
             current_A=first[0]["current_A"] if first else 8.3e-4,
             current_interval_A=tuple(first[0]["current_interval_A"]) if first else (6.9e-4, 9.8e-4),
@@ -206,7 +202,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     store.set_finding_stage(number, "repaired", "underwater vinyl patch, 60 mm round, cured 2 h")
     store.add_current_step(
         CurrentStep(
-            kind="patch", subject=f"finding {number}", before_A=INJECTED_A, before_sigma_A=1.2e-5,
+            kind="patch", finding=number, before_A=INJECTED_A, before_sigma_A=1.2e-5,
             after_A=INJECTED_A - drop.current_A, after_sigma_A=1.2e-5,
         )
     )  # fmt: skip
@@ -240,11 +236,11 @@ def proof_row(store: SurveyStore, world: World, settings: int) -> None:
             KeptReading(
                 front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), value_V=value, sigma_V=8e-7,
                 station="test leak", purpose="test leak", injected_A=INJECTED_A, settings_id=settings,
-                note="connected" if connected else "disconnected",
+                test_leak="connected" if connected else "disconnected",
             )
         )  # fmt: skip
     result = judge_proof(values, 0.5)
-    store.add_proof(StoredProof(ok=result.ok, result={**result.as_dict(), "distance_m": 0.5}, settings_id=settings))
+    store.add_proof(SensitivityTest(ok=result.ok, result={**result.as_dict(), "distance_m": 0.5}, settings_id=settings))
 
 
 def level_log(rng: np.random.Generator, leak_L_per_day: float) -> str:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import pytest
 
 from earthward.record.board import BoardReport, BoardState, Trip
+from earthward.record.visit import CurrentStep
 from earthward.survey.current_steps import CurrentLog
-from earthward.survey.records import CurrentStep
 
 SOURCE_V, SERIES_OHM = 10.0, 1000.0
 
@@ -37,7 +37,7 @@ def step(electrodes_ohm: float, rest_ohm: float, sink_ohm: float) -> CurrentStep
         t += 5.0
         found += log.add(report(t, ohm, BoardState.OFF))
         if not found:
-            log.done("cover", "light")
+            log.done("cover", fitting="light")
     assert len(found) == 1
     return found[0]
 
@@ -57,7 +57,7 @@ def test_the_share_is_in_its_interval_however_stiff_the_source(
 
 def test_without_the_voltage_the_fall_of_the_current_is_all_there_is() -> None:
     old = CurrentStep(
-        kind="cover", subject="light", before_A=8e-3, before_sigma_A=1e-5, after_A=6e-3, after_sigma_A=1e-5
+        kind="cover", fitting="light", before_A=8e-3, before_sigma_A=1e-5, after_A=6e-3, after_sigma_A=1e-5
     )
     assert old.share == pytest.approx(0.25)
     assert old.share_interval[0] == pytest.approx(0.25 - 1.96 * old.share_sigma)
@@ -73,7 +73,7 @@ def test_a_report_is_taken_once_and_the_first_moments_not_at_all() -> None:
     for _ in range(40):
         log.add(report(1.0, 1000.0))
     assert log.steady() == {}
-    log.done("cover", "light")
+    log.done("cover", fitting="light")
     for k in range(40):
         assert log.add(report(2.0 + 0.1 * k, 1000.0)) == [], "nothing was steady before, so there is no before"
 
@@ -81,7 +81,7 @@ def test_a_report_is_taken_once_and_the_first_moments_not_at_all() -> None:
 @pytest.mark.parametrize("after_A", [2e-6, 0.0, -1e-6])
 def test_next_to_no_current_has_an_error_like_any_other(after_A: float) -> None:
     made = CurrentStep(
-        kind="patch", subject="finding 1", before_A=4e-4, before_sigma_A=1e-6, after_A=after_A, after_sigma_A=1e-6,
+        kind="patch", finding=1, before_A=4e-4, before_sigma_A=1e-6, after_A=after_A, after_sigma_A=1e-6,
         before_V=9.0, after_V=9.98,
     )  # fmt: skip
     assert made.share == pytest.approx(1.0, abs=0.01) and made.share_sigma < 0.01

@@ -8,7 +8,7 @@ import pytest
 
 from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool, parse_pool
-from earthward.pool.shape import Mark
+from earthward.record.place import Mark
 
 GOOD = """
 [pool]
@@ -45,7 +45,7 @@ def test_the_documented_example_is_read() -> None:
 
 
 def test_written_text_reads_back_equal() -> None:
-    pool = replace(parse_pool(GOOD), marks=(Mark("post", (0.0, -1.0)),))
+    pool = replace(parse_pool(GOOD), marks=(Mark(name="post", position_m=(0.0, -1.0)),))
     assert parse_pool(format_pool(pool)) == pool
     odd = parse_pool(
         GOOD.replace('shape = "rectangle"', 'shape = "kidney"')
@@ -61,7 +61,7 @@ def test_two_placements() -> None:
     second = "[[source]]\nid = 1\nposition_m = [9.0, 4.0, 0.5]\ncurrent_A = 0.012\n"
     text = GOOD.replace("[source]", second + "[[source]]\nid = 0")
     pool = parse_pool(text)
-    assert {s.id: s.current_A for s in pool.sources} == {0: 0.010, 1: 0.012}
+    assert {s.source_id: s.current_A for s in pool.sources} == {0: 0.010, 1: 0.012}
     with pytest.raises(KeyError):
         pool.source(7)
 

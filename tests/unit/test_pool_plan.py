@@ -11,15 +11,22 @@ import pytest
 
 from earthward.errors import InputError
 from earthward.pool import polygon
-from earthward.pool.shape import Fitting, Floor, Mark, Source, Step, from_outline, rectangle
+from earthward.pool.shape import Floor, Step, from_outline, rectangle
+from earthward.record.place import Fitting, Mark, Placement
 from earthward.report.plan import Arrow, Picture, Shade, Spot, draw_plan, field_picture, save_plan
 
 SVG = "{http://www.w3.org/2000/svg}"
 POOL = replace(
     rectangle(10, 5, 1.5),
     name="A < B & C",
-    sources=(Source((1.0, 1.0, 0.5), 0.01, 0), Source((9.0, 4.0, 0.5), 0.01, 1)),
-    fittings=(Fitting("light", "light", (5.0, 0.0, 0.6)), Fitting("drain", "drain", (7.0, 2.5, 1.5), covered=True)),
+    sources=(
+        Placement(position_m=(1.0, 1.0, 0.5), current_A=0.01, source_id=0),
+        Placement(position_m=(9.0, 4.0, 0.5), current_A=0.01, source_id=1),
+    ),
+    fittings=(
+        Fitting(name="light", kind="light", position_m=(5.0, 0.0, 0.6)),
+        Fitting(name="drain", kind="drain", position_m=(7.0, 2.5, 1.5), covered=True),
+    ),
     steps=(Step(((0, 0), (1, 0), (1, 5), (0, 5)), 0.4),),
 )
 
@@ -58,7 +65,9 @@ def test_the_outline_is_to_scale() -> None:
 
 
 def test_a_finding_is_dimensioned_from_two_marks() -> None:
-    pool = replace(POOL, marks=(Mark("post", (0.0, 0.0)), Mark("drain pipe", (10.0, 0.0))))
+    pool = replace(
+        POOL, marks=(Mark(name="post", position_m=(0.0, 0.0)), Mark(name="drain pipe", position_m=(10.0, 0.0)))
+    )
     svg = draw_plan(pool, Picture(spots=[Spot((6.0, 4.5, 1.5), "1: 0.4 to 0.6 mA", False, taped=True)]))
     words = texts(svg)
     assert "7.50 m" in words and "6.02 m" in words and "post" in words and "1: 0.4 to 0.6 mA" in words
@@ -66,7 +75,10 @@ def test_a_finding_is_dimensioned_from_two_marks() -> None:
 
 def test_words_stay_inside_the_drawing() -> None:
     pool = replace(
-        POOL, fittings=tuple(Fitting(f"return number {k}", "return", (10.0, 0.5 + k, 0.3)) for k in range(4))
+        POOL,
+        fittings=tuple(
+            Fitting(name=f"return number {k}", kind="return", position_m=(10.0, 0.5 + k, 0.3)) for k in range(4)
+        ),
     )
     root = ET.fromstring(draw_plan(pool, Picture()))
     width = float(root.get("width", "0"))

@@ -15,7 +15,10 @@ from typing import Any
 import pytest
 
 from earthward.cli import main
+from earthward.record.finding import Finding
+from earthward.record.place import Fitting
 from earthward.record.reading import KeptReading
+from earthward.record.visit import LossTest, Photo, SafetyCheck, SensitivityTest
 from earthward.report import pdf
 from earthward.report.blocks import Document, Figure, KeyFigures, Paragraph, Table
 from earthward.report.build import build_report
@@ -26,7 +29,6 @@ from earthward.report.pdf import to_typst
 from earthward.report.plan_figures import station_vectors
 from earthward.report.record import Record, load
 from earthward.report.words import water_budget
-from earthward.survey.records import LossTest, Photo, SafetyCheck, StoredFinding, StoredFitting, StoredProof
 from earthward.survey.store import SurveyStore
 
 ROOT = Path(__file__).parents[2]
@@ -189,7 +191,7 @@ def visit(tmp_path: Path, **parts: Any) -> str:
                 KeptReading(front_m=(1.0, 1.0, 0.5), back_m=(1.3, 1.0, 0.5), value_V=1e-4, sigma_V=1e-6, station="S1")
             )
         for stages in parts.get("findings", []):
-            number = store.put_finding(StoredFinding(number=0, position_m=(3.0, 0.0, 1.0), text="short of the step"))
+            number = store.put_finding(Finding(number=0, position_m=(3.0, 0.0, 1.0), text="short of the step"))
             for stage in stages:
                 store.set_finding_stage(number, *stage) if isinstance(stage, tuple) else store.set_finding_stage(
                     number, stage
@@ -204,7 +206,7 @@ def visit(tmp_path: Path, **parts: Any) -> str:
             }  # fmt: skip
             store.add_loss_test(LossTest(moment=moment, log_csv="", result=result))
         if parts.get("proof", True):
-            store.add_proof(StoredProof(ok=True, result={"text": "seen"}))
+            store.add_proof(SensitivityTest(ok=True, result={"text": "seen"}))
         return page(build(load(store)))[0]
 
 
@@ -363,6 +365,6 @@ def test_report_leaves_the_survey_as_it_is(survey: Path, tmp_path: Path) -> None
 
 def test_fittings_that_are_covered_say_so(tmp_path: Path) -> None:
     with SurveyStore.create(tmp_path / "c.survey", name="C", pool_toml=scenario().POOL, emulated=True) as store:
-        store.put_fitting(StoredFitting(name="light", kind="light", position_m=(9.0, 2.0, 0.6), covered=True))
+        store.put_fitting(Fitting(name="light", kind="light", position_m=(9.0, 2.0, 0.6), covered=True))
         figure = next(b for b in build(load(store)).blocks if isinstance(b, Figure))
     assert "light (covered)" in figure.svg

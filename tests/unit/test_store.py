@@ -10,21 +10,14 @@ import sqlite3
 import threading
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from earthward.errors import InputError
+from earthward.record.finding import Finding
+from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
-from earthward.survey.records import (
-    CurrentStep,
-    LossTest,
-    Photo,
-    SafetyCheck,
-    SourcePlacement,
-    StoredFinding,
-    StoredFitting,
-    StoredProof,
-    copy_reading,
-)
+from earthward.record.visit import CurrentStep, LossTest, Photo, SafetyCheck, SensitivityTest
 from earthward.survey.store import APPLICATION_ID, MIGRATIONS, NEXT_STAGES, SCHEMA_VERSION, SurveyStore
 
 POOL = '[pool]\nname = "Willow Lane"\nshape = "rectangle"\nlength_m = 9.0\nwidth_m = 4.5\n'
@@ -58,10 +51,10 @@ def store(tmp_path: Path) -> SurveyStore:
 
 
 def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
-    store.put_fitting(StoredFitting(name="light", kind="light", position_m=(4.0, 0.0, 0.6)))
-    store.put_fitting(StoredFitting(name="ladder", kind="ladder", position_m=(8.0, 0.0, 0.4)))
+    store.put_fitting(Fitting(name="light", kind="light", position_m=(4.0, 0.0, 0.6)))
+    store.put_fitting(Fitting(name="ladder", kind="ladder", position_m=(8.0, 0.0, 0.4)))
     store.set_covered("light", True)
-    store.put_source(SourcePlacement(source_id=0, position_m=(1.0, 1.0, 0.5), current_A=0.009))
+    store.put_source(Placement(source_id=0, position_m=(1.0, 1.0, 0.5), current_A=0.009))
     store.add_safety_check(
         SafetyCheck(name="mains gradient", ok=True, value=0.004, unit="V/m", limit_value=0.1, text="source off")
     )
@@ -69,7 +62,7 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
                    lost_fraction=0.01, channel=1, source_id=1, note="by the step", time_s=1_780_000_500.25)  # fmt: skip
     row = store.keep(kept)
     number = store.put_finding(
-        StoredFinding(
+        Finding(
             number=0, position_m=(6.0, 4.5, 0.9), radius_m=0.15, current_A=6e-4, current_interval_A=(4e-4, 8e-4),
             hole_diameter_mm=(0.8, 3.1), text="long wall",
         )
@@ -79,10 +72,10 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
     store.set_finding_stage(number, "re-measured", result={"gone": True, "p": 0.4})
     store.add_loss_test(LossTest(moment="before", log_csv="time,pool_mm\n", result={"leak_L_per_day": 120.0}))
     store.add_current_step(
-        CurrentStep(kind="patch", subject="finding 1", before_A=9e-3, before_sigma_A=1e-5, after_A=8.4e-3,
+        CurrentStep(kind="patch", finding=1, before_A=9e-3, before_sigma_A=1e-5, after_A=8.4e-3,
                     after_sigma_A=1e-5, before_V=3.0, after_V=3.2)
     )  # fmt: skip
-    store.add_proof(StoredProof(ok=True, result={"ratio": 7.5}, settings_id=store.add_settings({"spacing_m": 0.3})))
+    store.add_proof(SensitivityTest(ok=True, result={"ratio": 7.5}, settings_id=store.add_settings({"spacing_m": 0.3})))
     store.add_note("windy")
     store.add_photo(Photo(path="a.jpg", caption="the tear", finding=1))
     store.add_event("caution", "trip", "output went off", "reset at the pool side")
@@ -97,7 +90,7 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
         assert again.sources()[0].current_A == 0.009
         assert again.safety_checks()[0].limit_value == 0.1
         got = again.readings()[0]
-        assert got == copy_reading(kept, uid=got.uid, row=row)
+        assert got == msgspec.structs.replace(kept, uid=got.uid, row=row)
         finding = again.findings()[0]
         assert finding.stage == "re-measured" and finding.confirmed
         assert [h.stage for h in finding.history] == ["suspected", "dye drawn", "repaired", "re-measured"]
@@ -148,7 +141,7 @@ def test_unchanged_settings_keep_their_number(store: SurveyStore) -> None:
 
 @pytest.mark.parametrize("stage", NEXT_STAGES)
 def test_every_stage_leads_only_where_the_table_says(store: SurveyStore, stage: str) -> None:
-    number = store.put_finding(StoredFinding(number=7, position_m=(0.0, 1.0, 1.0)))
+    number = store.put_finding(Finding(number=7, position_m=(0.0, 1.0, 1.0)))
     assert number == 7
     route = {
         "suspected": [],
@@ -167,19 +160,19 @@ def test_every_stage_leads_only_where_the_table_says(store: SurveyStore, stage: 
 
 
 def test_only_dye_confirms(store: SurveyStore) -> None:
-    store.put_finding(StoredFinding(number=1, position_m=(0.0, 1.0, 1.0)))
+    store.put_finding(Finding(number=1, position_m=(0.0, 1.0, 1.0)))
     store.set_finding_stage(1, "repaired")
     assert not store.findings()[0].confirmed
-    store.put_finding(StoredFinding(number=2, position_m=(0.0, 1.0, 1.0)))
+    store.put_finding(Finding(number=2, position_m=(0.0, 1.0, 1.0)))
     store.set_finding_stage(2, "dye drawn")
     store.set_finding_stage(2, "dye not drawn")
     assert not store.findings()[1].confirmed
 
 
 def test_updating_a_finding_keeps_its_history(store: SurveyStore) -> None:
-    store.put_finding(StoredFinding(number=1, position_m=(0.0, 1.0, 1.0)))
+    store.put_finding(Finding(number=1, position_m=(0.0, 1.0, 1.0)))
     store.set_finding_stage(1, "dye drawn")
-    store.put_finding(StoredFinding(number=1, position_m=(0.1, 1.0, 1.0)))
+    store.put_finding(Finding(number=1, position_m=(0.1, 1.0, 1.0)))
     assert store.findings()[0].position_m == (0.1, 1.0, 1.0)
     assert store.findings()[0].stage == "dye drawn"
 
@@ -195,7 +188,7 @@ def test_updating_a_finding_keeps_its_history(store: SurveyStore) -> None:
 )
 def test_unusable_readings_are_refused(store: SurveyStore, change: dict[str, object], message: str) -> None:
     with pytest.raises(InputError, match=message):
-        store.keep(copy_reading(reading(), **change))
+        store.keep(msgspec.structs.replace(reading(), **change))
     assert store.readings() == []
 
 
@@ -290,10 +283,16 @@ def old_file(path: Path, version: int) -> None:
         "INSERT INTO reading(uid, at_s, station, source_id, channel, front_x_m, front_y_m, front_z_m, back_x_m, "
         "back_y_m, back_z_m, value_V, sigma_V) VALUES ('u1', 5, 'S1', 0, 0, 1, 2, .5, 1.3, 2, .5, 2e-4, 1e-6)"
     )
-    if version >= 3:
+    if version in (3, 4):
         db.execute(
             "INSERT INTO current_step(at_s, kind, subject, source_id, before_A, before_sigma_A, after_A, "
-            "after_sigma_A) VALUES (7, 'cover', 'light', 0, 0.01, 1e-5, 0.009, 1e-5)"
+            "after_sigma_A) VALUES (7, 'cover', 'light', 0, 0.01, 1e-5, 0.009, 1e-5), "
+            "(8, 'patch', 'finding 12', 0, 0.01, 1e-5, 0.009, 1e-5)"
+        )
+        db.execute(
+            "INSERT INTO reading(uid, at_s, station, source_id, channel, front_x_m, front_y_m, front_z_m, back_x_m, "
+            "back_y_m, back_z_m, value_V, sigma_V, purpose, note) VALUES "
+            "('t1', 5, 'T1', 0, 0, 1, 2, .5, 1.3, 2, .5, 2e-4, 1e-6, 'test leak', 'connected')"
         )
     db.execute("INSERT INTO finding(number, at_s, x_m, y_m, z_m) VALUES (1, 6, 1, 2, 1)")
     db.execute("INSERT INTO finding_stage(finding, at_s, stage) VALUES (1, 6, 'suspected')")
@@ -310,7 +309,9 @@ def test_older_files_are_brought_forward(tmp_path: Path, version: int, read_only
         kept = store.readings()[0]
         assert (kept.uid, kept.value_V, kept.purpose, kept.withdrawn_s) == ("u1", 2e-4, "survey", None)
         assert store.findings()[0].stage == "suspected" and store.loss_tests() == [] and store.proofs() == []
-        if version >= 3:
+        if version in (3, 4):
+            assert [(s.fitting, s.finding) for s in store.current_steps()] == [("light", None), ("", 12)]
+            assert [(r.test_leak, r.note) for r in store.readings("test leak")] == [("connected", "")]
             step = store.current_steps()[0]
             assert step.before_V is None and step.share == pytest.approx(0.1), "an old step has no voltages"
         if not read_only:
@@ -320,7 +321,7 @@ def test_older_files_are_brought_forward(tmp_path: Path, version: int, read_only
         assert path.read_bytes() == before
     else:
         with SurveyStore.open(path) as store:
-            assert len(store.readings()) == 2
+            assert len(store.readings()) == (3 if version in (3, 4) else 2)
         db = sqlite3.connect(path)
         assert db.execute("PRAGMA user_version").fetchone()[0] == SCHEMA_VERSION
         db.close()

@@ -13,8 +13,8 @@ from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.record.finding import Finding, Region
 from earthward.record.reading import KeptReading
+from earthward.record.visit import CurrentStep
 from earthward.survey.locating import locate_survey, remeasure, update_findings
-from earthward.survey.records import CurrentStep, StoredFinding
 from earthward.survey.store import SurveyStore
 
 POOL = """
@@ -110,7 +110,7 @@ def test_remeasure_reads_the_sink_again(tmp_path: Path, left: float, outcome: st
         with pytest.raises(InputError, match="locate it first"):
             remeasure(store, pool, 1)
         store.put_finding(
-            StoredFinding(
+            Finding(
                 number=1, position_m=(3.0, 0.0, 0.8), radius_m=0.1, current_A=share * total,
                 current_interval_A=(0.95 * share * total, 1.05 * share * total),
             )
@@ -142,14 +142,14 @@ def test_where_no_current_is_left_the_current_is_the_test(
 ) -> None:
     with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
         store.put_finding(
-            StoredFinding(number=1, position_m=(3.0, 0.0, 0.8), current_A=7.8e-3, current_interval_A=(7.6e-3, 8e-3))
+            Finding(number=1, position_m=(3.0, 0.0, 0.8), current_A=7.8e-3, current_interval_A=(7.6e-3, 8e-3))
         )
         store.keep(
             KeptReading(front_m=(1, 1, 0.5), back_m=(1.3, 1, 0.5), station="S1", value_V=1e-4, sigma_V=1e-6,
                         injected_A=8e-3)
         )  # fmt: skip
         store.add_current_step(
-            CurrentStep(kind="patch", subject="finding 1", before_A=8e-3, before_sigma_A=1e-5, after_A=after_A,
+            CurrentStep(kind="patch", finding=1, before_A=8e-3, before_sigma_A=1e-5, after_A=after_A,
                         after_sigma_A=1e-6, before_V=2.0, after_V=after_V)
         )  # fmt: skip
         if outcome is None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import replace
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -77,7 +78,7 @@ def test_share_of_a_known_sink_within_its_error() -> None:
         for left in (0.0, 1.0):
             kept, current, share = readings(scenario, field, left, draw)
             known = scenario.known_pool()
-            pool = replace(known, sources=tuple(replace(s, current_A=current) for s in known.sources))
+            pool = replace(known, sources=tuple(msgspec.structs.replace(s, current_A=current) for s in known.sources))
             found = sink_current(pool, kept, scenario.leaks[0].position_m, 0.05)
             assert found.fit_p > 1e-4
             assert found.current_A == pytest.approx(found.share * current)
@@ -94,7 +95,7 @@ def test_a_sink_that_nobody_knows_of_is_noticed() -> None:
     field = BoxPotential(scenario.length_m, scenario.width_m, scenario.depth_m)
     kept, current, _ = readings(scenario, field, 1.0, draw)
     known = scenario.known_pool()
-    pool = replace(known, sources=tuple(replace(s, current_A=current) for s in known.sources))
+    pool = replace(known, sources=tuple(msgspec.structs.replace(s, current_A=current) for s in known.sources))
     leak = scenario.leaks[0].position_m
     elsewhere = (scenario.length_m - leak[0], scenario.width_m - leak[1], leak[2])
     assert sink_current(pool, kept, elsewhere, 0.05).fit_p < 1e-4

@@ -14,15 +14,16 @@ from tests.benchmarks.virtual_pools import random_pool, random_stations
 from earthward.errors import InputError
 from earthward.inversion.locate import Survey, locate
 from earthward.pool.pool_file import format_pool
-from earthward.pool.shape import Fitting, Pool, Source, rectangle
+from earthward.pool.shape import Pool, rectangle
+from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
 
 
 def pool() -> Pool:
     return replace(
         rectangle(8.0, 4.0, 1.5),
-        sources=(Source((1.0, 1.0, 0.5), 0.01, 0),),
-        fittings=(Fitting("light", "light", (4.0, 0.0, 0.6)),),
+        sources=(Placement(position_m=(1.0, 1.0, 0.5), current_A=0.01, source_id=0),),
+        fittings=(Fitting(name="light", kind="light", position_m=(4.0, 0.0, 0.6)),),
     )
 
 
@@ -59,9 +60,15 @@ def test_readings_that_cannot_be(readings: list[KeptReading], words: str) -> Non
     [
         (replace(pool(), water_conductivity_S_per_m=0.0), "conductivity"),
         (replace(pool(), sources=()), "no \\[\\[source\\]\\]"),
-        (replace(pool(), sources=(Source((9.0, 1.0, 0.5), 0.01, 0),)), "source 0 is outside the water"),
-        (replace(pool(), sources=(Source((1.0, 1.0, 0.5), 0.0, 0),)), "current_A"),
-        (replace(pool(), fittings=(Fitting("light", "light", (4.0, 0.5, 0.6)),)), '"light" is 0.50 m off the liner'),
+        (
+            replace(pool(), sources=(Placement(position_m=(9.0, 1.0, 0.5), current_A=0.01, source_id=0),)),
+            "source 0 is outside the water",
+        ),
+        (replace(pool(), sources=(Placement(position_m=(1.0, 1.0, 0.5), current_A=0.0, source_id=0),)), "current_A"),
+        (
+            replace(pool(), fittings=(Fitting(name="light", kind="light", position_m=(4.0, 0.5, 0.6)),)),
+            '"light" is 0.50 m off the liner',
+        ),
     ],
 )
 def test_pools_that_cannot_be(bad: Pool, words: str) -> None:

@@ -10,10 +10,11 @@ import pytest
 from earthward.daemon.plan import build_plan
 from earthward.daemon.protocol import Plan, encode, from_daemon
 from earthward.errors import InputError
+from earthward.record.finding import Finding
 from earthward.record.place import Station, tape_marks
 from earthward.record.reading import Reading, TestLeakState
+from earthward.record.visit import LossTest
 from earthward.survey.pair import pair_ends
-from earthward.survey.records import LossTest, StoredFinding
 from earthward.survey.steps import Instrument
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
@@ -191,7 +192,7 @@ def test_water_budget_enters_plan_and_steps(tmp_path: Path) -> None:
     visit.store.add_loss_test(LossTest(moment="before", log_csv="", result=logged(200.0, 260.0)))
     water = build_plan(visit, lambda: 1.0).water
     assert water is not None and water.loss == (200.0, 260.0)
-    number = visit.store.put_finding(StoredFinding(number=0, position_m=(3.0, 0.0, 0.8), current_A=1e-3))
+    number = visit.store.put_finding(Finding(number=0, position_m=(3.0, 0.0, 0.8), current_A=1e-3))
     visit.set_stage(number, "repaired")
     visit.store.add_loss_test(LossTest(moment="after", log_csv="", result=logged(-20.0, 30.0)))
     water = build_plan(visit, lambda: 1.0).water
@@ -215,7 +216,7 @@ def test_the_plan_carries_the_pools_marks_and_survives_the_wire(tmp_path: Path) 
     store = SurveyStore.create(tmp_path / "s.db", name="t", pool_toml=POOL + LIGHT + MARKS, emulated=True)
     visit = Visit(store, 0.3, lambda: 1.0)
     kept = visit.keep(place(2.0), reading(), source_id=1)
-    visit.store.put_finding(StoredFinding(number=0, position_m=(3.0, 0.0, 0.8), current_A=1e-3))
+    visit.store.put_finding(Finding(number=0, position_m=(3.0, 0.0, 0.8), current_A=1e-3))
     plan = from_daemon.decode(encode(build_plan(visit, lambda: 1.0)))
     assert isinstance(plan, Plan)
     assert [m.name for m in tape_marks(plan.marks, plan.outline_m)] == ["gate post", "pump house"]

@@ -22,7 +22,8 @@ from earthward.daemon.recording_csv import read_recording_csv
 from earthward.errors import InputError
 from earthward.inversion.locate import Survey
 from earthward.pool.field import make_field
-from earthward.pool.shape import Floor, Pool, Source, rectangle
+from earthward.pool.shape import Floor, Pool, rectangle
+from earthward.record.place import Placement
 from earthward.record.reading import KeptReading
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.electrodes import ElectrodeFigures, electrode_figures
@@ -198,7 +199,13 @@ def _field_setup() -> float:
 
 
 def _search() -> dict[str, float]:
-    pool = replace(_pool(), sources=(Source((1.0, 2.5, 0.7), 0.008, 0), Source((9.0, 2.5, 0.7), 0.008, 1)))
+    pool = replace(
+        _pool(),
+        sources=(
+            Placement(position_m=(1.0, 2.5, 0.7), current_A=0.008, source_id=0),
+            Placement(position_m=(9.0, 2.5, 0.7), current_A=0.008, source_id=1),
+        ),
+    )
     field = make_field(pool)
     leak = np.array([[6.0, 0.0, 0.8]])
     setup_s, survey = _cpu_s(lambda: Survey(pool))
@@ -215,8 +222,8 @@ def _search() -> dict[str, float]:
                     survey.add(
                         KeptReading(
                             front_m=tuple(front.tolist()), back_m=tuple(back.tolist()),
-                            value_V=source.current_A * (own + difference) / pool.water_conductivity_S_per_m,
-                            sigma_V=1e-6, source_id=source.id, station=f"S{number}",
+                            value_V=(source.current_A or 0.0) * (own + difference) / pool.water_conductivity_S_per_m,
+                            sigma_V=1e-6, source_id=source.source_id, station=f"S{number}",
                         )
                     )  # fmt: skip
 

@@ -30,8 +30,7 @@ from earthward.record.finding import Finding, Stage
 from earthward.record.place import Station
 from earthward.record.reading import TestLeakState
 from earthward.report.build import build_report
-from earthward.survey.levels import record_loss_test
-from earthward.survey.records import visit_water_budget
+from earthward.survey.levels import record_loss_test, visit_water_budget
 
 T = TypeVar("T")
 

@@ -39,11 +39,11 @@ def run(args: argparse.Namespace) -> int:
     pair_rows = read_table(_read(args.pairs), PAIR_COLUMNS, args.pairs)
     if not pool.sources:
         raise InputError(f"{args.pool}: there is no [source]; say where the current enters and how much.")
-    source_id = pool.sources[0].id if args.source_id is None else args.source_id
+    source_id = pool.sources[0].source_id if args.source_id is None else args.source_id
     try:
         source = pool.source(source_id)
     except KeyError:
-        known = ", ".join(str(s.id) for s in pool.sources)
+        known = ", ".join(str(s.source_id) for s in pool.sources)
         raise InputError(f"{args.pool}: there is no [[source]] with id = {source_id}; known are {known}.") from None
     sinks = [Sink((row[0], row[1], row[2]), row[3]) for row in sink_rows]
     field = make_field(pool, args.cache)
@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     if args.json:
         report = {
             "value_V": outcome.value_V.tolist(),
-            "source_id": source.id,
+            "source_id": source.source_id,
             "injected_A": source.current_A,
             "unbalanced_A": outcome.unbalanced_A,
             "notes": list(outcome.notes),

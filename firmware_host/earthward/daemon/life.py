@@ -37,6 +37,7 @@ from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
 from earthward.errors import InputError
 from earthward.record.place import Station
+from earthward.record.visit import CurrentStep
 from earthward.safety.interlock import Event as SafetyEvent
 from earthward.safety.interlock import Interlock
 from earthward.safety.limits import Limits, limits_from_config
@@ -44,7 +45,6 @@ from earthward.safety.stray import judge
 from earthward.signal.detector import DetectorSettings
 from earthward.signal.types import SampleBlock
 from earthward.survey.current_steps import CurrentLog
-from earthward.survey.records import CurrentStep
 from earthward.survey.steps import Instrument
 from earthward.survey.visit import Visit
 
@@ -612,11 +612,11 @@ class Daemon:
             case m.SetStage(finding=number, stage=stage, note=note):
                 self.visit.set_stage(number, stage, note)
                 if stage == "repaired":
-                    self._currents.done("patch", f"finding {number}")
+                    self._currents.done("patch", finding=number)
                 self._tell_plan()
             case m.SetCovered(fitting=fitting, covered=covered):
                 self.visit.set_covered(fitting, covered)
-                self._currents.done("cover" if covered else "uncover", fitting)
+                self._currents.done("cover" if covered else "uncover", fitting=fitting)
                 self._tell_plan()
             case m.StepDone(key=key, note=note):
                 self.visit.step_done(key, note)

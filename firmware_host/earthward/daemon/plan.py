@@ -10,7 +10,6 @@ from earthward.daemon.protocol import Cell, Plan
 from earthward.inversion.types import Result
 from earthward.record.finding import Finding, FindingStage
 from earthward.record.place import Fitting, Mark
-from earthward.survey.records import StoredFinding
 from earthward.survey.visit import Visit
 
 #: The posterior's cells have this size.
@@ -31,7 +30,7 @@ def build_plan(visit: Visit, wall_s: Callable[[], float]) -> Plan:
         depth_text=f"to {pool.floor.greatest_depth_m:.1f} m deep",
         sources=[s.position_m for s in pool.sources],
         fittings=[
-            Fitting(name=f.name, kind=f.kind, position_m=f.position_m, covered=covered[f.name], time_s=f.time_s)  # type: ignore[arg-type]
+            Fitting(name=f.name, kind=f.kind, position_m=f.position_m, covered=covered[f.name], time_s=f.time_s)
             for f in visit.store.fittings()
             if f.name in covered
         ],
@@ -56,7 +55,7 @@ def _findings(visit: Visit, result: Result | None, now_s: float) -> list[Finding
     return stored + [msgspec.structs.replace(f, number=0, region=None, time_s=now_s) for f in only_suspected]
 
 
-def _recorded(f: StoredFinding) -> Finding:
+def _recorded(f: Finding) -> Finding:
     return Finding(
         number=f.number,
         position_m=f.position_m,

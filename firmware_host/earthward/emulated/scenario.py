@@ -13,7 +13,8 @@ from typing import Any
 
 from earthward.errors import InputError
 from earthward.pool.resistance import hole_ohm
-from earthward.pool.shape import Fitting, Pool, Source, rectangle
+from earthward.pool.shape import Pool, rectangle
+from earthward.record.place import Fitting, FittingKind, Placement
 
 Point3 = tuple[float, float, float]
 
@@ -45,7 +46,7 @@ class FittingSpec:
     """A known thing that takes current through `ohm`."""
 
     name: str
-    kind: str
+    kind: FittingKind
     position_m: Point3
     ohm: float
 
@@ -142,7 +143,8 @@ class Scenario:
             for k in range(leaks)
         )
         count = draw.randrange(5) if fittings is None else fittings
-        kinds = [draw.choice(("light", "ladder", "skimmer", "return", "drain")) for _ in range(count)]
+        usual: tuple[FittingKind, ...] = ("light", "ladder", "skimmer", "return", "drain")
+        kinds = [draw.choice(usual) for _ in range(count)]
         if bonded_electrode:
             kinds.append("bonded electrode")
         things = []
@@ -194,8 +196,11 @@ class Scenario:
             name=self.name,
             water_conductivity_S_per_m=1.0 / self.water_ohm_m,
             temperature_C=self.temperature_C,
-            sources=(Source(self.electrode_A_m, 0.010, 0), Source(self.electrode_B_m, 0.010, 1)),
-            fittings=tuple(Fitting(f.name, f.kind, f.position_m) for f in self.fittings),
+            sources=(
+                Placement(position_m=self.electrode_A_m, current_A=0.010, source_id=0),
+                Placement(position_m=self.electrode_B_m, current_A=0.010, source_id=1),
+            ),
+            fittings=tuple(Fitting(name=f.name, kind=f.kind, position_m=f.position_m) for f in self.fittings),
         )
 
     def truth(self) -> dict[str, Any]:

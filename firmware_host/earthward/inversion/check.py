@@ -20,7 +20,7 @@ def check_reading(pool: Pool, reading: KeptReading, slack_m: float = 0.05) -> No
         raise InputError(f"{where}: a number is missing or not finite: fill it in or remove the row")
     if reading.sigma_V <= 0:
         raise InputError(f"{where}: sigma_V must be above zero: give the reading's standard error in volts")
-    ids = [s.id for s in pool.sources]
+    ids = [s.source_id for s in pool.sources]
     if reading.source_id not in ids:
         raise InputError(
             f"{where}: source_id {reading.source_id} is not in the pool file, which has {_list(ids)}: "
@@ -48,7 +48,7 @@ def check_pool(pool: Pool) -> None:
         raise InputError("the pool file names no [[source]]: add the injection electrode's position_m and current_A")
     for source in pool.sources:
         if not pool.contains([source.position_m], 0.05)[0]:
-            raise InputError(f"source {source.id} is outside the water: correct its position_m in the pool file")
+            raise InputError(f"source {source.source_id} is outside the water: correct its position_m in the pool file")
 
 
 def check_copies(readings: Sequence[KeptReading]) -> None:

@@ -151,7 +151,7 @@ def make_problem(
                 settings.share_sigma,
             )
         )
-    injected = np.array([s.current_A * 1e3 for s in pool.sources])
+    injected = np.array([(s.current_A or 0.0) * 1e3 for s in pool.sources])
     if np.any(injected <= 0):
         raise InputError("a [[source]] has current_A of zero or less: give the injected current as measured")
     deg = np.pi / 180
@@ -177,7 +177,7 @@ def make_problem(
         rows,
         targets,
         sources,
-        tuple(s.id for s in pool.sources),
+        tuple(s.source_id for s in pool.sources),
         injected,
         tuple(sinks),
         priors,

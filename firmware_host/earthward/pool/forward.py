@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from earthward.errors import InputError
 from earthward.pool.field import Field
-from earthward.pool.shape import Point3, Pool, Source
+from earthward.pool.shape import Point3, Pool
+from earthward.record.place import Placement
 
 FloatArray = NDArray[np.float64]
 
@@ -40,7 +41,7 @@ class Outcome:
 
 def pair_values_V(
     field: Field,
-    source: Source,
+    source: Placement,
     sinks: Sequence[Sink],
     front_m: FloatArray,
     back_m: FloatArray,
@@ -58,16 +59,17 @@ def pair_values_V(
     _check_pairs(pool, front_m, back_m, pairs_name)
     others = np.vstack([np.asarray(source.position_m)[None], places])
     _check_apart(others, front_m, back_m, pairs_name)
-    currents = np.array([source.current_A] + [-s.current_A for s in sinks])
+    injected_A = source.current_A or 0.0
+    currents = np.array([injected_A] + [-s.current_A for s in sinks])
     # Stations share electrodes (one front, several backs): solve each place once.
     electrodes, index = np.unique(np.concatenate([front_m, back_m]), axis=0, return_inverse=True)
     potential = field.mutual(electrodes, others) @ currents
     at_front, at_back = np.split(potential[index.reshape(-1)], 2)
     value = at_back - at_front
     unbalanced = float(currents.sum())
-    if abs(unbalanced) > 1e-6 * abs(source.current_A):
+    if abs(unbalanced) > 1e-6 * abs(injected_A):
         notes.append(
-            f"the sinks take {1e3 * (source.current_A - unbalanced):.4g} mA of {1e3 * source.current_A:.4g} mA"
+            f"the sinks take {1e3 * (injected_A - unbalanced):.4g} mA of {1e3 * injected_A:.4g} mA"
             " injected: the rest is taken to leave evenly everywhere"
         )
     return Outcome(pool.resistivity_ohm_m * value, unbalanced, tuple(notes))

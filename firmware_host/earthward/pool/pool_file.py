@@ -8,13 +8,14 @@ from __future__ import annotations
 import math
 import tomllib
 from collections.abc import Mapping
-from typing import Any, Literal
+from typing import Any, Literal, cast
 
 import numpy as np
 
 from earthward.errors import InputError
 from earthward.pool import polygon
-from earthward.pool.shape import FITTING_KINDS, Fitting, Floor, Mark, Point2, Point3, Pool, Source, Step
+from earthward.pool.shape import Floor, Point2, Point3, Pool, Step
+from earthward.record.place import FITTING_KINDS, Fitting, FittingKind, Mark, Placement
 
 # A fitting sits on the liner; taping errors of this size are believed, more is a mistake in the file.
 FITTING_OFF_LINER_LIMIT_m = 0.3
@@ -94,12 +95,12 @@ def check_pool(pool: Pool, where: str = "pool file") -> None:
             )
     seen: set[int] = set()
     for source in pool.sources:
-        if source.id in seen:
-            raise InputError(f"{where}: two [[source]] entries have id = {source.id}; number the placements.")
-        seen.add(source.id)
+        if source.source_id in seen:
+            raise InputError(f"{where}: two [[source]] entries have id = {source.source_id}; number the placements.")
+        seen.add(source.source_id)
         if not pool.contains(np.array([source.position_m]))[0]:
             raise InputError(
-                f"{where}: source {source.id} at {_at(source.position_m)} is outside the water;"
+                f"{where}: source {source.source_id} at {_at(source.position_m)} is outside the water;"
                 " check source.position_m (x, y, depth)."
             )
     names: set[str] = set()
@@ -149,9 +150,9 @@ def format_pool(pool: Pool) -> str:
         lines += [
             "",
             "[[source]]",
-            f"id = {source.id}",
+            f"id = {source.source_id}",
             f"position_m = {_list_of(source.position_m)}",
-            f"current_A = {_num(source.current_A)}",
+            f"current_A = {_num(source.current_A or 0.0)}",
         ]
     for fitting in pool.fittings:
         lines += [
@@ -316,7 +317,7 @@ def _point3(table: _Table) -> Point3:
     return x, y, z
 
 
-def _sources(value: Any, where: str) -> tuple[Source, ...]:
+def _sources(value: Any, where: str) -> tuple[Placement, ...]:
     if value is None:
         return ()
     entries = [value] if isinstance(value, Mapping) else value
@@ -334,7 +335,7 @@ def _sources(value: Any, where: str) -> tuple[Source, ...]:
                 f"{where}: {table.name}.current_A = {current:g} must be the measured current in amperes,"
                 " not zero and at most 1."
             )
-        found.append(Source(_point3(table), current, int(number)))
+        found.append(Placement(position_m=_point3(table), current_A=current, source_id=int(number)))
     return tuple(found)
 
 
@@ -344,7 +345,12 @@ def _fitting(table: _Table) -> Fitting:
         raise InputError(
             f'{table.where}: {table.name}.kind = "{kind}" is unknown; use one of {", ".join(FITTING_KINDS)}.'
         )
-    return Fitting(table.text("name", kind), kind, _point3(table), table.flag("covered", False))
+    return Fitting(
+        name=table.text("name", kind),
+        kind=cast(FittingKind, kind),
+        position_m=_point3(table),
+        covered=table.flag("covered", False),
+    )
 
 
 def _step(table: _Table) -> Step:
@@ -356,7 +362,7 @@ def _step(table: _Table) -> Step:
 
 def _mark(table: _Table) -> Mark:
     x, y = table.numbers("position_m", 2)
-    return Mark(table.text("name"), (x, y))
+    return Mark(name=table.text("name"), position_m=(x, y))
 
 
 # --- writing ---------------------------------------------------------------------------------------------

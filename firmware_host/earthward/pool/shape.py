@@ -17,24 +17,13 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 
 from earthward.pool import polygon
+from earthward.record.place import Fitting, Mark, Placement
 
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 Point2 = tuple[float, float]
 Point3 = tuple[float, float, float]
-
-FITTING_KINDS = (
-    "light",
-    "ladder",
-    "skimmer",
-    "return",
-    "drain",
-    "line",
-    "bonded electrode",
-    "step",
-    "other",
-)
 
 
 @dataclass(frozen=True)
@@ -85,33 +74,6 @@ class Step:
 
     outline_m: tuple[Point2, ...]
     depth_m: float
-
-
-@dataclass(frozen=True)
-class Source:
-    """One placement of the injection electrode. current_A > 0 flows from it into the water."""
-
-    position_m: Point3
-    current_A: float
-    id: int = 0
-
-
-@dataclass(frozen=True)
-class Fitting:
-    """A known thing that may take current. `covered` = insulated or plugged at the moment."""
-
-    name: str
-    kind: str
-    position_m: Point3
-    covered: bool = False
-
-
-@dataclass(frozen=True)
-class Mark:
-    """A point on the deck from which distances are taped."""
-
-    name: str
-    position_m: Point2
 
 
 @dataclass(frozen=True)
@@ -174,7 +136,7 @@ class Pool:
     floor: Floor = field(default_factory=Floor)
     water_conductivity_S_per_m: float = 0.2
     temperature_C: float = 25.0
-    sources: tuple[Source, ...] = ()
+    sources: tuple[Placement, ...] = ()
     fittings: tuple[Fitting, ...] = ()
     steps: tuple[Step, ...] = ()
     marks: tuple[Mark, ...] = ()
@@ -188,10 +150,10 @@ class Pool:
     def resistivity_ohm_m(self) -> float:
         return 1.0 / self.water_conductivity_S_per_m
 
-    def source(self, source_id: int = 0) -> Source:
+    def source(self, source_id: int = 0) -> Placement:
         """The placement with that id; KeyError if the pool has none such."""
         for one in self.sources:
-            if one.id == source_id:
+            if one.source_id == source_id:
                 return one
         raise KeyError(source_id)
 

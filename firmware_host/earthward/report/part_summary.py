@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from earthward import units
+from earthward.record.finding import Finding
 from earthward.report.blocks import (
     Block,
     Bullets,
@@ -25,7 +26,6 @@ from earthward.report.words import (
     stations,
     water_budget,
 )
-from earthward.survey.records import StoredFinding
 from earthward.units import Units
 
 
@@ -129,7 +129,7 @@ def _loss_sentence(record: Record, moment: str, u: Units) -> str:
     return f"{when} a log of {hours} could not tell: {amount} ({interval})."
 
 
-def _finding_sentence(record: Record, f: StoredFinding, u: Units) -> str:
+def _finding_sentence(record: Record, f: Finding, u: Units) -> str:
     place = place_of(record, f, u)
     kind = "Leak" if f.confirmed else ("Suspected place" if f.stage == "suspected" else "Place")
     text = f"{kind} {f.number}: {place}."

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from earthward import units
+from earthward.record.visit import LossTest
 from earthward.report.blocks import (
     Block,
     Figure,
@@ -13,7 +14,6 @@ from earthward.report.blocks import (
 from earthward.report.charts import ACCENT, INK, SOFT, WARN, IntervalRow, Series, intervals, lines
 from earthward.report.record import Record
 from earthward.report.words import budget_text, interval_of, last_test, volume, water_budget
-from earthward.survey.records import LossTest
 from earthward.units import Units
 from earthward.water.hole_flow import flow_interval
 

@@ -95,8 +95,8 @@ def draw_plan(pool: Pool, picture: Picture, width: float = 720.0) -> str:
                 sheet.dimension(p, spot.position_m, WARN)
     _arrows(sheet, picture.arrows)
     for source in pool.sources:
-        name = f"injection {source.id}" if len(pool.sources) > 1 else "injection"
-        sheet.source(source.position_m, f"{name}, {1e3 * source.current_A:.3g} mA")
+        name = f"injection {source.source_id}" if len(pool.sources) > 1 else "injection"
+        sheet.source(source.position_m, f"{name}, {1e3 * (source.current_A or 0.0):.3g} mA")
     for fitting in pool.fittings:
         sheet.fitting(fitting)
     _next(sheet, picture)

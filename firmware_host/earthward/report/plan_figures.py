@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from earthward.pool import polygon
 from earthward.pool.shape import Pool
+from earthward.record.finding import Finding
 from earthward.record.reading import KeptReading
 from earthward.report.charts import ACCENT, INK, LINE, SOFT, WARN
 from earthward.report.plan_sheet import Sheet, Xy, marks_of
-from earthward.survey.records import StoredFinding
 from earthward.units import Units
 
 FloatArray = NDArray[np.float64]
@@ -25,7 +25,7 @@ _FOLD = 0.62
 _UNSEEN = "#b9bfc2"
 
 
-def findings_plan(pool: Pool, findings: Sequence[StoredFinding], readings: Sequence[KeptReading], unit: Units) -> str:
+def findings_plan(pool: Pool, findings: Sequence[Finding], readings: Sequence[KeptReading], unit: Units) -> str:
     """Outline, fittings, injection electrodes, the stations with arrows, and each finding taped from two marks."""
     sheet = Sheet(pool, WIDTH, unit=unit)
     c = sheet.canvas
@@ -42,7 +42,7 @@ def findings_plan(pool: Pool, findings: Sequence[StoredFinding], readings: Seque
     for name, position in marks:
         sheet.mark(name, position, ACCENT)
     for source in pool.sources:
-        sheet.source(source.position_m, f"electrode {'ABCDEFGH'[source.id % 8]}")
+        sheet.source(source.position_m, f"electrode {'ABCDEFGH'[source.source_id % 8]}")
     for fitting in pool.fittings:
         sheet.fitting(fitting)
     for finding in findings:

@@ -10,8 +10,8 @@ import numpy as np
 from earthward import units
 from earthward.pool import polygon
 from earthward.pool.mesh import crease_segments
-from earthward.pool.shape import Fitting, Pool
-from earthward.record.place import Mark, tape_marks
+from earthward.pool.shape import Pool
+from earthward.record.place import Fitting, Mark, tape_marks
 from earthward.report.charts import INK, SOFT, WATER, Canvas
 from earthward.units import Units
 

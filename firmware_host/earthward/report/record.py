@@ -6,22 +6,16 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
+import msgspec
+
 from earthward.errors import InputError
 from earthward.pool.pool_file import parse_pool
-from earthward.pool.shape import Fitting, Pool, Source
+from earthward.pool.shape import Pool
+from earthward.record.event import Event
+from earthward.record.finding import Finding
+from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
-from earthward.survey.records import (
-    CurrentStep,
-    LossTest,
-    Photo,
-    SafetyCheck,
-    SourcePlacement,
-    StoredEvent,
-    StoredFinding,
-    StoredFitting,
-    StoredNote,
-    StoredProof,
-)
+from earthward.record.visit import CurrentStep, LossTest, Note, Photo, SafetyCheck, SensitivityTest
 from earthward.survey.store import SurveyStore
 
 
@@ -32,20 +26,20 @@ class Record:
     meta: dict[str, Any]
     pool_toml: str
     pool: Pool | None
-    fittings: list[StoredFitting]
-    sources: list[SourcePlacement]
+    fittings: list[Fitting]
+    sources: list[Placement]
     settings: dict[int, dict[str, Any]]
     safety_checks: list[SafetyCheck]
-    proofs: list[StoredProof]
+    proofs: list[SensitivityTest]
     readings: list[KeptReading]
     withdrawn: list[KeptReading]
-    findings: list[StoredFinding]
+    findings: list[Finding]
     loss_tests: list[LossTest]
     current_steps: list[CurrentStep]
     location: dict[str, Any] | None
-    notes: list[StoredNote]
+    notes: list[Note]
     photos: list[Photo]
-    events: list[StoredEvent]
+    events: list[Event]
 
     @property
     def emulated(self) -> bool:
@@ -82,31 +76,20 @@ def load(store: SurveyStore) -> Record:
     )
 
 
-def pool_of(toml: str, fittings: list[StoredFitting], sources: list[SourcePlacement]) -> Pool | None:
+def pool_of(toml: str, fittings: list[Fitting], sources: list[Placement]) -> Pool | None:
     """The pool with the fittings and placements as the visit knew them (they win over those of the file)."""
     try:
         pool = parse_pool(toml, "the survey's pool")
     except InputError:
         return None
     if fittings:
-        pool = replace(
-            pool,
-            fittings=tuple(
-                Fitting(name=f.name, kind=f.kind, position_m=f.position_m, covered=f.covered) for f in fittings
-            ),
-        )
+        pool = replace(pool, fittings=tuple(fittings))
     if sources:
-        known = {s.id: s for s in pool.sources}
+        planned = {s.source_id: s.current_A for s in pool.sources}
         pool = replace(
             pool,
             sources=tuple(
-                Source(
-                    position_m=s.position_m,
-                    current_A=s.current_A
-                    if s.current_A is not None
-                    else (known[s.source_id].current_A if s.source_id in known else 0.0),
-                    id=s.source_id,
-                )
+                s if s.current_A is not None else msgspec.structs.replace(s, current_A=planned.get(s.source_id))
                 for s in sources
             ),
         )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 from importlib import resources
 from pathlib import Path
@@ -11,19 +12,11 @@ from typing import Any, TypeVar
 import msgspec
 
 from earthward.errors import InputError
+from earthward.record.finding import Finding, FindingStage
+from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
+from earthward.record.visit import CurrentStep, LossTest, Photo, SafetyCheck, SensitivityTest
 from earthward.report.record import Record
-from earthward.survey.records import (
-    CurrentStep,
-    FindingStage,
-    LossTest,
-    Photo,
-    SafetyCheck,
-    SourcePlacement,
-    StoredFinding,
-    StoredFitting,
-    StoredProof,
-)
 from earthward.survey.store import SurveyStore
 
 FORMAT = "earthward-survey"
@@ -73,7 +66,9 @@ def to_text(record: Record) -> str:
 
 def _plain(item: Any) -> dict[str, Any]:
     # Through JSON and back: tuples become lists, as a reader of the file gets them.
-    return dict(json.loads(json.dumps(msgspec.to_builtins(item), allow_nan=False)))
+    # A time that is not known is left out.
+    known = {k: v for k, v in msgspec.to_builtins(item).items() if not (isinstance(v, float) and math.isnan(v))}
+    return dict(json.loads(json.dumps(known, allow_nan=False)))
 
 
 def import_document(text: str, where: str, target: str | os.PathLike[str]) -> SurveyStore:
@@ -115,21 +110,21 @@ def _fill(store: SurveyStore, document: dict[str, Any], where: str) -> None:
     for key, value in document.get("survey", {}).items():
         if key not in ("id", "created_s", "emulated", "name", "units"):
             store.set_meta(key, value)
-    for fitting in _each(document, "fittings", StoredFitting, where):
+    for fitting in _each(document, "fittings", Fitting, where):
         store.put_fitting(fitting)
-    for source in _each(document, "sources", SourcePlacement, where):
+    for source in _each(document, "sources", Placement, where):
         store.put_source(source)
     for settings in document.get("settings", []):
         store.add_settings(settings["value"])
     for check in _each(document, "safety_checks", SafetyCheck, where):
         store.add_safety_check(check)
-    for proof in _each(document, "proofs", StoredProof, where):
+    for proof in _each(document, "proofs", SensitivityTest, where):
         store.add_proof(proof)
     for reading in _each(document, "readings", KeptReading, where):
         row = store.keep(reading)
         if reading.withdrawn_s is not None:
             store.withdraw(row, reading.withdrawn_why, reading.withdrawn_s)
-    for finding in _each(document, "findings", StoredFinding, where):
+    for finding in _each(document, "findings", Finding, where):
         store.put_finding(finding)
         for stage in finding.history[1:]:
             store.set_finding_stage(finding.number, stage.stage, stage.note, stage.result, stage.time_s)
@@ -154,7 +149,7 @@ def _each(document: dict[str, Any], key: str, kind: type[T], where: str) -> list
     for number, item in enumerate(document.get(key, []), start=1):
         try:
             values = {k: _tuple(k, v) for k, v in item.items() if k in names}
-            if kind is StoredFinding:
+            if kind is Finding:
                 values["history"] = tuple(FindingStage(**h) for h in values.get("history", ()))
             out.append(kind(**values))
         except (TypeError, AttributeError) as error:

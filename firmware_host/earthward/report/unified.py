@@ -46,7 +46,7 @@ def to_unified(record: Record) -> str:
 
     earth = _earth_electrode(record)
     earth_number = number(earth) if earth is not None else 0
-    sources = {s.id: s for s in record.pool.sources} if record.pool is not None else {}
+    sources = {s.source_id: s for s in record.pool.sources} if record.pool is not None else {}
     placements = {s.source_id: s for s in record.sources}
     data = []
     for r in readings:

@@ -8,10 +8,11 @@ from typing import Any
 
 from earthward import units
 from earthward.inversion.locate import place_in_words
-from earthward.record.finding import WaterBudget
+from earthward.record.finding import Finding, WaterBudget
+from earthward.record.visit import LossTest
 from earthward.report.plan_sheet import marks_of
 from earthward.report.record import Record
-from earthward.survey.records import LossTest, StoredFinding, visit_water_budget
+from earthward.survey.levels import visit_water_budget
 from earthward.units import Units
 
 
@@ -49,7 +50,7 @@ def stations(record: Record) -> int:
     return len({r.station for r in record.readings if r.purpose == "survey"})
 
 
-def found_at(record: Record, f: StoredFinding, u: Units) -> str:
+def found_at(record: Record, f: Finding, u: Units) -> str:
     """The place in words. Those that the instrument made itself are said in the reader's units, a person's are kept."""
     pool = record.pool
     if pool is None or u == "si" or f.text != place_in_words(pool, f.position_m):
@@ -57,7 +58,7 @@ def found_at(record: Record, f: StoredFinding, u: Units) -> str:
     return place_in_words(pool, f.position_m, lambda m: units.length(m, u))
 
 
-def place_of(record: Record, f: StoredFinding, u: Units) -> str:
+def place_of(record: Record, f: Finding, u: Units) -> str:
     taped = ""
     if record.pool is not None:
         taped = " and ".join(

@@ -10,10 +10,9 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass
-from typing import Literal
 
 from earthward.record.board import BoardReport
-from earthward.survey.records import CurrentStep
+from earthward.record.visit import CurrentStep, StepKind
 
 #: Reports this soon after switching on, or to the other electrode, are not steady yet.
 SETTLE_S = 0.4
@@ -21,8 +20,6 @@ SETTLE_S = 0.4
 ENOUGH = 12
 #: The board's measurement repeats to about this much of the current; scatter alone would promise too much.
 REPEATS_TO = 0.002
-
-Kind = Literal["cover", "plug", "uncover", "patch"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,8 +33,9 @@ class Steady:
 
 @dataclass(frozen=True, slots=True)
 class _Waiting:
-    kind: Kind
-    subject: str
+    kind: StepKind
+    fitting: str
+    finding: int | None
     before: dict[str, Steady]
 
 
@@ -76,11 +74,11 @@ class CurrentLog:
         """Of the present or last run of the source, by electrode."""
         return {name: _steady(values) for name, values in self._stretches.items() if len(values) >= 3}
 
-    def done(self, kind: Kind, subject: str) -> None:
+    def done(self, kind: StepKind, *, fitting: str = "", finding: int | None = None) -> None:
         """Something was covered, plugged, uncovered or patched: what comes next is its "after"."""
         before = self.steady()
         if before:
-            self._waiting.append(_Waiting(kind, subject, before))
+            self._waiting.append(_Waiting(kind, fitting, finding, before))
 
     def _completed(self) -> list[CurrentStep]:
         steps, still = [], []
@@ -93,7 +91,8 @@ class CurrentLog:
             steps.append(
                 CurrentStep(
                     kind=waiting.kind,
-                    subject=waiting.subject,
+                    fitting=waiting.fitting,
+                    finding=waiting.finding,
                     before_A=before.mean_A,
                     before_sigma_A=before.sigma_A,
                     after_A=after.mean_A,

@@ -5,13 +5,16 @@ from __future__ import annotations
 import csv
 import math
 import os
+from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
 from earthward.errors import InputError
-from earthward.survey.records import LossTest
+from earthward.record.finding import Finding, WaterBudget
+from earthward.record.visit import LossTest
 from earthward.survey.store import SurveyStore
+from earthward.water.budget import of_visit
 from earthward.water.loss import EXPOSURE, LogRow, LossLog, LossResult, Rate, analyse
 
 MM_PER_INCH = 25.4
@@ -227,6 +230,26 @@ def record_loss_test(
     result = analyse(log)
     store.add_loss_test(LossTest(moment=moment, log_csv=text, result=loss_result(log, result), time_s=time_s))
     return result
+
+
+def visit_water_budget(tests: Sequence[LossTest], findings: Sequence[Finding]) -> WaterBudget | None:
+    """Do the confirmed holes account for the measured loss? None if the loss was not measured before the work."""
+    latest = {test.moment: test.result for test in tests}
+    if "before" not in latest:
+        return None
+    before, after = latest["before"], latest.get("after")
+    holes = [
+        ((f.hole_diameter_mm[0] / 1000, f.hole_diameter_mm[1] / 1000), f.position_m[2])
+        for f in findings
+        if f.confirmed and f.hole_diameter_mm is not None
+    ]
+    return of_visit(
+        tuple(map(float, before["interval_L_per_day"])),  # type: ignore[arg-type]
+        None if after is None else tuple(map(float, after["interval_L_per_day"])),  # type: ignore[arg-type]
+        holes,
+        repaired=any(f.stage in ("repaired", "re-measured") for f in findings),
+        allowance_L_per_day=float((after or before)["worth_L_per_day"]),
+    )
 
 
 def loss_result(log: LossLog, result: LossResult) -> dict[str, Any]:

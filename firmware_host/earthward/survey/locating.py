@@ -15,7 +15,7 @@ from earthward.inversion.locate import locate
 from earthward.inversion.types import LocateSettings, Result
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
-from earthward.survey.records import StoredFinding
+from earthward.record.finding import Finding
 from earthward.survey.store import SurveyStore
 
 #: less than this part of the earlier current is too little to read anything with
@@ -50,7 +50,7 @@ def update_findings(store: SurveyStore, result: Result, within_m: float = 0.5) -
             continue
         numbers.append(
             store.put_finding(
-                StoredFinding(
+                Finding(
                     number=number,
                     position_m=found.position_m,
                     radius_m=found.radius_m,
@@ -90,7 +90,10 @@ def remeasure(
         source: float(np.mean([r.injected_A for r in again if r.source_id == source]))
         for source in {r.source_id for r in again}
     }
-    pool = replace(pool, sources=tuple(replace(s, current_A=now_A.get(s.id, s.current_A)) for s in pool.sources))
+    pool = replace(
+        pool,
+        sources=tuple(msgspec.structs.replace(s, current_A=now_A.get(s.source_id, s.current_A)) for s in pool.sources),
+    )
     readings = []
     for r in again:
         scale = now_A[r.source_id] / float(r.injected_A or 1.0)
@@ -104,7 +107,7 @@ def remeasure(
 
 def _by_current(store: SurveyStore, number: int, share: float, relative: float) -> RemeasureResult:
     """By the board's own measurement before and after the patch, where hardly any current is left to read with."""
-    step = next((s for s in store.current_steps() if s.kind == "patch" and s.subject == f"finding {number}"), None)
+    step = next((s for s in store.current_steps() if s.kind == "patch" and s.finding == number), None)
     if step is None or step.after_A > LITTLE_CURRENT * step.before_A:
         raise InputError(
             f"no reading near finding {number} was taken again at an earlier station: read the same stations as before"

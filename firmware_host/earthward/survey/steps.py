@@ -7,7 +7,8 @@ from dataclasses import dataclass
 
 from earthward.inversion.types import Result
 from earthward.record.step import Step, StepStatus
-from earthward.survey.records import StoredProof, visit_water_budget
+from earthward.record.visit import SensitivityTest
+from earthward.survey.levels import visit_water_budget
 from earthward.survey.store import SurveyStore
 
 STEP_TITLES: dict[str, str] = {
@@ -81,7 +82,7 @@ def outcomes_of(
     }
 
 
-def _proof(last: StoredProof | None, wanted: str | None) -> Outcome:
+def _proof(last: SensitivityTest | None, wanted: str | None) -> Outcome:
     if last is not None and wanted is None:
         return True, str(last.result.get("text", ""))
     if last is None or last.ok:

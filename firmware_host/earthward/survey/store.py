@@ -28,34 +28,15 @@ from urllib.parse import quote
 from earthward import clock
 from earthward.errors import InputError
 from earthward.record.base import Point
-from earthward.record.event import Severity
+from earthward.record.event import Event, Severity
+from earthward.record.finding import NEXT_STAGES, Finding, FindingStage
+from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading, Purpose
-from earthward.survey.records import (
-    CurrentStep,
-    FindingStage,
-    LossTest,
-    Photo,
-    SafetyCheck,
-    SourcePlacement,
-    StoredEvent,
-    StoredFinding,
-    StoredFitting,
-    StoredNote,
-    StoredProof,
-)
+from earthward.record.visit import CurrentStep, LossTest, Note, Photo, SafetyCheck, SensitivityTest
 from earthward.units import Units
 
 #: marks the file as ours ("EWsv")
 APPLICATION_ID = 0x45577376
-
-#: stage -> what may follow. A patch may come before a dye test (a tear one can see); the report then says so.
-NEXT_STAGES: dict[str, tuple[str, ...]] = {
-    "suspected": ("dye drawn", "dye not drawn", "repaired"),
-    "dye drawn": ("dye drawn", "dye not drawn", "repaired"),
-    "dye not drawn": ("dye drawn", "dye not drawn", "repaired"),
-    "repaired": ("re-measured", "repaired"),
-    "re-measured": ("re-measured", "repaired", "dye drawn", "dye not drawn"),
-}
 
 # One step per schema version: a new file runs them all, an old one the missing ones. Never edit a step that
 # has been in a release; add one.
@@ -123,6 +104,19 @@ MIGRATIONS: tuple[str, ...] = (
     """
     ALTER TABLE current_step ADD COLUMN before_V REAL;
     ALTER TABLE current_step ADD COLUMN after_V REAL;
+    """,
+    # 5: what earlier files said as text gets its own column: state of the test leak, what a step of current was done to
+    """
+    ALTER TABLE reading ADD COLUMN turn TEXT NOT NULL DEFAULT '';
+    ALTER TABLE reading ADD COLUMN test_leak TEXT;
+    UPDATE reading SET test_leak = note, note = ''
+        WHERE purpose = 'test leak' AND note IN ('connected', 'disconnected');
+    ALTER TABLE current_step ADD COLUMN fitting TEXT NOT NULL DEFAULT '';
+    ALTER TABLE current_step ADD COLUMN finding INTEGER;
+    UPDATE current_step SET finding = CAST(substr(subject, 9) AS INTEGER)
+        WHERE kind = 'patch' AND subject GLOB 'finding [0-9]*';
+    UPDATE current_step SET fitting = subject WHERE finding IS NULL;
+    ALTER TABLE current_step DROP COLUMN subject;
     """,
 )
 SCHEMA_VERSION = len(MIGRATIONS)
@@ -300,7 +294,7 @@ class SurveyStore:
 
     # ---- places ---------------------------------------------------------------------------------------------
 
-    def put_fitting(self, fitting: StoredFitting) -> None:
+    def put_fitting(self, fitting: Fitting) -> None:
         """Add a fitting or change it (by name)."""
         _check_point(fitting.position_m, f"fitting {fitting.name!r}")
         with self._write() as db:
@@ -322,16 +316,14 @@ class SurveyStore:
             if done.rowcount == 0:
                 raise InputError(f"there is no fitting {name!r} in this survey: add it first")
 
-    def fittings(self) -> list[StoredFitting]:
+    def fittings(self) -> list[Fitting]:
         query = "SELECT name, kind, x_m, y_m, z_m, covered, at_s, note FROM fitting ORDER BY rowid"
         return [
-            StoredFitting(
-                name=r[0], kind=r[1], position_m=(r[2], r[3], r[4]), covered=bool(r[5]), time_s=r[6], note=r[7]
-            )
+            Fitting(name=r[0], kind=r[1], position_m=(r[2], r[3], r[4]), covered=bool(r[5]), time_s=r[6], note=r[7])
             for r in self._rows(query)
         ]
 
-    def put_source(self, source: SourcePlacement) -> None:
+    def put_source(self, source: Placement) -> None:
         """Add or move a placement of the injection electrode (by source_id)."""
         _check_point(source.position_m, f"source placement {source.source_id}")
         with self._write() as db:
@@ -343,10 +335,10 @@ class SurveyStore:
                 ),
             )  # fmt: skip
 
-    def sources(self) -> list[SourcePlacement]:
+    def sources(self) -> list[Placement]:
         query = "SELECT source_id, x_m, y_m, z_m, current_A, at_s, note FROM source ORDER BY source_id"
         return [
-            SourcePlacement(source_id=r[0], position_m=(r[1], r[2], r[3]), current_A=r[4], time_s=r[5], note=r[6])
+            Placement(source_id=r[0], position_m=(r[1], r[2], r[3]), current_A=r[4], time_s=r[5], note=r[6])
             for r in self._rows(query)
         ]
 
@@ -369,7 +361,7 @@ class SurveyStore:
                 for key in ("quadrature_V", "snr", "p_sign", "window_s", "lost_fraction")
             ),
             json.dumps(list(reading.flags)), _finite_or_none(reading.injected_A, "injected_A"), reading.note,
-            reading.purpose, reading.finding, reading.settings_id,
+            reading.purpose, reading.finding, reading.settings_id, reading.turn, reading.test_leak,
         )  # fmt: skip
         with self._write() as db:
             known = db.execute("SELECT row FROM reading WHERE uid = ?", (uid,)).fetchone()
@@ -379,8 +371,9 @@ class SurveyStore:
                 db.execute(
                     "INSERT INTO reading(uid, at_s, station, source_id, channel, front_x_m, front_y_m, front_z_m, "
                     "back_x_m, back_y_m, back_z_m, value_V, sigma_V, quadrature_V, snr, p_sign, window_s, "
-                    "lost_fraction, flags, injected_A, note, purpose, finding, settings_id) "
-                    f"VALUES ({','.join('?' * 24)})",
+                    "lost_fraction, flags, injected_A, note, purpose, finding, settings_id, turn, "
+                    "test_leak) "
+                    f"VALUES ({','.join('?' * 26)})",
                     values,
                 )
             )
@@ -399,7 +392,7 @@ class SurveyStore:
         query = (
             "SELECT row, uid, at_s, station, source_id, channel, front_x_m, front_y_m, front_z_m, back_x_m, back_y_m, "
             "back_z_m, value_V, sigma_V, quadrature_V, snr, p_sign, window_s, lost_fraction, flags, injected_A, note, "
-            "purpose, finding, settings_id, withdrawn_s, withdrawn_why FROM reading"
+            "purpose, finding, settings_id, withdrawn_s, withdrawn_why, turn, test_leak FROM reading"
         )
         conditions, parameters = [], []
         if purpose is not None:
@@ -427,7 +420,7 @@ class SurveyStore:
     def settings(self) -> dict[int, dict[str, Any]]:
         return {int(i): json.loads(v) for i, v in self._rows("SELECT id, value FROM settings ORDER BY id")}
 
-    def add_proof(self, proof: StoredProof) -> int:
+    def add_proof(self, proof: SensitivityTest) -> int:
         with self._write() as db:
             return _id(
                 db.execute(
@@ -436,9 +429,9 @@ class SurveyStore:
                 )
             )
 
-    def proofs(self) -> list[StoredProof]:
+    def proofs(self) -> list[SensitivityTest]:
         return [
-            StoredProof(time_s=r[0], settings_id=r[1], ok=bool(r[2]), result=json.loads(r[3]))
+            SensitivityTest(time_s=r[0], settings_id=r[1], ok=bool(r[2]), result=json.loads(r[3]))
             for r in self._rows("SELECT at_s, settings_id, ok, result FROM proof ORDER BY id")
         ]
 
@@ -463,7 +456,7 @@ class SurveyStore:
 
     # ---- findings -------------------------------------------------------------------------------------------
 
-    def put_finding(self, finding: StoredFinding) -> int:
+    def put_finding(self, finding: Finding) -> int:
         """Add a finding as suspected (number 0 = next free), or update position and strength of a known one.
 
         The history belongs to `set_finding_stage`; what is in `finding.history` is not written."""
@@ -512,7 +505,7 @@ class SurveyStore:
                 (number, self._time(time_s), stage, note, _dump(result or {})),
             )
 
-    def findings(self) -> list[StoredFinding]:
+    def findings(self) -> list[Finding]:
         history: dict[int, list[FindingStage]] = {}
         for number, stage, at_s, note, result in self._rows(
             "SELECT finding, stage, at_s, note, result FROM finding_stage ORDER BY id"
@@ -526,7 +519,7 @@ class SurveyStore:
             "hole_high_mm, text, at_s FROM finding ORDER BY number"
         )
         return [
-            StoredFinding(
+            Finding(
                 number=r[0],
                 position_m=(r[1], r[2], r[3]),
                 radius_m=r[4],
@@ -561,11 +554,11 @@ class SurveyStore:
         with self._write() as db:
             return _id(
                 db.execute(
-                    "INSERT INTO current_step(at_s, kind, subject, source_id, before_A, before_sigma_A, after_A, "
-                    "after_sigma_A, note, before_V, after_V) VALUES (?,?,?,?,?,?,?,?,?,?,?)",
+                    "INSERT INTO current_step(at_s, kind, fitting, finding, source_id, before_A, before_sigma_A, "
+                    "after_A, after_sigma_A, note, before_V, after_V) VALUES (?,?,?,?,?,?,?,?,?,?,?,?)",
                     (
-                        self._time(step.time_s), step.kind, step.subject, step.source_id, step.before_A,
-                        step.before_sigma_A, step.after_A, step.after_sigma_A, step.note,
+                        self._time(step.time_s), step.kind, step.fitting, step.finding, step.source_id,
+                        step.before_A, step.before_sigma_A, step.after_A, step.after_sigma_A, step.note,
                         _finite_or_none(step.before_V, "before_V"), _finite_or_none(step.after_V, "after_V"),
                     ),
                 )
@@ -573,13 +566,13 @@ class SurveyStore:
 
     def current_steps(self) -> list[CurrentStep]:
         query = (
-            "SELECT at_s, kind, subject, source_id, before_A, before_sigma_A, after_A, after_sigma_A, note, "
+            "SELECT at_s, kind, fitting, finding, source_id, before_A, before_sigma_A, after_A, after_sigma_A, note, "
             "before_V, after_V FROM current_step ORDER BY id"
         )
         return [
             CurrentStep(
-                time_s=r[0], kind=r[1], subject=r[2], source_id=r[3], before_A=r[4], before_sigma_A=r[5], after_A=r[6],
-                after_sigma_A=r[7], note=r[8], before_V=r[9], after_V=r[10],
+                time_s=r[0], kind=r[1], fitting=r[2], finding=r[3], source_id=r[4], before_A=r[5], before_sigma_A=r[6],
+                after_A=r[7], after_sigma_A=r[8], note=r[9], before_V=r[10], after_V=r[11],
             )
             for r in self._rows(query)
         ]  # fmt: skip
@@ -597,9 +590,7 @@ class SurveyStore:
 
     # ---- log ------------------------------------------------------------------------------------------------
 
-    def add_event(
-        self, severity: Severity, code: str, text: str, remedy: str = "", time_s: float = math.nan
-    ) -> StoredEvent:
+    def add_event(self, severity: Severity, code: str, text: str, remedy: str = "", time_s: float = math.nan) -> Event:
         with self._write() as db:
             at_s = self._time(time_s)
             number = _id(
@@ -608,11 +599,11 @@ class SurveyStore:
                     (at_s, severity, code, text, remedy),
                 )
             )
-        return StoredEvent(number=number, time_s=at_s, severity=severity, code=code, text=text, remedy=remedy)
+        return Event(number=number, time_s=at_s, severity=severity, code=code, text=text, remedy=remedy)
 
-    def events(self) -> list[StoredEvent]:
+    def events(self) -> list[Event]:
         return [
-            StoredEvent(number=r[0], time_s=r[1], severity=r[2], code=r[3], text=r[4], remedy=r[5])
+            Event(number=r[0], time_s=r[1], severity=r[2], code=r[3], text=r[4], remedy=r[5])
             for r in self._rows("SELECT number, at_s, severity, code, text, remedy FROM event ORDER BY number")
         ]
 
@@ -620,8 +611,8 @@ class SurveyStore:
         with self._write() as db:
             db.execute("INSERT INTO note(at_s, text) VALUES (?, ?)", (self._time(time_s), text))
 
-    def notes(self) -> list[StoredNote]:
-        return [StoredNote(time_s=r[0], text=r[1]) for r in self._rows("SELECT at_s, text FROM note ORDER BY id")]
+    def notes(self) -> list[Note]:
+        return [Note(time_s=r[0], text=r[1]) for r in self._rows("SELECT at_s, text FROM note ORDER BY id")]
 
     def add_photo(self, photo: Photo) -> None:
         with self._write() as db:
@@ -672,6 +663,7 @@ def _reading(r: Sequence[Any]) -> KeptReading:
         back_m=(r[9], r[10], r[11]), value_V=r[12], sigma_V=r[13], quadrature_V=r[14], snr=r[15], p_sign=r[16],
         window_s=r[17], lost_fraction=r[18], flags=tuple(json.loads(r[19])), injected_A=r[20], note=r[21],
         purpose=r[22], finding=r[23], settings_id=r[24], withdrawn_s=r[25], withdrawn_why=r[26],
+        turn=r[27], test_leak=r[28],
     )  # fmt: skip
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
-from typing import Any, get_args
+from typing import Any
 
 import msgspec
 
@@ -22,21 +22,14 @@ from earthward.inversion.types import LocateSettings, Result
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget
-from earthward.record.place import Station
+from earthward.record.place import Placement, Station
 from earthward.record.reading import KeptReading, Purpose, Reading, TestLeakState
 from earthward.record.step import Step
+from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
 from earthward.safety.stray import StrayVerdict
+from earthward.survey.levels import visit_water_budget
 from earthward.survey.locating import remeasure
 from earthward.survey.pair import pair_ends
-from earthward.survey.records import (
-    CurrentStep,
-    SafetyCheck,
-    SourcePlacement,
-    StoredFinding,
-    StoredFitting,
-    StoredProof,
-    visit_water_budget,
-)
 from earthward.survey.sensitivity import ProofReading, ProofResult, judge_proof, proof_wanted
 from earthward.survey.steps import STEP_TITLES, Instrument, course, outcomes_of
 from earthward.survey.store import SurveyStore
@@ -80,20 +73,12 @@ class Visit:
         fittings = {f.name for f in self.store.fittings()}
         for fitting in self.pool.fittings:
             if fitting.name not in fittings:
-                self.store.put_fitting(
-                    StoredFitting(
-                        name=fitting.name,
-                        kind=fitting.kind,
-                        position_m=fitting.position_m,
-                        covered=fitting.covered,
-                        time_s=now_s,
-                    )
-                )
+                self.store.put_fitting(msgspec.structs.replace(fitting, time_s=now_s))
         sources = {s.source_id for s in self.store.sources()}
         for source in self.pool.sources:
-            if source.id not in sources:
+            if source.source_id not in sources:
                 # What is stated here is a plan; what was injected stands beside every reading.
-                self.store.put_source(SourcePlacement(source_id=source.id, position_m=source.position_m, time_s=now_s))
+                self.store.put_source(Placement(source_id=source.source_id, position_m=source.position_m, time_s=now_s))
 
     def use_settings(self, settings: Mapping[str, Any]) -> None:
         """The measuring settings from now on; readings and proofs name them."""
@@ -223,7 +208,7 @@ class Visit:
 
     def survey_readings(self) -> tuple[KeptReading, ...]:
         """Readings for the search, scaled to the placement's stated current."""
-        stated = {s.id: s.current_A for s in self.pool.sources}
+        stated = {s.source_id: s.current_A for s in self.pool.sources}
         out = []
         for r in self._present():
             nominal = stated.get(r.source_id)
@@ -245,15 +230,14 @@ class Visit:
             if r.injected_A and r.source_id not in self._learnt:
                 self._learnt.add(r.source_id)
                 sources = tuple(
-                    replace(s, current_A=r.injected_A) if s.id == r.source_id else s for s in self.pool.sources
+                    msgspec.structs.replace(s, current_A=r.injected_A) if s.source_id == r.source_id else s
+                    for s in self.pool.sources
                 )
                 self.pool = replace(self.pool, sources=sources)
                 # Into the record as well: whoever searches an export must take the same current.
                 where = self.pool.source(r.source_id).position_m
                 self.store.put_source(
-                    SourcePlacement(
-                        source_id=r.source_id, position_m=where, current_A=r.injected_A, time_s=self._wall_s()
-                    )
+                    Placement(source_id=r.source_id, position_m=where, current_A=r.injected_A, time_s=self._wall_s())
                 )
 
     def adopt(self, result: Result) -> None:
@@ -269,8 +253,8 @@ class Visit:
                 self.store.put_finding(self._stored(known.number, finding))
         self.store.add_location(result.to_json())
 
-    def _stored(self, number: int, f: Finding) -> StoredFinding:
-        return StoredFinding(
+    def _stored(self, number: int, f: Finding) -> Finding:
+        return Finding(
             number=number,
             position_m=f.position_m,
             radius_m=f.radius_m,
@@ -280,7 +264,7 @@ class Visit:
             text=place_in_words(self.pool, f.position_m),
         )
 
-    def known_as(self, finding: Finding) -> StoredFinding | None:
+    def known_as(self, finding: Finding) -> Finding | None:
         """The finding of the record that a search's finding is, if any."""
         near = [
             (math.dist(f.position_m, finding.position_m), f)
@@ -305,7 +289,9 @@ class Visit:
             raise InputError(f"there is no fitting named {name!r} in this pool; known are: {known}")
         if next(f for f in self.pool.fittings if f.name == name).covered == covered:
             return
-        fittings = tuple(replace(f, covered=covered) if f.name == name else f for f in self.pool.fittings)
+        fittings = tuple(
+            msgspec.structs.replace(f, covered=covered) if f.name == name else f for f in self.pool.fittings
+        )
         self.store.set_covered(name, covered, self._wall_s())
         self._ways_change()
         self.pool = replace(self.pool, fittings=fittings)
@@ -332,15 +318,14 @@ class Visit:
     def judge_test_leak(self, distance_m: float) -> ProofResult:
         """The proof that a leak would be seen here today, from what was kept at the test leak. Raises InputError."""
         readings = [
-            ProofReading(r.value_V, r.sigma_V, state == "connected")
+            ProofReading(r.value_V, r.sigma_V, r.test_leak == "connected")
             for r in self._unjudged()
-            # A record from before the state had a place of its own has it in the note.
-            if (state := r.test_leak or r.note) in get_args(TestLeakState)
+            if r.test_leak is not None
         ]
         result = judge_proof(readings, distance_m)
         self.store.set_meta(JUDGED_AFTER_ROW, self._last_row())
         self.store.add_proof(
-            StoredProof(
+            SensitivityTest(
                 ok=result.ok,
                 result={**result.as_dict(), "distance_m": distance_m},
                 settings_id=self._settings_id,
