@@ -65,6 +65,8 @@ class PairConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The electrode pair on the pole, and the names its ends carry for touch and sight."""
 
     spacing_m: Annotated[float, Meta(gt=0.0, le=2.0)] = 0.3
+    head: Literal["single", "crossed", "three-axis"] = "single"
+    """One pair turned by hand, two pairs at right angles, or three on one rigid head."""
     front: str = "one ring"
     back: str = "two rings"
 

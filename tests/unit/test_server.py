@@ -104,7 +104,8 @@ async def test_no_message_can_energise() -> None:
     assert tags == {
         "subscribe", "source_off", "water_clear", "keep", "move_to", "select_electrode", "set_stage", "set_covered",
         "set_sound", "test_leak", "listen", "withdraw", "add_photo", "keep_tail",
-        "step_done", "note", "ask",
+        "step_done", "note", "ask", "begin_spot", "press_keep", "skip_turn", "set_auto_keep", "undo", "levels",
+        "write_report", "read_details",
     }  # fmt: skip
 
 

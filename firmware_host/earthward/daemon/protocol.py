@@ -169,6 +169,31 @@ class PairInfo(Struct, frozen=True, kw_only=True):
     crossed: bool = False
 
 
+TurnName = Literal["along", "across", "upright"]
+TurnStatus = Literal["to do", "kept", "skipped"]
+SpotPhase = Literal["turn", "hold", "done"]
+
+
+class SpotTurn(Struct, frozen=True, kw_only=True):
+    name: TurnName
+    status: TurnStatus
+
+
+class Spot(Struct, frozen=True, kw_only=True):
+    """How far the reading spot is that the pole is at. phase "turn": the pole is to be turned as turns[at] says, then
+    `PressKeep`; "hold": it is being read, `waiting` says for what; "done": on to the next."""
+
+    station: str
+    turns: list[SpotTurn]
+    at: int
+    phase: SpotPhase
+    waiting: str = ""
+    electrodes: int = 1
+    electrodes_read: int = 0
+    auto: bool = True
+    purpose: Purpose = "survey"
+
+
 class State(Message, tag="state", frozen=True, kw_only=True):
     """Everything about the instrument itself, five times a second and at once after a change."""
 
@@ -186,6 +211,14 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     survey: str = ""
     place: Station | None = None
     next_station: Station | None = None
+    spot: Spot | None = None
+    """The reading spot under way, or the last one."""
+    auto_keep: bool = True
+    """A spot keeps by itself when the value has been steady for a second."""
+    can_undo: str = ""
+    """What `Undo` would take back."""
+    busy: str = ""
+    """What the daemon is working on for a person: a search, a report."""
 
 
 class EventMessage(Event, Message, tag="event", frozen=True, kw_only=True):
@@ -310,6 +343,52 @@ class Keep(Message, tag="keep", frozen=True, kw_only=True):
     test_leak: TestLeakState | None = None
     """With purpose "test leak": was it joined to earth?"""
     uid: str = ""
+    turn: str = ""
+    """Readings of one station with the same word were taken without turning the pole's head."""
+
+
+class BeginSpot(Message, tag="begin_spot", frozen=True, kw_only=True):
+    """The pole is at this place, held along: read it in every direction that the head needs, with every electrode.
+
+    With `finding` the readings are for its re-measurement."""
+
+    place: Station
+    finding: int | None = None
+
+
+class PressKeep(Message, tag="press_keep", frozen=True, kw_only=True):
+    """The keep key in a spot: the pole is turned as asked; or, while it is held, keep now."""
+
+
+class SkipTurn(Message, tag="skip_turn", frozen=True, kw_only=True):
+    """Leave the spot's present direction out."""
+
+
+class SetAutoKeep(Message, tag="set_auto_keep", frozen=True, kw_only=True):
+    on: bool
+
+
+class Undo(Message, tag="undo", frozen=True, kw_only=True):
+    """Take the last action back: a kept direction, a dye test, a cover, a skipped step. The record keeps what was
+    withdrawn. Ten actions deep."""
+
+
+class Levels(Message, tag="levels", frozen=True, kw_only=True):
+    """A level log entered by hand, or its file (on the daemon's machine). Falls since the first reading."""
+
+    moment: Literal["before", "after"] = "before"
+    path: str = ""
+    hours: float | None = None
+    pool_fall_mm: float | None = None
+    bucket_fall_mm: float | None = None
+
+
+class WriteReport(Message, tag="write_report", frozen=True, kw_only=True):
+    """Write the survey's report beside it; events say where, or why not."""
+
+
+class ReadDetails(Message, tag="read_details", frozen=True, kw_only=True):
+    """Owner, address, technician and notes from `details.toml`, and new pictures from `photos/`, beside the survey."""
 
 
 class Withdraw(Message, tag="withdraw", frozen=True, kw_only=True):
@@ -397,6 +476,14 @@ FromClient = (
     | SourceOff
     | WaterClear
     | Keep
+    | BeginSpot
+    | PressKeep
+    | SkipTurn
+    | SetAutoKeep
+    | Undo
+    | Levels
+    | WriteReport
+    | ReadDetails
     | Withdraw
     | AddPhoto
     | KeepTail

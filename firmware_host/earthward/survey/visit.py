@@ -99,6 +99,7 @@ class Visit:
         finding: int | None = None,
         test_leak: TestLeakState | None = None,
         uid: str = "",
+        turn: str = "",
     ) -> KeptReading:
         """Write a reading durably and give it back as it stands in the record. InputError when it cannot be kept.
 
@@ -141,6 +142,7 @@ class Visit:
             test_leak=test_leak,
             settings_id=self._settings_id,
             uid=uid,
+            turn=turn,
         )
         kept = msgspec.structs.replace(kept, row=self.store.keep(kept))
         self._last_kept = ((*way, test_leak), reading, kept)
