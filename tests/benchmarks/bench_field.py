@@ -20,7 +20,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from earthward.inversion import engine, lead
+from earthward.inversion import lead
+from earthward.inversion.prepare import make_problem
 from earthward.inversion.types import LocateSettings
 from earthward.pool import polygon
 from earthward.pool.box import BoxField
@@ -413,11 +414,11 @@ def ratio() -> None:
 def timed_stations(pool: Pool, field: FiniteElementField | None) -> tuple[float, int]:
     """Median CPU seconds to learn a station's surroundings for the search, and how many points that takes."""
     with_source = replace(pool, sources=(Placement(position_m=(1.0, 1.5, 0.4), current_A=0.01, source_id=0),))
-    problem = engine.make_problem(with_source, LocateSettings(), field)
+    problem = make_problem(with_source, LocateSettings(), field)
     spent = []
     for centre in make_case(pool, 6, 17).stations:
         started = time.process_time()
-        lead.learn_head(problem.pool, problem.rows, problem.targets_m, centre, problem.degree)
+        lead.learn_lead_field(problem.pool, problem.rows, problem.targets_m, centre, problem.degree)
         spent.append(time.process_time() - started)
     return float(np.median(spent)), lead.STENCIL[problem.degree]
 

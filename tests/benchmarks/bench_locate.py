@@ -33,10 +33,16 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 
 from tests.benchmarks.virtual_pools import Errors, VirtualPool, liner_point, random_pool, random_stations
 
-from earthward.inversion import batch, engine, guide, lead, locate
-from earthward.inversion.engine import Problem
-from earthward.inversion.locate import Answer, Leak, Survey
-from earthward.inversion.model import Leads, Rows, State
+from earthward.inversion import candidates, decision, guide
+from earthward.inversion.budget import leak_current, make_budget
+from earthward.inversion.decision import Answer
+from earthward.inversion.lead import LeadField
+from earthward.inversion.liner import LinerGrid, liner_grid
+from earthward.inversion.locate import Survey
+from earthward.inversion.observations import LeadFields, Observations, StationData, add_reading, pack
+from earthward.inversion.predict import make_model
+from earthward.inversion.prepare import Problem, make_problem
+from earthward.inversion.regions import Leak, region_patches
 from earthward.inversion.types import LocateSettings
 from earthward.record.reading import KeptReading
 
@@ -51,8 +57,8 @@ SEED = 500_000
 class Run:
     world: VirtualPool
     problem: Problem
-    rows: Rows
-    leads: Leads
+    obs: Observations
+    leads: LeadFields
     answer: Answer
     seconds: float
 
@@ -65,26 +71,27 @@ class Run:
 class Ground:
     """What several runs over one pool share: its liner and the lead fields of its places."""
 
-    liner: engine.LinerGrid
-    heads: dict[tuple[float, ...], lead.Head] = field(default_factory=dict)
+    liner: LinerGrid
+    lead_fields: dict[tuple[float, ...], LeadField] = field(default_factory=dict)
 
 
 def ground_of(world: VirtualPool) -> Ground:
-    return Ground(engine.liner_grid(world.pool, LocateSettings().cell_m))
+    return Ground(liner_grid(world.pool, LocateSettings().cell_m))
 
 
 def answer_to(
     world: VirtualPool, ground: Ground, readings: list[KeptReading], settings: LocateSettings | None = None
 ) -> Run:
-    problem = engine.make_problem(world.pool, settings or LocateSettings(max_leaks=1), None, ground.liner)
-    data: dict[str, engine.StationData] = {}
+    settings = settings or LocateSettings(max_leaks=1, head=world.errors.head)
+    problem = make_problem(world.pool, settings, None, ground.liner)
+    data: dict[str, StationData] = {}
     # Lead fields also hold the sources: they serve only pools with the same ones.
     for reading in readings:
-        engine.add_reading(problem, data, reading, ground.heads)
-    rows, leads = engine.pack(problem, list(data.values()))
+        add_reading(problem, data, reading, ground.lead_fields)
+    obs, leads = pack(problem, list(data.values()))
     begin = time.process_time()
-    answer = locate.solve(problem, rows, leads)
-    return Run(world, problem, rows, leads, answer, time.process_time() - begin)
+    answer = decision.solve(problem, obs, leads)
+    return Run(world, problem, obs, leads, answer, time.process_time() - begin)
 
 
 def read_all(
@@ -129,43 +136,27 @@ def bound_m(run: Run) -> float:
     place, current = world.leaks[0]
     cells = problem.grid.fine
     near = int(np.argmin(((cells.centre_m - place) ** 2).sum(1)))
-    part = run.leads.cells[:, :, problem.grid.fine_index[[near]]]
-    known = len(problem.fittings)
-    fit_mA = world.fitting_mA
-    state = State(
-        np.zeros((run.rows.stations, 6)),
-        np.array(
-            [
-                sink.tangent @ (true - sink.position_m)
-                for sink, true in zip(problem.fittings, world.fitting_true, strict=True)
-            ]
-        ).reshape(known, 2),
-        fit_mA,
-    )
-    candidate = batch.start(
-        np.array([near]),
-        place[None],
-        cells.tangent[[near]],
-        np.einsum("sbnc,nc->sbn", part, problem.grid.fine_weight[[near]]),
-        np.einsum("sbnc,nct->sbnt", part, problem.grid.fine_slope[[near]]),
-        state,
-        np.array([current]),
-        len(problem.sources_m),
-    )
-    batch.step(
-        run.leads, run.rows, problem.fittings, problem.sources_m, problem.resistivity, problem.priors, candidate, 10.0
-    )
+    grid = problem.grid
+    model = make_model(problem, run.obs, run.leads, problem.fittings)
+    state = model.start()
+    state.current_mA = world.fitting_mA[None].copy()
+    for k, (sink, true) in enumerate(zip(problem.fittings, world.fitting_true, strict=True)):
+        state.offset_m[0, k] = sink.tangent @ (true - sink.position_m)
+    joined = (grid.fine_index, grid.fine_weight, grid.fine_slope)
+    candidate = candidates.start(model, np.array([near]), cells, joined, state, np.array([current]))
+    candidate.position_m[0] = place
+    candidates.step(model, candidate, 10.0)
     return float(np.sqrt(np.trace(candidate.place_covariance[0])))
 
 
 def held(run: Run, content: float) -> bool:
     """Is the true place in the smallest region of that probability?"""
     assert run.best is not None
-    spots = run.best.spots
-    away = np.abs(spots.place_m[locate.region_spots(spots, content)] - run.world.leaks[0][0])
+    patches = run.best.patches
+    away = np.abs(patches.place_m[region_patches(patches, content)] - run.world.leaks[0][0])
     # In the liner's plane a patch reaches half its size from its centre; the rows of cells on a wall are only about
     # that high, hence the little more.
-    return bool((away.max(1) <= 0.51 * spots.size_m + 0.002).any())
+    return bool((away.max(1) <= 0.51 * patches.size_m + 0.002).any())
 
 
 def line(name: str, values: list[str]) -> None:
@@ -203,10 +194,10 @@ class Tally:
         self.certain.append(self.found[-1] and best.certain and run.answer.fits)
         self.fittings.append(len(run.problem.fittings))
         self.share.append(q / run.world.injected_mA)
-        _, low, high = locate.leak_current(run.problem, run.answer, best, 0)
+        _, low, high = leak_current(run.problem, best)
         self.current_in.append(low * 1e3 <= q <= high * 1e3)
-        counts = locate.count_probabilities(run.answer, run.problem.settings.gate)
-        for k, one in enumerate(locate.make_budget(run.problem, run.answer, counts).fittings):
+        counts = decision.count_probabilities(run.answer, run.problem.settings.gate)
+        for k, one in enumerate(make_budget(run.problem, run.answer, counts).fittings):
             true = float(run.world.fitting_mA[:, k].mean())
             self.shares_in.append(one.interval_A[0] * 1e3 <= true <= one.interval_A[1] * 1e3)
         self.seconds.append(run.seconds)
@@ -315,7 +306,7 @@ def section_robust(args: argparse.Namespace) -> None:
             ground = ground or ground_of(world)
             run = run_pool(world, args.stations[0], ground=ground, wrong_station=name == wrong)
             tallies[name].add(run, bound=False)
-        named.append([run.rows.names[s] for s, _ in run.answer.suspects] == ["s3"])
+        named.append([run.obs.names[s] for s, _ in run.answer.suspects] == ["s3"])
         if due(len(named), args):
             for tally in tallies.values():
                 tally.show()

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.inversion.types import Head
 from earthward.pool.box import BoxField
 from earthward.pool.shape import Pool, rectangle
 from earthward.record.place import Fitting, Placement
@@ -21,7 +22,8 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Errors:
-    """Standard deviations of what goes wrong; depth_bias_m and gain are systematic."""
+    """Standard deviations of what goes wrong; depth_bias_m and gain are systematic. head: "single" is turned by hand,
+    each direction with errors of its own (bearing_deg, tilt_deg, shift_m); others are rigid."""
 
     noise_V: float = 1e-6
     position_m: float = 0.1
@@ -32,6 +34,10 @@ class Errors:
     depth_bias_m: float = 0.0
     gain: float = 1.0
     share: float = 0.02
+    head: Head = "single"
+    shift_m: float = 0.03
+    electrode_m: float = 0.0
+    electrode_depth_m: float = 0.0
 
 
 @dataclass
@@ -45,6 +51,7 @@ class VirtualPool:
     errors: Errors
     rng: np.random.Generator
     size: FloatArray
+    source_true: list[FloatArray]
     rows: int = field(default=0)
 
     def measure(
@@ -61,20 +68,20 @@ class VirtualPool:
         e, rng = self.errors, self.rng
         true = np.array(centre if truth_centre is None else truth_centre, dtype=float)
         true = true + rng.normal(0, [e.position_m, e.position_m, e.depth_m]) + [0, 0, e.depth_bias_m]
-        turn = np.radians(rng.normal(0, [e.tilt_deg, e.tilt_deg, e.bearing_deg]))
         half = spacing / 2
         b = np.radians(bearing_deg)
         nominal = np.array([[np.cos(b), np.sin(b), 0], [-np.sin(b), np.cos(b), 0], [0, 0, 1.0]])[:axes] * half
-        lever = nominal @ rotation(turn).T
         true = np.clip(true, 0.17, self.size - 0.17)
-        points = np.concatenate([true + lever, true - lever])
+        turns, shift = self._turns(axes)
+        arm = np.stack([turn @ one for turn, one in zip(turns, nominal, strict=True)])
+        points = np.concatenate([true + shift + arm, true + shift - arm])
         points = np.clip(points, 0.01, self.size - 0.01)
         sinks = [*self.fitting_true, *[p for p, _ in self.leaks]]
         G = np.array([self.field.green(points, s) for s in sinks])
         rho = self.pool.resistivity_ohm_m
         result = []
         for place in range(placements):
-            source = self.field.green(points, np.array(self.pool.sources[place].position_m))
+            source = self.field.green(points, self.source_true[place])
             q = np.concatenate([self.fitting_mA[place], [i for _, i in self.leaks]]) * 1e-3
             phi = rho * (q.sum() * source - q @ G)
             v = (phi[axes:] - phi[:axes]) * e.gain + rng.normal(0, e.noise_V, axes)
@@ -92,6 +99,15 @@ class VirtualPool:
                     )
                 )
         return result
+
+    def _turns(self, axes: int) -> tuple[list[FloatArray], FloatArray]:
+        """A rotation for each direction, and how far (axes, 3) its pair is from the station's place."""
+        e, rng = self.errors, self.rng
+        if e.head != "single":
+            one = rotation(np.radians(rng.normal(0, [e.tilt_deg, e.tilt_deg, e.bearing_deg])))
+            return [one] * axes, np.zeros((axes, 3))
+        each = np.radians(rng.normal(0, [e.tilt_deg, e.tilt_deg, e.bearing_deg], (axes, 3)))
+        return [rotation(w) for w in each], rng.normal(0, e.shift_m, (axes, 3)) if e.shift_m else np.zeros((axes, 3))
 
 
 def rotation(w: FloatArray) -> FloatArray:
@@ -196,7 +212,9 @@ def random_pool(
         name=f"virtual pool {seed}",
     )
     leak_list = [(p, float(i)) for p, i in zip(places, currents, strict=True)]
-    return VirtualPool(pool, BoxField(L, W, D), leak_list, true, per_place, injected, errors, rng, size)
+    off = [errors.electrode_m, errors.electrode_m, errors.electrode_depth_m]
+    source_true = [np.clip(p + rng.normal(0, 1, 3) * off, 0.05, size - 0.05) for p in two]
+    return VirtualPool(pool, BoxField(L, W, D), leak_list, true, per_place, injected, errors, rng, size, source_true)
 
 
 def random_stations(world: VirtualPool, count: int, layout: str = "random") -> list[tuple[FloatArray, float]]:

@@ -12,11 +12,14 @@ import numpy as np
 import pytest
 from msgspec.structs import replace
 from tests.benchmarks.bench_locate import Run, bound_m, held, run_pool
-from tests.benchmarks.virtual_pools import VirtualPool, random_pool, random_stations
+from tests.benchmarks.virtual_pools import Errors, VirtualPool, random_pool, random_stations
 
 from earthward.daemon.search import Search, Searcher
 from earthward.inversion import guide
-from earthward.inversion.locate import Survey, count_probabilities, locate, make_budget, region_spots
+from earthward.inversion.budget import make_budget
+from earthward.inversion.decision import count_probabilities
+from earthward.inversion.locate import Survey, locate
+from earthward.inversion.regions import region_patches
 from earthward.inversion.types import LocateSettings, Result
 from earthward.pool.pool_file import format_pool
 from earthward.record.reading import KeptReading
@@ -42,8 +45,8 @@ def test_place_within_the_target_and_region_holds_it() -> None:
     assert sum(held(r, 0.5) for r in runs()) <= 9  # regions are not simply everything
     for r in runs():
         assert r.best is not None
-        spots = r.best.spots
-        area = len(region_spots(spots)) * spots.size_m**2
+        patches = r.best.patches
+        area = len(region_patches(patches)) * patches.size_m**2
         assert area < 0.2 * r.problem.grid.fine.area_m2.sum()
 
 
@@ -74,8 +77,8 @@ def test_budget_intervals_hold_the_true_shares() -> None:
 def test_two_leaks_are_both_found() -> None:
     good = 0
     for seed in range(7200, 7204):
-        world = random_pool(seed, leaks=2, min_share=0.1)
-        leaks = run_pool(world, 20, settings=LocateSettings()).answer.leaks
+        world = random_pool(seed, leaks=2, min_share=0.1, errors=Errors(head="three-axis"))
+        leaks = run_pool(world, 20, settings=LocateSettings(head="three-axis")).answer.leaks
         miss = [min((float(np.linalg.norm(one.position_m - p)) for one in leaks), default=9.0) for p, _ in world.leaks]
         good += len(leaks) == 2 and max(miss) <= 0.5
     assert good >= 3
@@ -125,11 +128,11 @@ def test_refits_settle_at_the_right_place_whatever_stations_are_added() -> None:
 
 
 def result_of(world: VirtualPool, rows: list[KeptReading]) -> Result:
-    return locate(world.pool, rows, LocateSettings(max_leaks=1))
+    return locate(world.pool, rows, LocateSettings(max_leaks=1, head=world.errors.head))
 
 
 def test_a_station_read_elsewhere_is_named_and_does_no_harm() -> None:
-    world = random_pool(7021, fittings=1)
+    world = random_pool(7021, fittings=1, errors=Errors(head="three-axis"))
     places = random_stations(world, 14)
     rows = []
     for k, (centre, bearing) in enumerate(places):
@@ -147,7 +150,7 @@ def test_a_station_read_elsewhere_is_named_and_does_no_harm() -> None:
     [(1e3, "entered as volts"), (1e-3, "volts entered as millivolts"), (-1.0, "front and back exchanged")],
 )
 def test_the_likely_mistake_at_one_station_is_named(factor: float, words: str) -> None:
-    world = random_pool(7021, fittings=1)
+    world = random_pool(7021, fittings=1, errors=Errors(head="three-axis"))
     rows = [replace(r, value_V=r.value_V * factor) if r.station == "s4" else r for r in kept(world, 12)]
     result = result_of(world, rows)
     assert {s.station for s in result.suspect_readings} == {"s4"}
@@ -168,7 +171,7 @@ def test_following_the_readings_says_the_same_as_looking_at_all_of_them_afresh()
         for count in (len(rows) - 3, len(rows)):
             step = follows.run(Search(pool_toml, tuple(rows[:count]), settings))
         afresh = Survey(world.pool, settings, None, helper.problem.liner)
-        afresh._heads = helper._heads
+        afresh._lead_fields = helper._lead_fields
         for row in rows:
             afresh.add(row)
         whole = afresh.result()

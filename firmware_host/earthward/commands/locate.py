@@ -12,7 +12,7 @@ from typing import Any
 from earthward.errors import InputError
 from earthward.inversion.locate import locate
 from earthward.inversion.reading_file import parse_readings
-from earthward.inversion.types import LocateSettings, Result
+from earthward.inversion.types import HEADS, LocateSettings, Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.pool.shape import Pool
@@ -29,6 +29,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--bearing-sigma", type=float, default=10.0, metavar="DEG", help="pair bearing, degrees (10)")
     parser.add_argument("--tilt-sigma", type=float, default=4.0, metavar="DEG", help="pole tilt, degrees (4)")
     parser.add_argument("--fitting-sigma", type=float, default=0.1, metavar="M", help="fitting positions, m (0.1)")
+    parser.add_argument("--shift-sigma", type=float, default=0.03, metavar="M", help="hand shift at a turn, m (0.03)")
+    parser.add_argument(
+        "--electrode-sigma", type=float, default=0.15, metavar="M", help="injection electrodes' places, m (0.15)"
+    )
+    parser.add_argument(
+        "--head",
+        choices=HEADS,
+        default="single",
+        help="one pair turned by hand (single: each direction has errors of its own unless the readings name turns), "
+        "or a rigid array that reads several directions in one turn",
+    )
     parser.add_argument("--water-voltage", type=float, metavar="V", help="water against earth, for hole sizes (10)")
     parser.add_argument("--no-coverage-cells", action="store_true", help="leave the coverage map out of the JSON")
     parser.add_argument("--cache", metavar="DIR", help="keep prepared pools in this folder")
@@ -66,6 +77,8 @@ def _settings(args: argparse.Namespace) -> LocateSettings:
         "--bearing-sigma": args.bearing_sigma,
         "--tilt-sigma": args.tilt_sigma,
         "--fitting-sigma": args.fitting_sigma,
+        "--shift-sigma": args.shift_sigma,
+        "--electrode-sigma": args.electrode_sigma,
     }
     for name, value in sigmas.items():
         if not (math.isfinite(value) and value >= 0):
@@ -79,6 +92,9 @@ def _settings(args: argparse.Namespace) -> LocateSettings:
         bearing_sigma_deg=args.bearing_sigma,
         tilt_sigma_deg=args.tilt_sigma,
         fitting_sigma_m=max(args.fitting_sigma, 1e-3),
+        shift_sigma_m=args.shift_sigma,
+        electrode_sigma_m=args.electrode_sigma,
+        head=args.head,
         water_voltage_V=water,
     )
 

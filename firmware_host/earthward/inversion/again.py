@@ -8,14 +8,18 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import chdtrc
 
-from earthward.inversion import check, engine, lead, model
-from earthward.inversion.lead import FloatArray
-from earthward.inversion.model import State
+from earthward.inversion import check
+from earthward.inversion.fit import fit, solve_about
+from earthward.inversion.lead import LeadField
+from earthward.inversion.liner import on_liner
+from earthward.inversion.observations import StationData, add_reading, pack
+from earthward.inversion.predict import Model, State, make_model
+from earthward.inversion.prepare import leak_sink, make_problem
 from earthward.inversion.types import LocateSettings
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
@@ -53,29 +57,25 @@ def sink_current(
     check.check_pool(pool)
     for reading in readings:
         check.check_reading(pool, reading)
-    problem = engine.make_problem(pool, settings or LocateSettings(), field)
-    stations: dict[str, engine.StationData] = {}
-    heads: dict[tuple[float, ...], lead.Head] = {}
+    problem = make_problem(pool, settings or LocateSettings(), field)
+    stations: dict[str, StationData] = {}
+    lead_fields: dict[tuple[float, ...], LeadField] = {}
     for reading in readings:
-        engine.add_reading(problem, stations, reading, heads)
-    rows, leads = engine.pack(problem, list(stations.values()))
-    place, cell, _ = engine.on_liner(problem.pool, problem.grid.fine, position_m)
-    sinks = (*problem.fittings, engine.leak_sink(problem, place, cell, place_sigma_m))
-    known = (leads, rows, sinks, problem.sources_m, problem.resistivity, problem.priors)
+        add_reading(problem, stations, reading, lead_fields)
+    obs, leads = pack(problem, list(stations.values()))
+    place, cell, _ = on_liner(problem.pool, problem.grid.fine, position_m)
+    sinks = (*problem.fittings, leak_sink(problem, place, cell, place_sigma_m))
+    model = make_model(problem, obs, leads, sinks)
     # Poses and currents bend each other close to a sink: begin from several currents, the best end counts.
-    fits = [
-        model.fit(*known, _start(problem.injected_mA, rows.stations, len(sinks), share), 6) for share in STARTING_SHARES
-    ]
+    fits = [fit(model, _start(model, share), 6) for share in STARTING_SHARES]
     fitted = max(fits, key=lambda solved: solved.log_evidence)
     # Once more about the end, with the sink's own current free to be negative.
-    pinned = fitted.linear.pinned.copy()
-    pinned[-1] = False
-    solved = model.solve(rows, model.linearise(*known, fitted.state, pinned), problem.priors)
     k = len(sinks) - 1
+    solved = solve_about(model, fitted.state, bounded=k)
     current = float(solved.beta[k])
     sigma = math.sqrt(max(float(solved.covariance[k, k]), 0.0))
     total = float(problem.injected_mA.mean())
-    freedom = int(rows.use.sum())
+    freedom = int(obs.use.sum())
     return SinkCurrent(
         1e-3 * current,
         1e-3 * sigma,
@@ -85,8 +85,9 @@ def sink_current(
     )
 
 
-def _start(injected_mA: FloatArray, stations: int, sinks: int, share: float) -> State:
-    """Poses as meant; the last sink takes `share`, the others the rest evenly."""
+def _start(model: Model, share: float) -> State:
+    """Everything as noted; the last sink takes `share`, the others the rest evenly."""
+    sinks = len(model.known)
     each = np.full(sinks, (1.0 - share) / max(sinks - 1, 1))
     each[-1] = share if sinks > 1 else 1.0
-    return State(np.zeros((stations, 6)), np.zeros((sinks, 2)), injected_mA[:, None] * each)
+    return replace(model.start(), current_mA=(model.problem.injected_mA[:, None] * each)[None])

@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtri
 
-from earthward.inversion import engine, model
-from earthward.inversion.engine import Problem
+from earthward.inversion.fit import Fit
 from earthward.inversion.lead import FloatArray
-from earthward.inversion.model import Leads, Rows, Sink, Solved
-from earthward.inversion.search import score_cells
+from earthward.inversion.liner import subset
+from earthward.inversion.predict import Model
+from earthward.inversion.prepare import Problem
+from earthward.inversion.scan import linearise, score_cells
 from earthward.inversion.types import Coverage, CoverageCell
 from earthward.pool.resistance import hole_diameter_m
 
@@ -34,52 +35,30 @@ class Detectable:
     current_A: FloatArray
 
 
-def detectable(
-    problem: Problem, rows: Rows, leads: Leads, known: tuple[Sink, ...], solved: Solved, power: float = 0.95
-) -> Detectable:
+def detectable(model: Model, solved: Fit, power: float = 0.95) -> Detectable:
     """Current that would have been declared with probability `power`, per thinned cell, given everything known.
 
     A sink is declared when its evidence passes the gate; with standard deviation s of its estimated current that
     takes about (sqrt(2 (gate + cost of searching)) + z_power) s, where s itself grows with the current near
     stations (their pose errors matter in proportion): solved by substitution.
     """
-    settings = problem.settings
-    priors = replace(problem.priors, model=max(problem.priors.model, SECOND_ORDER))
-    linear = model.linearise(
-        leads,
-        rows,
-        known,
-        problem.sources_m,
-        problem.resistivity,
-        priors,
-        solved.state,
-        solved.linear.pinned,
-    )
+    problem = model.problem
+    linear = linearise(model, solved.state, SECOND_ORDER)
     # Evidence is half the squared signal-to-noise ratio less what it costs to choose one cell of thousands.
-    factor = (math.sqrt(2 * (settings.gate + SEARCH_COST)) + float(ndtri(power))) * NONLINEAR
-    cells = engine.subset(problem.grid.coarse, problem.liner.thin)
-    D = leads.cell_D[:, :, problem.liner.thin]
+    factor = (math.sqrt(2 * (problem.settings.gate + SEARCH_COST)) + float(ndtri(power))) * NONLINEAR
+    cells = subset(problem.grid.coarse, problem.liner.subsampled)
+    D = model.leads.cell_D[:, :, problem.liner.subsampled]
     current = np.full(len(cells), 0.3)
     total = float(problem.injected_mA.max())
     for _ in range(2):
-        scores = score_cells(
-            leads,
-            rows,
-            linear,
-            priors,
-            cells,
-            D,
-            problem.resistivity,
-            at_nominal=True,
-            assumed_mA=current,
-        )
+        scores = score_cells(linear, cells, D, near_m=1.25, passes=1, assumed_mA=current)
         current = np.minimum(factor * scores.sigma_mA, 10 * total)
     return Detectable(current * 1e-3)
 
 
 def summarise(problem: Problem, found: Detectable, power: float = 0.95, false_alarm: float = 0.01) -> Coverage:
     """Coverage as reported: cells, fraction of the liner's area at the reference current, words."""
-    cells = engine.subset(problem.grid.coarse, problem.liner.thin)
+    cells = subset(problem.grid.coarse, problem.liner.subsampled)
     size_m = 2 * cells.size_m
     settings = problem.settings
     area = cells.area_m2 / cells.area_m2.sum()

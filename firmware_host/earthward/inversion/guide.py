@@ -15,8 +15,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from earthward.inversion import lead
+from earthward.inversion.decision import Answer
 from earthward.inversion.lead import FloatArray
-from earthward.inversion.model import Priors
+from earthward.inversion.prepare import Priors
+from earthward.inversion.regions import Leak, candidate_weights
 from earthward.pool import polygon
 from earthward.pool.shape import Pool
 from earthward.record.place import Station
@@ -138,7 +140,14 @@ def field_and_slope(places: Places, targets_m: FloatArray) -> tuple[FloatArray, 
 
 
 def expected_bits(
-    places: Places, belief: Belief, resistivity: float, priors: Priors, *, axes: int = 3, noise_uV: float = 1.0
+    places: Places,
+    belief: Belief,
+    resistivity: float,
+    priors: Priors,
+    *,
+    axes: int = 3,
+    rigid: bool = False,
+    noise_uV: float = 1.0,
 ) -> FloatArray:
     """Expected information (n,) in bits of a full reading at each place."""
     rho = resistivity * 1e3 * SPACING_M
@@ -182,13 +191,17 @@ def expected_bits(
     o = np.zeros_like(x)
     turn = np.stack([np.stack([o, -z, y], -1), np.stack([z, o, -x], -1), np.stack([-y, x, o], -1)], -2)
     J = np.concatenate([T[:, :, :a], turn[:, :, :a]], axis=-1).reshape(n, P * a, 6)
-    C = (J * priors.pose**2) @ J.transpose(0, 2, 1)
+    by_turn = (J * priors.turn**2) @ J.transpose(0, 2, 1)
+    if not rigid:
+        # Each direction is a turn of its own, the same for both placements.
+        by_turn *= np.tile(np.eye(a), (P, P))
+    C = (J[..., :3] * priors.place**2) @ J[..., :3].transpose(0, 2, 1) + by_turn
     C[:, np.arange(P * a), np.arange(P * a)] += noise_uV**2 + priors.noise_floor_uV**2
     model2 = priors.model**2 * (mean_E**2).reshape(n, P * mean_E.shape[-1])[:, : P * a] * 4
     C[:, np.arange(P * a), np.arange(P * a)] += model2
     # Within-candidate scatter: a candidate's own slope times the position error, averaged.
     own = np.einsum("c,cp,ncij->npij", weight, q[..., -1] ** 2, own_T**2, optimize=True) * rho**2
-    own_variance = (own * priors.pose[:3] ** 2).sum(-1)[..., :a].reshape(n, P * a)
+    own_variance = (own * priors.place**2).sum(-1)[..., :a].reshape(n, P * a)
     C[:, np.arange(P * a), np.arange(P * a)] += 0.5 * own_variance
     return np.asarray(0.5 * (np.linalg.slogdet(C + spread)[1] - np.linalg.slogdet(C)[1]) / math.log(2.0))
 
@@ -219,6 +232,7 @@ def next_station(
     taken_m: Sequence[FloatArray] = (),
     *,
     axes: int = 3,
+    rigid: bool = False,
 ) -> Station:
     """The best next place in words. Places closer than 0.25 m to an earlier station are left out; where the leak is
     nearly known, places close around it are looked at as well, and none that are far away."""
@@ -229,7 +243,7 @@ def next_station(
         within = np.linalg.norm(places.centre_m - mean, axis=1) < 3.0
         places = Places(places.centre_m[within], places.matrix[within], places.shift[within])
         places = join(places, close_by(pool, mean))
-    bits = expected_bits(places, belief, resistivity, priors, axes=axes)
+    bits = expected_bits(places, belief, resistivity, priors, axes=axes, rigid=rigid)
     for place in taken_m:
         bits = np.where(np.linalg.norm(places.centre_m - place, axis=1) < 0.25, -np.inf, bits)
     k = int(np.argmax(bits))
@@ -251,3 +265,29 @@ def describe(pool: Pool, centre_m: FloatArray, toward_wall: bool = True) -> Stat
     bearing = round(bearing, 1) % 360.0
     text = f"{place.text}, {z:.1f} m deep, front end toward the wall"
     return Station(position_m=(round(x, 2), round(y, 2), round(z, 2)), bearing_deg=bearing, text=text)
+
+
+def belief_of(answer: Answer, best: Leak, most: int = 32) -> Belief:
+    """The candidates worth telling apart, for choosing the next station."""
+    c, problem = best.search.candidates, answer.model.problem
+    if best.patches.size_m < problem.grid.fine.size_m:
+        # A sharp place: patches of liner, each with the currents of the refit in its cell.
+        owner = np.full(len(problem.grid.fine), -1, dtype=np.int64)
+        fine = np.flatnonzero(c.cell < 0)
+        owner[-1 - c.cell[fine]] = fine
+        some = np.argsort(-best.patches.probability)[: 4 * most]
+        some = some[:: -(-len(some) // most)]
+        order, place, weight = (
+            owner[best.patches.cell[some]],
+            best.patches.place_m[some],
+            best.patches.probability[some],
+        )
+    else:
+        weight = candidate_weights(best) ** 0.7
+        order = np.argsort(-weight)[:most]
+        order = order[weight[order] > 0]
+        place, weight = c.position_m[order], weight[order]
+    known = answer.known if not answer.leaks else answer.known[: c.state.current_mA.shape[2] - 1]
+    fixed = np.array([s.position_m for s in known]).reshape(-1, 3)
+    position = np.concatenate([np.broadcast_to(fixed, (len(order), *fixed.shape)), place[:, None]], axis=1)
+    return Belief(weight, position, c.state.current_mA[order], problem.sources_m)

@@ -1,4 +1,4 @@
-"""Lead fields of a pole head: what each point of the liner would do to the electrodes near one station.
+"""Lead fields of the pole's electrodes: what each point of the liner would do to the electrodes near one station.
 
 By reciprocity the potential at electrode x from a unit source at y is G(x, y) of the pool, in 1/m
 (potential_V = resistivity_ohm_m * current_A * G). Near one station it is kept as
@@ -6,8 +6,8 @@ By reciprocity the potential at electrode x from a unit source at y is G(x, y) o
     G(x, y) = sum over images i of 1 / (4 pi |T_i x - y|)  +  sum over b of P_b(x - c) C_b(y)
 
 The images are the electrode itself and its mirrors in the water surface, the floor under it and the walls near it;
-what is left is smooth around the head's centre c and is held by a few harmonic polynomials P_b. So the field and its
-slope at any pose of the head near c, to any point of the liner, cost a handful of multiplications: poses can be
+what is left is smooth around the array's centre c and is held by a few harmonic polynomials P_b. So the field and its
+slope at any pose of the array near c, to any point of the liner, cost a handful of multiplications: poses can be
 re-estimated again and again without asking the field solver. A constant term that does not depend on y is without
 effect (sources and sinks balance), and so is the r^2 term of the uniform balance; both are kept for accuracy's sake.
 
@@ -27,7 +27,7 @@ from scipy.special import erf, erfc
 
 from earthward.pool import polygon
 from earthward.pool.field import Field
-from earthward.pool.shape import LinerCells, Pool
+from earthward.pool.shape import Pool
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -63,7 +63,7 @@ class BoxRows:
     """Green's function of a box pool to a fixed set of targets on its liner or in its water, as one matrix product.
 
     Ewald's split with a wide Gaussian: beyond `IMAGE_REACH_M` nothing is left of the image part, so the cosine
-    series plus the images that `Head` lists anyway is everything. Targets (n, 3).
+    series plus the images that `LeadField` lists anyway is everything. Targets (n, 3).
     """
 
     KAPPA = 1.6
@@ -118,7 +118,7 @@ def _reflection(point: FloatArray, normal: FloatArray) -> tuple[FloatArray, Floa
 
 
 def images_at(pool: Pool, centre_m: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Affine maps A (k, 3, 3), b (k, 3) of the mirrors that matter for a head at `centre_m`; the first is none.
+    """Affine maps A (k, 3, 3), b (k, 3) of the mirrors that matter for electrodes around `centre_m`; the first is none.
 
     An image is used only if it falls outside the water, where it does no harm.
     """
@@ -221,7 +221,7 @@ def damped_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float, reach_
 
 
 def basis(u: FloatArray, degree: int) -> FloatArray:
-    """Harmonic polynomials up to `degree` (2 or 3) and r^2 at offsets u (..., 3), in units of the head's radius."""
+    """Harmonic polynomials up to `degree` (2 or 3) and r^2 at offsets u (..., 3), in units of the array's radius."""
     return np.asarray(basis_and_slope(u[..., None], degree)[..., 0, :, 0])
 
 
@@ -276,7 +276,7 @@ STENCIL = {2: 14, 3: 26}
 
 
 @dataclass(frozen=True)
-class Head:
+class LeadField:
     """Lead field of one station: images and the smooth rest for all targets. `coefficient` is (b, n)."""
 
     centre_m: FloatArray
@@ -287,7 +287,7 @@ class Head:
 
 
 def stencil_points(pool: Pool, centre_m: FloatArray, count: int) -> FloatArray:
-    """Points (count, 3) in the water around a head, at which the smooth rest is learnt."""
+    """Points (count, 3) in the water around an array of electrodes, at which the smooth rest is learnt."""
     offsets = _stencil(count) * RADIUS_M
     points = centre_m + offsets
     deep = pool.depth_at(points[:, 0], points[:, 1])
@@ -313,9 +313,9 @@ def stencil_points(pool: Pool, centre_m: FloatArray, count: int) -> FloatArray:
     return points
 
 
-def learn_head(
+def learn_lead_field(
     pool: Pool, rows: BoxRows | GreenRows, targets_m: FloatArray, centre_m: FloatArray, degree: int = 3
-) -> Head:
+) -> LeadField:
     """Fit the smooth rest of the lead field around one station (least squares over the stencil)."""
     matrix, shift = images_at(pool, centre_m)
     points = stencil_points(pool, centre_m, STENCIL[degree])
@@ -334,7 +334,7 @@ def learn_head(
     # Only differences between electrodes are ever used.
     rest = rest - rest[0]
     table = basis((points - centre_m) / RADIUS_M, degree)
-    return Head(centre_m, matrix, shift, np.linalg.pinv(table, rcond=1e-4) @ rest, degree)
+    return LeadField(centre_m, matrix, shift, np.linalg.pinv(table, rcond=1e-4) @ rest, degree)
 
 
 def distance_to_water(pool: Pool, points: FloatArray) -> FloatArray:
@@ -346,35 +346,3 @@ def distance_to_water(pool: Pool, points: FloatArray) -> FloatArray:
     distance = np.hypot(plan, vertical)
     distance[0] = -1.0
     return np.asarray(distance)
-
-
-# ---- targets ----------------------------------------------------------------------------------------------
-
-
-@dataclass(frozen=True)
-class CellSet:
-    """Liner cells with what the search needs. tangent (n, 2, 3): two unit vectors in the liner at each cell."""
-
-    centre_m: FloatArray
-    area_m2: FloatArray
-    normal: FloatArray
-    tangent: FloatArray
-    face: IntArray
-    size_m: float
-
-    def __len__(self) -> int:
-        return len(self.area_m2)
-
-
-def tangents(normal: FloatArray) -> FloatArray:
-    """Two unit vectors (n, 2, 3) at right angles to each normal (n, 3): level first, then down the slope."""
-    level = np.stack([-normal[:, 1], normal[:, 0], np.zeros(len(normal))], axis=1)
-    flat = np.linalg.norm(level, axis=1) < 1e-6
-    level[flat] = [1.0, 0.0, 0.0]
-    level /= np.linalg.norm(level, axis=1, keepdims=True)
-    return np.stack([level, np.cross(normal, level)], axis=1)
-
-
-def cell_set(cells: LinerCells) -> CellSet:
-    face = np.where(cells.on_floor, -1, cells.wall).astype(np.int64)
-    return CellSet(cells.centre_m, cells.area_m2, cells.normal, tangents(cells.normal), face, cells.size_m)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal, get_args
 
 import msgspec
 
@@ -12,13 +12,29 @@ from earthward.record.finding import CurrentBudget, Finding
 from earthward.record.finding import Verdict as Verdict
 from earthward.record.place import Station
 
+Head = Literal["single", "crossed", "three-axis"]
+HEADS: tuple[Head, ...] = get_args(Head)
+
+
+@dataclass(frozen=True, slots=True)
+class FloatingSink:
+    """Something that takes current and is not in the pool file, such as a finding that drew no dye. sigma_m: how well
+    its place is known, along the liner, per axis."""
+
+    name: str
+    position_m: Point
+    sigma_m: float = 0.15
+
 
 @dataclass(frozen=True, slots=True)
 class LocateSettings:
     """How well the person and the instrument knew things: one standard deviation each.
 
-    position_sigma_m is per horizontal axis. depth_offset_sigma_m: what all depths are off by together (the
-    water stood otherwise, the mark on the pole sits wrong), while depth_sigma_m is each station's own.
+    position_sigma_m and depth_sigma_m: a station's place, shared by all its turns; the first per horizontal axis.
+    bearing_sigma_deg, tilt_sigma_deg, shift_sigma_m (per axis): each turn of the pole at a station by itself. head: one
+    pair turned by hand, or a rigid array that reads several directions in one turn. electrode_sigma_m (per axis) and
+    electrode_depth_sigma_m: the injection electrodes' places. depth_offset_sigma_m: what all depths are off by
+    together (the water stood otherwise, the mark on the pole sits wrong), while depth_sigma_m is each station's own.
     fitting_sigma_m: along the liner, per axis. current_sigma: the source board's current, relative. gain_sigma:
     everything that scales all readings alike (conductivity, spacing, gain). share_sigma: by how much a
     fitting's current may differ between placements. model_error: relative, of each contribution to a reading.
@@ -30,6 +46,10 @@ class LocateSettings:
     depth_offset_sigma_m: float = 0.07
     bearing_sigma_deg: float = 10.0
     tilt_sigma_deg: float = 4.0
+    shift_sigma_m: float = 0.03
+    head: Head = "single"
+    electrode_sigma_m: float = 0.15
+    electrode_depth_sigma_m: float = 0.05
     fitting_sigma_m: float = 0.1
     current_sigma: float = 0.01
     gain_sigma: float = 0.05

@@ -17,8 +17,8 @@ import msgspec
 from earthward.errors import InputError
 from earthward.inversion import guide
 from earthward.inversion.compare import RemeasureResult
-from earthward.inversion.locate import place_in_words
 from earthward.inversion.types import LocateSettings, Result
+from earthward.inversion.wording import place_in_words
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget

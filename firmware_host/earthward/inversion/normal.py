@@ -1,0 +1,278 @@
+"""The linear problem about a state: normal equations with every prior in them, and their bounded solution.
+
+Unknowns, in this order: currents of all sinks (K); by how much the k known ones deviate at each placement (k P, if
+there is more than one placement); the depth all stations are off by; the injection electrodes' places (3 P); the
+sinks' places along the liner (2 K). Errors of places and turns are folded into the covariance of each station.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from earthward.inversion.lead import FloatArray, IntArray
+from earthward.inversion.observations import BoolArray
+from earthward.inversion.predict import Columns, Model, OwnPlaces, State, predict
+
+#: Precision (of scaled unknowns) that holds a current at zero while it is in the active set.
+HOLD = 1e9
+
+
+@dataclass(frozen=True)
+class Layout:
+    """Where which unknown is."""
+
+    sinks: int
+    known: int
+    placements: int
+
+    @property
+    def depth(self) -> int:
+        return self.sinks + (self.known * self.placements if self.placements > 1 else 0)
+
+    @property
+    def electrodes(self) -> slice:
+        return slice(self.depth + 1, self.depth + 1 + 3 * self.placements)
+
+    @property
+    def offsets(self) -> slice:
+        first = self.depth + 1 + 3 * self.placements
+        return slice(first, first + 2 * self.sinks)
+
+    @property
+    def size(self) -> int:
+        return self.depth + 1 + 3 * self.placements + 2 * self.sinks
+
+    def deviation(self, placement: int) -> slice:
+        first = self.sinks + placement * self.known
+        return slice(first, first + self.known)
+
+
+@dataclass(frozen=True)
+class Equations:
+    """n linear problems y = A beta + noise. aug (n, S, R, nb + 1) holds A and y; pose (n, S, R, 6) the rows' slopes;
+    C_inv (n, S, R, R); normal (n, nb + 1, nb + 1) = aug' C^-1 aug with priors and the sum constraint; misfit (n,): the
+    squared misfit at the states themselves, of readings, poses, places and currents."""
+
+    layout: Layout
+    aug: FloatArray
+    pose: FloatArray
+    variance: FloatArray
+    C_inv: FloatArray
+    station_log_det: FloatArray
+    normal: FloatArray
+    misfit: FloatArray
+
+    @property
+    def log_det(self) -> FloatArray:
+        return np.asarray(self.station_log_det.sum(1))
+
+
+def pose_covariance(model: Model, pose: FloatArray, station: IntArray | None = None) -> FloatArray:
+    """Covariance (..., S, R, R) of the rows by errors of place and turn, from their slopes (..., S, R, 6). `station`:
+    indices of the stations that the rows belong to, if not all in order."""
+    obs, priors = model.obs, model.problem.priors
+    same, place, turn = obs.same_turn, obs.place_spread, np.take_along_axis(obs.turn_spread, obs.row_turn, axis=1)
+    if station is not None:
+        same, place, turn = same[station], place[station], turn[station]
+    by_place = (pose[..., :3] * priors.place**2) @ pose[..., :3].swapaxes(-1, -2)
+    by_turn = (pose * priors.turn**2) @ pose.swapaxes(-1, -2)
+    return np.asarray(by_place * place[:, None, None] + by_turn * (same * turn[:, None, :]))
+
+
+def row_pose(model: Model, state: State) -> FloatArray:
+    """The error (n, S, R, 6) of each row's pair: its place's and its turn's."""
+    obs = model.obs
+    by_row = state.turn[:, np.arange(obs.stations)[:, None], obs.pair].copy()
+    by_row[..., :3] += state.place_m[:, :, None]
+    return np.asarray(by_row)
+
+
+def sum_constraint(model: Model, layout: Layout) -> tuple[FloatArray, FloatArray]:
+    """Rows (P, nb + 1) that add all sinks' currents, with what was injected; and their inverse covariance (P, P): what
+    is measured is the sum of all sinks, up to a common gain."""
+    priors = model.problem.priors
+    injected, P = priors.injected_mA, layout.placements
+    rows = np.zeros((P, layout.size + 1))
+    rows[:, : layout.sinks] = 1.0
+    if P > 1:
+        for p in range(P):
+            rows[p, layout.deviation(p)] = 1.0
+    rows[:, -1] = injected
+    covariance = priors.gain**2 * np.outer(injected, injected) + np.diag((priors.current * injected) ** 2)
+    return rows, np.asarray(np.linalg.inv(covariance), dtype=np.float64)
+
+
+def _augmented(model: Model, layout: Layout, state: State, columns: Columns) -> FloatArray:
+    """A and y of each state, y moved so that the state's own errors count as explained."""
+    obs, P, k, K = model.obs, layout.placements, layout.known, layout.sinks
+    n, S, R, _ = columns.column.shape
+    aug = np.zeros((n, S, R, layout.size + 1))
+    aug[..., :K] = columns.column
+    electrode_error = state.electrode_m[:, obs.source]  # (n, S, R, 3)
+    for p in range(P):
+        here = (obs.source == p)[..., None]
+        if P > 1:
+            aug[..., layout.deviation(p)] = columns.column[..., :k] * here
+        first = layout.electrodes.start + 3 * p
+        aug[..., first : first + 3] = columns.electrode * here
+    aug[..., layout.depth] = columns.pose[..., 2]
+    aug[..., layout.offsets] = columns.moved
+    y = aug[..., -1]
+    y += np.where(obs.use, obs.value_uV, 0.0)
+    y += (columns.pose * row_pose(model, state)).sum(-1)
+    y += (columns.moved @ state.offset_m.reshape(n, 1, 2 * K, 1))[..., 0]
+    y += (columns.electrode * electrode_error).sum(-1)
+    return aug
+
+
+def _prior_precision(model: Model, layout: Layout, state: State, own: OwnPlaces | None) -> FloatArray:
+    """Diagonal (n, nb) that the priors add to the normal matrices."""
+    priors = model.problem.priors
+    total = float(priors.injected_mA.max())
+    precision = np.full((len(state), layout.size), 1.0 / (10 * total) ** 2)
+    if layout.placements > 1:
+        deviation = _share_deviation(model, state)
+        for p in range(layout.placements):
+            precision[:, layout.deviation(p)] = 1 / deviation**2
+    precision[:, layout.depth] = 1 / priors.depth_offset**2
+    precision[:, layout.electrodes] = 1 / np.tile(priors.electrode, layout.placements) ** 2
+    sigma = model.sigma_m if own is None else np.append(model.sigma_m, own.sigma_m)
+    precision[:, layout.offsets] = 1 / np.repeat(sigma, 2) ** 2
+    return precision
+
+
+def _share_deviation(model: Model, state: State) -> FloatArray:
+    """Standard deviation (n, k) of a known sink's current from placement to placement; a leak's hardly varies."""
+    total = float(model.problem.priors.injected_mA.max())
+    mean = np.abs(state.current_mA[..., : len(model.known)]).mean(1)
+    return np.asarray(model.share_sigma * mean + np.where(model.share_sigma > 0, 1e-3, 1e-5) * total)
+
+
+def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | None, tie_inv: FloatArray) -> FloatArray:
+    """Squared misfit (n,) of the states against the priors."""
+    obs, priors = model.obs, model.problem.priors
+    place = state.place_m.copy()
+    place[..., 2] -= state.depth_m[:, None]
+    misfit = ((place / priors.place) ** 2 / obs.place_spread[:, None]).sum((1, 2))
+    once = (obs.leads_turn / obs.turn_spread)[..., None]
+    misfit += ((state.turn / priors.turn) ** 2 * once).sum((1, 2, 3))
+    misfit += (state.depth_m / priors.depth_offset) ** 2
+    misfit += ((state.electrode_m / priors.electrode) ** 2).sum((1, 2))
+    short = priors.injected_mA - state.current_mA.sum(2)
+    misfit += np.einsum("np,pr,nr->n", short, tie_inv, short)
+    if layout.placements > 1:
+        own_current = state.current_mA[..., : layout.known]
+        apart = own_current - own_current.mean(1, keepdims=True)
+        misfit += ((apart / _share_deviation(model, state)[:, None]) ** 2).sum((1, 2))
+    sigma = model.sigma_m if own is None else np.append(model.sigma_m, own.sigma_m)
+    return np.asarray(misfit + ((state.offset_m / sigma[:, None]) ** 2).sum((1, 2)))
+
+
+def assemble(model: Model, state: State, own: OwnPlaces | None = None) -> Equations:
+    """Linear problems about the states; `own`: with one further sink each."""
+    obs, priors = model.obs, model.problem.priors
+    n, P, K = state.current_mA.shape
+    S, R = obs.pair.shape
+    layout = Layout(K, len(model.known), P)
+    columns = predict(model, state, own)
+    q = state.current_mA[:, obs.source]  # (n, S, R, K)
+    contribution = columns.column * q
+    variance = obs.variance + priors.noise_floor_uV**2 + priors.model**2 * (contribution**2).sum(-1)
+    variance = np.where(obs.use, variance, 1.0)
+    residual = np.where(obs.use, obs.value_uV, 0.0) - contribution.sum(-1)
+    C = pose_covariance(model, columns.pose)
+    C[..., np.arange(R), np.arange(R)] += variance
+    factor = np.linalg.cholesky(C)
+    station_log_det = 2 * np.log(np.einsum("nsrr->nsr", factor)).sum(2)
+    C_inv: FloatArray = np.asarray(np.linalg.inv(C), dtype=np.float64)
+    aug = _augmented(model, layout, state, columns)
+    width = layout.size + 1
+    normal = aug.reshape(n, S * R, width).swapaxes(1, 2) @ (C_inv @ aug).reshape(n, S * R, width)
+    rows, tie_inv = sum_constraint(model, layout)
+    normal += rows.T @ tie_inv @ rows
+    index = np.arange(layout.size)
+    normal[:, index, index] += _prior_precision(model, layout, state, own)
+    misfit = (residual**2 / variance).sum((1, 2)) + _prior_misfit(model, layout, state, own, tie_inv)
+    return Equations(layout, aug, columns.pose, variance, C_inv, station_log_det, normal, misfit)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """beta (n, nb), its covariance (n, nb, nb) with the active set held at zero, chi2 (n,) with priors, log_det (n,) of
+    the normal matrices as if nothing were held: else models with different active sets compare badly."""
+
+    beta: FloatArray
+    covariance: FloatArray
+    chi2: FloatArray
+    log_det: FloatArray
+
+
+def solve(equations: Equations, bounded: int) -> Solution:
+    """Least squares with the first `bounded` currents not below zero (an active set that only grows)."""
+    nb = equations.layout.size
+    N, v, yy = equations.normal[:, :nb, :nb], equations.normal[:, :nb, nb], equations.normal[:, nb, nb]
+    scale = 1 / np.sqrt(np.einsum("nii->ni", N))
+    scaled = N * scale[:, :, None] * scale[:, None]
+    log_det = np.linalg.slogdet(scaled)[1] - 2 * np.log(scale).sum(1)
+    inverse = np.asarray(np.linalg.inv(scaled))
+    beta = (inverse @ (v * scale)[..., None])[..., 0] * scale
+    held: BoolArray = np.zeros(beta.shape, dtype=bool)
+    for _ in range(bounded):
+        negative = (beta[:, :bounded] < -1e-9) & ~held[:, :bounded]
+        some = np.flatnonzero(negative.any(1))
+        if not len(some):
+            break
+        held[some, np.argmin(np.where(negative, beta[:, :bounded], 0.0), axis=1)[some]] = True
+        fixed = scaled[some] + HOLD * held[some][:, :, None] * np.eye(nb)
+        inverse[some] = np.linalg.inv(fixed)
+        beta[some] = (inverse[some] @ (v * scale)[some][..., None])[..., 0] * scale[some]
+    chi2 = yy - (v * beta).sum(1)
+    return Solution(beta, inverse * scale[:, :, None] * scale[:, None], chi2, np.asarray(log_det))
+
+
+@dataclass(frozen=True)
+class Moved:
+    """Where a solution moves its states, and the misfit (n, S) of each station there."""
+
+    state: State
+    station_chi2: FloatArray
+
+
+def moved(model: Model, state: State, equations: Equations, solution: Solution, own_sigma_m: float | None) -> Moved:
+    """The states' next point, within bounds: poses from the residuals they are correlated with, the rest from beta."""
+    obs, priors, layout, beta = model.obs, model.problem.priors, equations.layout, solution.beta
+    n, P, k, K = len(beta), layout.placements, layout.known, layout.sinks
+    residual = equations.aug[..., -1] - (equations.aug[..., :-1] @ beta[:, None, :, None])[..., 0]
+    pulled = (equations.C_inv @ residual[..., None])[..., 0]
+    weighted = equations.pose * pulled[..., None]  # (n, S, R, 6)
+    depth = beta[:, layout.depth]
+    place = priors.place**2 * weighted[..., :3].sum(2) * obs.place_spread[:, None]
+    place[..., 2] += depth[:, None]
+    turn = priors.turn**2 * (obs.in_turn @ weighted) * obs.turn_spread[..., None]
+    current = np.repeat(beta[:, None, :K], P, axis=1)
+    if P > 1 and k:
+        current[..., :k] += beta[:, K : K + k * P].reshape(n, P, k)
+    limit = 2.5 * model.sigma_m if own_sigma_m is None else np.append(2.5 * model.sigma_m, 2.0 * own_sigma_m)
+    electrode = beta[:, layout.electrodes].reshape(n, P, 3)
+    new = State(
+        np.clip(place, -priors.place_limit, priors.place_limit),
+        np.clip(turn, -priors.turn_limit, priors.turn_limit),
+        np.clip(beta[:, layout.offsets].reshape(n, K, 2), -limit[:, None], limit[:, None]),
+        np.maximum(current, 0.0),
+        depth.copy(),
+        np.clip(electrode, -3 * priors.electrode, 3 * priors.electrode),
+    )
+    return Moved(new, np.asarray((residual * pulled).sum(-1)))
+
+
+def mean_current_variance(covariance: FloatArray, layout: Layout) -> FloatArray:
+    """Variance (n, K) of each sink's current, taken as the mean over the placements."""
+    combine = np.zeros((layout.sinks, layout.size))
+    combine[np.arange(layout.sinks), np.arange(layout.sinks)] = 1.0
+    if layout.placements > 1:
+        j = np.arange(layout.known)
+        for p in range(layout.placements):
+            combine[j, layout.sinks + p * layout.known + j] = 1.0 / layout.placements
+    return np.asarray(((combine @ covariance) * combine).sum(-1))

@@ -1,0 +1,215 @@
+"""Kept readings as arrays: by station, by turn of the pole, by direction of the pair; with the stations' lead fields.
+
+A station is a place; what is wrong with it is shared by all its rows. A turn is one bearing of the pole there, with
+errors of its own. Inside the inversion volts are microvolts and amperes milliamperes; arrays are padded to
+stations x directions x rows.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from earthward.inversion import lead
+from earthward.inversion.lead import FloatArray, IntArray, LeadField
+from earthward.inversion.prepare import Problem
+from earthward.record.reading import KeptReading
+
+BoolArray = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Observations:
+    """Readings of all stations, padded. ends_m (S, A, 2, 3): front and back electrode from the station's centre, by
+    direction; turn (S, A): the first direction of the turn that each belongs to; pair, source (S, R) indices of
+    direction and injection electrode; value_uV, variance (S, R); use (S, R) which entries count; number (S, R) row
+    numbers; place_spread (S,), turn_spread (S, A): by how much prior variances are widened."""
+
+    centre_m: FloatArray
+    ends_m: FloatArray
+    turn: IntArray
+    pair: IntArray
+    source: IntArray
+    value_uV: FloatArray
+    variance: FloatArray
+    use: BoolArray
+    number: IntArray
+    names: tuple[str, ...]
+    place_spread: FloatArray
+    turn_spread: FloatArray
+
+    @property
+    def stations(self) -> int:
+        return len(self.names)
+
+    @property
+    def row_turn(self) -> IntArray:
+        """The turn (S, R) of each row."""
+        return np.asarray(np.take_along_axis(self.turn, self.pair, axis=1))
+
+    @property
+    def same_turn(self) -> FloatArray:
+        """(S, R, R): 1 where two rows share one turn."""
+        turn = self.row_turn
+        return np.asarray((turn[:, :, None] == turn[:, None, :]).astype(np.float64))
+
+    @property
+    def in_turn(self) -> FloatArray:
+        """(S, A, R): 1 where the row belongs to the turn of that direction."""
+        return np.asarray((self.turn[:, :, None] == self.row_turn[:, None, :]).astype(np.float64))
+
+    @property
+    def leads_turn(self) -> FloatArray:
+        """(S, A): 1 for the first direction of each turn, so that each turn counts once."""
+        return np.asarray((self.turn == np.arange(self.turn.shape[1])).astype(np.float64))
+
+
+@dataclass(frozen=True)
+class LeadFields:
+    """Lead fields of all stations, padded. matrix (S, M, 3, 3), shift (S, M, 3); cells (S, b, n) smooth rest for the
+    coarse liner cells, sources (S, b, P) for the injection electrodes, with slope and bend along the three axes
+    (S, b, P, 3); cell_D (S, A, n) at the poses as noted."""
+
+    matrix: FloatArray
+    shift: FloatArray
+    cells: FloatArray
+    sources: FloatArray
+    source_slope: FloatArray
+    source_bend: FloatArray
+    cell_D: FloatArray
+    degree: int
+
+
+@dataclass
+class StationData:
+    """One station's readings and lead field; grows while rows of that station come in."""
+
+    name: str
+    lead_field: LeadField
+    ends_m: list[FloatArray] = field(default_factory=list)
+    turns: list[str] = field(default_factory=list)
+    """By direction: the turn it was read in."""
+    cell_D: list[FloatArray] = field(default_factory=list)
+    pair: list[int] = field(default_factory=list)
+    source: list[int] = field(default_factory=list)
+    value_uV: list[float] = field(default_factory=list)
+    variance: list[float] = field(default_factory=list)
+    number: list[int] = field(default_factory=list)
+
+
+def turn_name(reading: KeptReading, rigid: bool, direction: int) -> str:
+    """Rows with the same word share a turn; without one, all do on a rigid array, else each direction is its own."""
+    if reading.turn:
+        return reading.turn
+    return "" if rigid else f"direction {direction}"
+
+
+def add_reading(
+    problem: Problem,
+    stations: dict[str, StationData],
+    reading: KeptReading,
+    lead_fields: dict[tuple[float, ...], LeadField] | None = None,
+) -> StationData:
+    """Put a reading into its station, learning the lead field if the place is new. `lead_fields` remembers them by
+    place."""
+    front, back = np.asarray(reading.front_m, dtype=float), np.asarray(reading.back_m, dtype=float)
+    # A row without a station's name may have been taken with a pose of its own.
+    name = reading.station or f"row {reading.row}"
+    data = stations.get(name)
+    if data is None:
+        centre = 0.5 * (front + back)
+        lead_fields = {} if lead_fields is None else lead_fields
+        key = tuple(float(v) for v in np.round(centre, 3))
+        if key not in lead_fields:
+            lead_fields[key] = lead.learn_lead_field(
+                problem.pool, problem.rows, problem.targets_m, centre, problem.degree
+            )
+        data = stations[name] = StationData(name, lead_fields[key])
+    axis, sign = _direction(problem, data, reading, front, back)
+    data.pair.append(axis)
+    data.source.append(problem.source_ids.index(reading.source_id))
+    data.value_uV.append(sign * reading.value_V * 1e6)
+    data.variance.append((reading.sigma_V * 1e6) ** 2)
+    data.number.append(reading.row)
+    return data
+
+
+def _direction(
+    problem: Problem, data: StationData, reading: KeptReading, front: FloatArray, back: FloatArray
+) -> tuple[int, float]:
+    """Index of the reading's direction at its station, a new one if needed; -1 as sign if front and back are
+    exchanged there."""
+    rigid = problem.settings.head != "single"
+    ends = np.stack([front, back]) - data.lead_field.centre_m
+    for axis, one in enumerate(data.ends_m):
+        # A pair turned about by hand is a turn of its own, though it reads the same with the other sign.
+        for sign, as_read in ((1.0, one), (-1.0, one[::-1])):
+            same_turn = data.turns[axis] == turn_name(reading, rigid, axis)
+            if same_turn and np.allclose(as_read, ends, atol=2e-3) and (sign > 0 or rigid or reading.turn):
+                return axis, sign
+    axis = len(data.ends_m)
+    data.ends_m.append(ends)
+    data.turns.append(turn_name(reading, rigid, axis))
+    field_ = data.lead_field
+    images = np.einsum("mij,pj->mpi", field_.matrix, np.stack([front, back])) + field_.shift_m[:, None]
+    near = lead.image_sum(images, problem.grid.coarse.centre_m)
+    table = lead.basis(ends / lead.RADIUS_M, field_.degree)
+    n = len(problem.grid.coarse)
+    data.cell_D.append(near[1] - near[0] + (table[1] - table[0]) @ field_.coefficient[:, :n])
+    return axis, 1.0
+
+
+def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Observations, LeadFields]:
+    """Padded arrays of all stations."""
+    S = len(stations)
+    A = max(len(s.ends_m) for s in stations)
+    R = max(len(s.pair) for s in stations)
+    ends = np.zeros((S, A, 2, 3))
+    ends[:, :, 0, 0] = 0.1
+    turn = np.tile(np.arange(A), (S, 1))
+    pair, source = np.zeros((S, R), dtype=np.int64), np.zeros((S, R), dtype=np.int64)
+    value, variance = np.zeros((S, R)), np.ones((S, R))
+    use, number = np.zeros((S, R), dtype=bool), np.full((S, R), -1, dtype=np.int64)
+    for k, s in enumerate(stations):
+        ends[k, : len(s.ends_m)] = s.ends_m
+        turn[k, : len(s.turns)] = [s.turns.index(name) for name in s.turns]
+        r = len(s.pair)
+        pair[k, :r], source[k, :r], value[k, :r], variance[k, :r] = s.pair, s.source, s.value_uV, s.variance
+        use[k, :r], number[k, :r] = True, s.number
+    centre = np.array([s.lead_field.centre_m for s in stations])
+    names = tuple(s.name for s in stations)
+    spread = np.ones(S), np.ones((S, A))
+    observations = Observations(centre, ends, turn, pair, source, value, variance, use, number, names, *spread)
+    return observations, stack_lead_fields(problem, stations)
+
+
+def stack_lead_fields(problem: Problem, stations: Sequence[StationData]) -> LeadFields:
+    """Pad the stations' images with far-away ones and stack everything."""
+    fields = [s.lead_field for s in stations]
+    n_cells, P = len(problem.grid.coarse), len(problem.sources_m)
+    most, axes = max(len(f.matrix) for f in fields), max(len(s.cell_D) for s in stations)
+    S = len(fields)
+    matrix = np.zeros((S, most, 3, 3))
+    shift = np.full((S, most, 3), 1e7)
+    cell_D = np.zeros((S, axes, n_cells))
+    for s, one in enumerate(fields):
+        matrix[s, : len(one.matrix)] = one.matrix
+        shift[s, : len(one.matrix)] = one.shift_m
+        cell_D[s, : len(stations[s].cell_D)] = stations[s].cell_D
+    coefficient = np.stack([f.coefficient for f in fields])
+    sources = coefficient[:, :, n_cells : n_cells + P]
+    around = coefficient[:, :, n_cells + P :].reshape(S, -1, P, 3, 2)
+    slope, bend = _through_three(problem.stencil_m, around - sources[..., None, None])
+    return LeadFields(matrix, shift, coefficient[:, :, :n_cells], sources, slope, bend, cell_D, fields[0].degree)
+
+
+def _through_three(offset: FloatArray, rise: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Slope and second derivative (..., P, 3) at 0 of parabolas through 0 and `rise` (..., P, 3, 2) at `offset`
+    (P, 3, 2)."""
+    a, b = offset[..., 0], offset[..., 1]
+    by_a, by_b = rise[..., 0] / a, rise[..., 1] / b
+    half_bend = (by_b - by_a) / (b - a)
+    return by_a - half_bend * a, 2 * half_bend

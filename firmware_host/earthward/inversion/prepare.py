@@ -1,0 +1,199 @@
+"""A pool made ready for searching: cells, lead-field tables, known sinks and what is believed of every error."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from earthward.errors import InputError
+from earthward.inversion.lead import BoxRows, FieldRows, FloatArray, IntArray
+from earthward.inversion.liner import CellSet, Grid, LinerGrid, liner_grid, local_weights, on_liner, tangents
+from earthward.inversion.types import FloatingSink, LocateSettings
+from earthward.pool.field import Field, make_field
+from earthward.pool.shape import Pool
+
+#: Freedom given to a leak's place while poses are re-estimated around it.
+LEAK_SIGMA_M = 0.15
+#: How far from an injection electrode's noted place the lead fields are learnt as well, to let it move.
+ELECTRODE_STEP_M = 0.15
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Standard deviations. place (3,): of a station, shared by all its turns, m; turn (6,): hand shift in m and
+    rotation in rad of each turn by itself; depth_offset: common to all stations; electrode (3,): of each injection
+    electrode's place; current, gain, model: relative; injected_mA (P,) as measured."""
+
+    place: FloatArray
+    turn: FloatArray
+    depth_offset: float
+    electrode: FloatArray
+    current: float
+    gain: float
+    model: float
+    noise_floor_uV: float
+    injected_mA: FloatArray
+
+    @property
+    def place_limit(self) -> FloatArray:
+        """How far (3,) a station may stray on the way: six standard deviations."""
+        return np.asarray(6 * np.hypot(self.place, [0.0, 0.0, self.depth_offset]))
+
+    @property
+    def turn_limit(self) -> FloatArray:
+        return np.asarray(6 * self.turn)
+
+
+@dataclass(frozen=True)
+class Sink:
+    """A sink whose place is known but for a small error along the liner. weight (n,) and slope (n, 2) interpolate
+    the smooth rest from the coarse cells, so that any place on the liner can be one."""
+
+    name: str
+    position_m: FloatArray
+    tangent: FloatArray
+    sigma_m: float
+    share_sigma: float
+    index: IntArray
+    weight: FloatArray
+    slope: FloatArray
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A pool ready for searching. targets_m: coarse cells, then injection electrodes, then the points around these
+    (`electrode_stencil`)."""
+
+    pool: Pool
+    settings: LocateSettings
+    liner: LinerGrid
+    rows: BoxRows | FieldRows
+    targets_m: FloatArray
+    sources_m: FloatArray
+    stencil_m: FloatArray
+    """(P, 3, 2): the two offsets along each axis of the points around an injection electrode."""
+    source_ids: tuple[int, ...]
+    injected_mA: FloatArray
+    fittings: tuple[Sink, ...]
+    priors: Priors
+    degree: int
+
+    @property
+    def grid(self) -> Grid:
+        return self.liner.grid
+
+    @property
+    def resistivity(self) -> float:
+        return self.pool.resistivity_ohm_m
+
+
+def sink_at(
+    cells: CellSet, name: str, position_m: FloatArray, normal: FloatArray, face: int, sigma_m: float, share_sigma: float
+) -> Sink:
+    tangent = tangents(normal[None])[0]
+    index, weight, slope = local_weights(cells, position_m, tangent, face)
+    return Sink(name, position_m, tangent, sigma_m, share_sigma, index, weight, slope)
+
+
+def leak_sink(problem: Problem, position_m: FloatArray, cell: int, sigma_m: float = LEAK_SIGMA_M) -> Sink:
+    """A leak as a known sink, near fine cell `cell`."""
+    cells = problem.grid.fine
+    return sink_at(problem.grid.coarse, "leak", position_m, cells.normal[cell], int(cells.face[cell]), sigma_m, 0.0)
+
+
+def electrode_stencil(pool: Pool, sources_m: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Offsets (P, 3, 2) along each axis of two points around each electrode that lie in the water, and all the points
+    (6 P, 3)."""
+    offsets = np.tile(np.array([-ELECTRODE_STEP_M, ELECTRODE_STEP_M]), (len(sources_m), 3, 1))
+    for p, place in enumerate(sources_m):
+        for axis in range(3):
+            step = np.eye(3)[axis] * ELECTRODE_STEP_M
+            before, after = pool.contains(np.array([place - step, place + step]), 0.0)
+            if not before:
+                offsets[p, axis] = [ELECTRODE_STEP_M, 2 * ELECTRODE_STEP_M]
+            elif not after:
+                offsets[p, axis] = [-2 * ELECTRODE_STEP_M, -ELECTRODE_STEP_M]
+    points = sources_m[:, None, None] + offsets[..., None] * np.eye(3)[:, None]
+    return offsets, points.reshape(-1, 3)
+
+
+def make_priors(settings: LocateSettings, injected_mA: FloatArray) -> Priors:
+    deg = np.pi / 180
+    place = np.array([settings.position_sigma_m] * 2 + [settings.depth_sigma_m])
+    # A rigid array is turned as a whole about its centre: no hand shift from turn to turn.
+    shift = settings.shift_sigma_m if settings.head == "single" else 0.0
+    turn = np.array([shift] * 3 + [settings.tilt_sigma_deg * deg] * 2 + [settings.bearing_sigma_deg * deg])
+    electrode = np.array([settings.electrode_sigma_m] * 2 + [settings.electrode_depth_sigma_m])
+    return Priors(
+        np.maximum(place, 1e-4),
+        np.maximum(turn, 1e-4),
+        max(settings.depth_offset_sigma_m, 1e-4),
+        np.maximum(electrode, 1e-4),
+        settings.current_sigma,
+        settings.gain_sigma,
+        settings.model_error,
+        settings.noise_floor_V * 1e6,
+        injected_mA,
+    )
+
+
+def known_sinks(
+    pool: Pool, settings: LocateSettings, liner: LinerGrid, floating: Sequence[FloatingSink]
+) -> tuple[Sink, ...]:
+    """Fittings that are not covered, and what else is known to take current. InputError if one is off the liner."""
+    listed = [(f.name, f.position_m, settings.fitting_sigma_m) for f in pool.fittings if not f.covered] + [
+        (f.name, f.position_m, f.sigma_m) for f in floating
+    ]
+    sinks = []
+    for name, position_m, sigma_m in listed:
+        place, index, gap = on_liner(pool, liner.grid.fine, position_m)
+        if gap > 0.3:
+            raise InputError(f'fitting "{name}" is {gap:.2f} m off the liner: correct its position_m to a point on it')
+        fine = liner.grid.fine
+        normal, face = fine.normal[index], int(fine.face[index])
+        sinks.append(sink_at(liner.grid.coarse, name, place, normal, face, sigma_m, settings.share_sigma))
+    return tuple(sinks)
+
+
+def make_problem(
+    pool: Pool,
+    settings: LocateSettings,
+    field_: Field | None = None,
+    liner: LinerGrid | None = None,
+    floating: Sequence[FloatingSink] = (),
+) -> Problem:
+    """Cells, lead-field tables, known sinks and priors of a pool. InputError if it has no source.
+
+    `liner`: that of an earlier problem of the same shape and cell size, to save most of the work.
+    """
+    if not pool.sources:
+        raise InputError("the pool file names no [[source]]: add the injection electrode's position and current")
+    injected = np.array([(s.current_A or 0.0) * 1e3 for s in pool.sources])
+    if np.any(injected <= 0):
+        raise InputError("a [[source]] has current_A of zero or less: give the injected current as measured")
+    liner = liner_grid(pool, settings.cell_m) if liner is None else liner
+    sources = np.array([s.position_m for s in pool.sources])
+    stencil, around = electrode_stencil(pool, sources)
+    targets = np.concatenate([liner.grid.coarse.centre_m, sources, around])
+    rows: BoxRows | FieldRows
+    if liner.box_rows is not None and field_ is None:
+        rows, degree = liner.box_rows.extended(np.concatenate([sources, around])), 3
+    else:
+        rows = FieldRows(make_field(pool) if field_ is None else field_, targets)
+        degree = 2
+    return Problem(
+        pool=pool,
+        settings=settings,
+        liner=liner,
+        rows=rows,
+        targets_m=targets,
+        sources_m=sources,
+        stencil_m=stencil,
+        source_ids=tuple(s.source_id for s in pool.sources),
+        injected_mA=injected,
+        fittings=known_sinks(pool, settings, liner, floating),
+        priors=make_priors(settings, injected),
+        degree=degree,
+    )
