@@ -22,7 +22,8 @@ from textual.pilot import Pilot
 from earthward.clock import PacedClock
 from earthward.commands.demo import bench_wiring, demo_config, new_visit
 from earthward.daemon import protocol as m
-from earthward.daemon.life import Daemon, Wiring
+from earthward.daemon.life import Daemon
+from earthward.daemon.parts import Wiring
 from earthward.display.app import EarthwardApp
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
@@ -68,7 +69,7 @@ class Kit:
 
     def screen(self) -> str:
         """The words on the screen, line breaks taken out."""
-        sheet = self.app._sheet
+        sheet = self.app._widget
         lines = [sheet.render_line(y).text for y in range(sheet.size.height)]
         return " ".join(" ".join(lines).split())
 
@@ -142,7 +143,7 @@ async def kit(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> AsyncIterator
 async def test_the_libraries_on_the_path_are_the_real_ones(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     async with kit(tmp_path, caplog) as k:
         readers = k.wiring.receiver._readers  # type: ignore[attr-defined]
-        assert type(readers[0]._ads) is adafruit_ads1x15.ADS1115
+        assert type(readers[0]._chip.ads) is adafruit_ads1x15.ADS1115
         assert isinstance(k.wiring.board._port, serial.Serial)  # type: ignore[attr-defined]
         assert isinstance(k.wiring.contacts._stop, gpiozero.DigitalInputDevice)  # type: ignore[union-attr]
         assert "EMULATED" in k.screen()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 import stat
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -39,9 +40,9 @@ class Bed:
             lambda read_only: Hello(version="t", emulated=True, read_only=read_only), self.on_message
         )
 
-    def on_message(self, message: FromClient) -> list[Message]:
+    def on_message(self, message: FromClient, reply: Callable[[list[Message]], None]) -> None:
         self.got.append(message)
-        return [Problem(text="not now")] if isinstance(message, SourceOff) else []
+        reply([Problem(text="not now")] if isinstance(message, SourceOff) else [])
 
     async def __aenter__(self) -> Bed:
         await self.server.listen_unix(self.path)

@@ -11,6 +11,7 @@ from pathlib import Path
 from earthward import config as configuration
 from earthward.clock import SystemClock, wall_s
 from earthward.daemon.life import Daemon
+from earthward.daemon.recorder import new_folder
 from earthward.daemon.wiring import hardware_wiring
 from earthward.errors import InputError
 from earthward.survey.store import SurveyStore
@@ -34,8 +35,7 @@ def run(args: argparse.Namespace) -> int:
     if config.service.record:
         recording = new_folder(Path(config.service.data_dir) / "recordings")
     daemon = Daemon(config, hardware_wiring(config, clock), visit=visit, recording=recording)
-    asyncio.run(daemon.run())
-    return 0
+    return 0 if asyncio.run(daemon.run()) else 1
 
 
 def open_visit(config: configuration.Config, survey: str | None, pool: str) -> Visit | None:
@@ -54,18 +54,3 @@ def open_visit(config: configuration.Config, survey: str | None, pool: str) -> V
     target.parent.mkdir(parents=True, exist_ok=True)
     store = SurveyStore.create(target, name=Path(pool).stem, pool_toml=text, emulated=False, units=config.units)
     return Visit(store, config.pair.spacing_m, wall_s)
-
-
-def new_folder(parent: Path) -> Path:
-    """A folder that does not exist yet, numbered. Raises InputError where nothing can be written."""
-    for number in range(1, 100_000):
-        folder = parent / f"{number:05d}"
-        if not folder.exists():
-            try:
-                parent.mkdir(parents=True, exist_ok=True)
-            except OSError as error:
-                raise InputError(
-                    f"{parent} cannot be written ({error}); set service.data_dir to a folder of yours"
-                ) from error
-            return folder
-    raise InputError(f"{parent} holds too many folders; move old ones away")

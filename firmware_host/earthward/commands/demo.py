@@ -28,7 +28,8 @@ from earthward.commands.demo_visit import WholeVisit
 from earthward.commands.demo_walk import Walk
 from earthward.commands.demo_world import Calendar
 from earthward.config import Config
-from earthward.daemon.life import Daemon, Wiring
+from earthward.daemon.life import Daemon
+from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import write_whole
 from earthward.daemon.wiring import SUPERVISED_S, wire
 from earthward.devices.link import SourceLink

@@ -18,7 +18,8 @@ from earthward.clock import Clock, PacedClock, SystemClock, wall_s
 from earthward.commands.behind import dashboard_over, end_with_parent
 from earthward.config import Config
 from earthward.daemon import protocol as m
-from earthward.daemon.life import Daemon, Wiring
+from earthward.daemon.life import Daemon
+from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import RecordingContent, read_recording
 from earthward.daemon.replay import Replay
 from earthward.devices.cue import CueSettings

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 from earthward.daemon import protocol as m
 from earthward.daemon.recorder import Recorder
 from earthward.devices.ads1115 import AdcStatus
@@ -9,6 +11,9 @@ from earthward.devices.link import LinkStatus
 from earthward.record.board import BoardReport
 from earthward.safety.interlock import View
 from earthward.signal.detector import Detector
+
+if TYPE_CHECKING:
+    from earthward.daemon.life import Daemon
 
 
 def interlock(view: View, now_s: float) -> m.Interlock:
@@ -93,4 +98,31 @@ def recording(recorder: Recorder | None) -> m.Recording:
     lost = f"{recorder.chunks_lost} pieces lost" if recorder.chunks_lost else "Recording."
     return m.Recording(
         ok=recorder.ok, text=recorder.problem or lost, path=str(recorder.folder), bytes=recorder.bytes_written
+    )
+
+
+def state(daemon: Daemon) -> m.State:
+    """Everything about the instrument itself."""
+    wiring, config, visiting = daemon.wiring, daemon.config, daemon.visiting
+    now_s = wiring.clock.now()
+    report = wiring.board.telemetry
+    return m.State(
+        t_s=now_s,
+        emulated=wiring.emulated,
+        interlock=played_interlock(report) if wiring.playback else interlock(daemon.supervisor.view(), now_s),
+        source=source(report, config.source.waveform, daemon.measuring.frequency_Hz, daemon.measuring.current_limit_A),
+        link=link(wiring.board.status),
+        adc=receiver(wiring.receiver.status, daemon.detection.detector(0)),
+        recording=recording(daemon.recorder),
+        pair=m.PairInfo(
+            spacing_m=config.pair.spacing_m,
+            front=config.pair.front,
+            back=config.pair.back,
+            crossed=wiring.channels > 1,
+        ),
+        detector=daemon.measuring.in_words(),
+        stations=0 if visiting is None else visiting.visit.stations,
+        survey="" if visiting is None else str(visiting.visit.store.path),
+        place=None if visiting is None else visiting.place,
+        next_station=None if visiting is None else visiting.visit.next_station(),
     )

@@ -8,8 +8,8 @@ import msgspec
 
 from earthward.daemon.protocol import Cell, Plan
 from earthward.inversion.types import Result
-from earthward.record.finding import Finding, FindingStage
-from earthward.record.place import Fitting, Mark
+from earthward.record.finding import Finding
+from earthward.record.place import Mark
 from earthward.survey.visit import Visit
 
 #: The posterior's cells have this size.
@@ -30,9 +30,7 @@ def build_plan(visit: Visit, wall_s: Callable[[], float]) -> Plan:
         depth_text=f"to {pool.floor.greatest_depth_m:.1f} m deep",
         sources=[s.position_m for s in pool.sources],
         fittings=[
-            Fitting(name=f.name, kind=f.kind, position_m=f.position_m, covered=covered[f.name], time_s=f.time_s)
-            for f in visit.store.fittings()
-            if f.name in covered
+            msgspec.structs.replace(f, covered=covered[f.name]) for f in visit.store.fittings() if f.name in covered
         ],
         marks=[Mark(name=mark.name, position_m=mark.position_m) for mark in pool.marks],
         kept=visit.store.readings("survey"),
@@ -49,24 +47,10 @@ def build_plan(visit: Visit, wall_s: Callable[[], float]) -> Plan:
 
 
 def _findings(visit: Visit, result: Result | None, now_s: float) -> list[Finding]:
-    stored = [_recorded(f) for f in visit.store.findings()]
+    stored = visit.store.findings()
     found = () if result is None else result.findings
     only_suspected = [f for f in found if not f.certain and visit.known_as(f) is None]
     return stored + [msgspec.structs.replace(f, number=0, region=None, time_s=now_s) for f in only_suspected]
-
-
-def _recorded(f: Finding) -> Finding:
-    return Finding(
-        number=f.number,
-        position_m=f.position_m,
-        radius_m=f.radius_m,
-        current_A=f.current_A,
-        current_interval_A=f.current_interval_A,
-        hole_diameter_mm=f.hole_diameter_mm,
-        text=f.text,
-        time_s=f.time_s,
-        history=tuple(FindingStage(stage=h.stage, time_s=h.time_s, note=h.note, result=h.result) for h in f.history),
-    )
 
 
 def cells(result: Result) -> list[Cell]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from earthward.config import Config
-from earthward.daemon.detection import Tail
 from earthward.daemon.listening import Choice, choose, seconds_needed
+from earthward.daemon.tail import Tail
 from earthward.record.board import BoardReport
 from earthward.safety.stray import StrayMeasurement
 from earthward.signal.stray import estimate_stray

@@ -244,3 +244,18 @@ def write_whole(path: Path, data: bytes) -> None:
         os.fsync(folder)
     finally:
         os.close(folder)
+
+
+def new_folder(parent: Path) -> Path:
+    """A folder that does not exist yet, numbered. Raises InputError where nothing can be written."""
+    for number in range(1, 100_000):
+        folder = parent / f"{number:05d}"
+        if not folder.exists():
+            try:
+                parent.mkdir(parents=True, exist_ok=True)
+            except OSError as error:
+                raise InputError(
+                    f"{parent} cannot be written ({error}); set service.data_dir to a folder of yours"
+                ) from error
+            return folder
+    raise InputError(f"{parent} holds too many folders; move old ones away")

@@ -5,18 +5,20 @@ Nothing here can drive anything. Times of the recording are shifted so that it s
 
 from __future__ import annotations
 
+import threading
 from bisect import bisect_right
 from dataclasses import replace
 from typing import Any, Literal
 
-from earthward.clock import Clock
+from earthward.clock import Clock, wait_event
+from earthward.daemon.parts import TakeBlock
 from earthward.daemon.recorder import RecordingContent
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.link import LinkError, LinkEvent, LinkStatus
 from earthward.devices.protocol import Configuration, Identity
 from earthward.record.board import BoardReport, BoardState, Trip
 from earthward.record.waveform import WaveformName
-from earthward.signal.types import PhaseReference, SampleBlock, SampleFlag
+from earthward.signal.types import PhaseReference, SampleFlag
 
 #: Ticks of the replayed board's clock per second of the recording: only differences of times use it.
 TICK_HZ = 1_000_000
@@ -53,26 +55,33 @@ class ReplayedReceiver:
 
     def __init__(self, replay: Replay) -> None:
         self._replay = replay
-        self._next = 0
         self._newest_s: float | None = None
         self._saturated = False
         self._scale: float | None = None
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
 
-    def start(self) -> None: ...
+    def start(self, take: TakeBlock) -> None:
+        self._thread = threading.Thread(target=self._play, args=(take,), name="replay", daemon=True)
+        self._thread.start()
 
-    def close(self) -> None: ...
+    def close(self) -> None:
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(timeout=5)
 
-    def drain(self) -> list[SampleBlock]:
-        blocks, now_s = [], self._replay.clock.now()
-        stored = self._replay.content.blocks
-        while self._next < len(stored) and float(stored[self._next].t_s[-1]) + self._replay.shift_s <= now_s:
-            block = stored[self._next]
-            self._next += 1
-            self._newest_s = float(block.t_s[-1]) + self._replay.shift_s
+    def _play(self, take: TakeBlock) -> None:
+        clock, shift_s = self._replay.clock, self._replay.shift_s
+        for block in self._replay.content.blocks:
+            if not len(block):
+                continue
+            due_s = float(block.t_s[-1]) + shift_s
+            if wait_event(clock, self._stop, due_s - clock.now()):
+                return
+            self._newest_s = due_s
             self._saturated = bool((block.flags & SampleFlag.SATURATED).any())
             self._scale = float(block.full_scale_V)
-            blocks.append(replace(block, t_s=block.t_s + self._replay.shift_s))
-        return blocks
+            take(replace(block, t_s=block.t_s + shift_s))
 
     @property
     def status(self) -> AdcStatus:

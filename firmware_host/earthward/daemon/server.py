@@ -2,8 +2,11 @@
 
 A client says first which version of the protocol it speaks (`subscribe`); until then it gets the greeting, events and
 problems, and only `source_off` is obeyed. A slow client loses readings (the newest stay), is told how many, and never
-loses an event. `read_only` servers (TCP) accept `subscribe` and `ask` only. Nothing that arrives here can energise the
-source: no message says so.
+loses an event; one that has stopped reading altogether is let go. `read_only` servers (TCP) accept `subscribe` and
+`ask` only. Nothing that arrives here can energise the source: no message says so.
+
+A client that floods the daemon with lines holds nobody up: its bytes are taken in small pieces, each line is bounded
+work, asks are answered with the newest message that there is anyway, and `source_off` waits for nothing.
 """
 
 from __future__ import annotations
@@ -11,7 +14,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import hmac
+import logging
 import os
+import stat
 from collections import deque
 from collections.abc import Callable
 from pathlib import Path
@@ -39,6 +44,8 @@ from earthward.daemon.protocol import (
 )
 from earthward.errors import InputError
 
+log = logging.getLogger(__name__)
+
 #: What a client gets when it is read-only: the rest is answered with a problem.
 _HARMLESS = (Subscribe, Ask)
 _TOPIC: dict[type[Message], str] = {
@@ -51,20 +58,39 @@ _TOPIC: dict[type[Message], str] = {
 #: Only the newest of these is worth sending to one who lags.
 _COALESCE = (State, Plan, Steps)
 MAX_LINE = 64 * 1024
+#: A client's bytes are taken in pieces of this size: between two pieces everybody else has a turn.
+PIECE = 16 * 1024
+#: So many clients at a time; each may have so many requests under way and so many refusals not yet read.
+MAX_CLIENTS = 64
+MAX_UNDER_WAY = 32
+MAX_PROBLEMS = 32
+#: Events are never left out. A client that has not read so many of them is not reading any more.
+MAX_EVENTS = 1000
+TOKEN_S = 5.0
+
+#: Takes a request and a function to be called once with the replies.
+OnMessage = Callable[[FromClient, Callable[[list[Message]], None]], None]
 
 
-class ClientConnection:
-    """One client's bounded outbox and its writer task."""
+class ClientConnection(asyncio.BufferedProtocol):
+    """One client: lines in, a bounded outbox out."""
 
-    def __init__(self, writer: asyncio.StreamWriter, read_only: bool, max_readings: int):
-        self.writer = writer
+    def __init__(self, server: ClientServer, read_only: bool, token: bytes | None) -> None:
+        self._server = server
         self.read_only = read_only
-        self._max_readings = max_readings
-        self._urgent: deque[Message] = deque()
-        self._readings: deque[ReadingMessage] = deque()
-        self._latest: dict[type[Message], Message] = {}
+        self._token = token
+        self._buffer = bytearray(PIECE)
+        self._rest = b""
+        self._transport: asyncio.Transport | None = None
+        self._paused = False
+        self._scheduled = False
+        self._urgent: deque[bytes] = deque()
+        self._problems = 0
+        self._unsaid = 0
+        self._readings: deque[bytes] = deque()
+        self._latest: dict[type[Message], bytes] = {}
         self._lost = 0
-        self._wake = asyncio.Event()
+        self._under_way = 0
         self._topics: frozenset[str] = frozenset()
         #: It has said that it speaks this version.
         self.introduced = False
@@ -72,6 +98,98 @@ class ClientConnection:
         self._last_reading_s: dict[int, float] = {}
         self.lost_total = 0
         self.switches = False
+
+    # ---- the transport's side -----------------------------------------------------------------------------
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        transport.set_write_buffer_limits(high=32 * 1024)
+        if self._token is None:
+            self._greet()
+        else:
+            asyncio.get_running_loop().call_later(TOKEN_S, self._token_overdue)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._transport = None
+        self._server.gone(self)
+
+    def get_buffer(self, sizehint: int) -> bytearray:
+        return self._buffer
+
+    def buffer_updated(self, nbytes: int) -> None:
+        *lines, self._rest = (self._rest + bytes(memoryview(self._buffer)[:nbytes])).split(b"\n")
+        for line in lines:
+            if self._transport is None or self._transport.is_closing():
+                return
+            if line.strip():
+                self._line(line)
+        if len(self._rest) > MAX_LINE:
+            self.offer(Problem(text=f"a line is longer than {MAX_LINE} bytes; the connection is closed"))
+            self._send()
+            self.close()
+
+    def pause_writing(self) -> None:
+        self._paused = True
+
+    def resume_writing(self) -> None:
+        self._paused = False
+        self._send()
+
+    def close(self) -> None:
+        if self._transport is not None:
+            self._transport.close()
+
+    def _token_overdue(self) -> None:
+        if self._token is not None:
+            self.close()
+
+    def _greet(self) -> None:
+        """The first line, if there is room for one more client."""
+        if not self._server.come(self):
+            self._write(encode(Problem(text=f"{MAX_CLIENTS} clients are connected already: close one of them")))
+            self.close()
+
+    # ---- lines --------------------------------------------------------------------------------------------
+
+    def _line(self, line: bytes) -> None:
+        if self._token is not None:
+            right = hmac.compare_digest(line.strip(), self._token)
+            self._token = None
+            if right:
+                self._greet()
+            else:
+                self.close()
+            return
+        try:
+            message = from_client.decode(line)
+        except msgspec.DecodeError as error:
+            self.offer(Problem(text=f"that line could not be used: {error}"))
+            return
+        try:
+            self._request(message)
+        except InputError as error:
+            self.offer(Problem(text=f"{error}."))
+
+    def _request(self, message: FromClient) -> None:
+        """Raises InputError for what it may not."""
+        if isinstance(message, Subscribe):
+            self.subscribe(message)
+            return
+        if self.read_only and not isinstance(message, _HARMLESS):
+            raise InputError("this connection is read-only; use the instrument itself")
+        if not isinstance(message, SourceOff):
+            if not self.introduced:
+                raise InputError(f'say first which version you speak: {{"type": "subscribe", "protocol": {PROTOCOL}}}')
+            if self._under_way >= MAX_UNDER_WAY:
+                raise InputError(f"{MAX_UNDER_WAY} requests of yours are under way: wait for their answers")
+        self._under_way += 1
+        self._server.on_message(message, self._reply)
+
+    def _reply(self, messages: list[Message]) -> None:
+        self._under_way -= 1
+        for message in messages:
+            self.offer(message)
 
     def subscribe(self, request: Subscribe) -> None:
         """Raises InputError for a client of another version."""
@@ -85,9 +203,15 @@ class ClientConnection:
         self.switches = request.switches and not self.read_only
         self._min_gap_s = 0.0 if request.max_rate_Hz <= 0 else 1.0 / request.max_rate_Hz
 
-    def offer(self, message: Message) -> None:
+    # ---- the outbox ---------------------------------------------------------------------------------------
+
+    def wants(self, message: Message) -> bool:
         topic = _TOPIC.get(type(message))
-        if topic and topic not in self._topics:
+        return topic is None or topic in self._topics
+
+    def offer(self, message: Message, encoded: bytes | None = None) -> None:
+        """Put it into the outbox; `encoded`: its line, if somebody has made it already."""
+        if self._transport is None or not self.wants(message):
             return
         if isinstance(message, ReadingMessage):
             last = self._last_reading_s.get(message.channel)
@@ -95,52 +219,68 @@ class ClientConnection:
             if last is not None and message.t_s - last < 0.5 * self._min_gap_s:
                 return
             self._last_reading_s[message.channel] = message.t_s
-            if len(self._readings) >= self._max_readings:
+        elif isinstance(message, Problem):
+            if self._problems >= MAX_PROBLEMS:
+                self._unsaid += 1
+                return
+            self._problems += 1
+        line = encode(message) if encoded is None else encoded
+        if isinstance(message, ReadingMessage):
+            if len(self._readings) >= self._server.max_readings:
                 self._readings.popleft()
                 self._lost += 1
                 self.lost_total += 1
-            self._readings.append(message)
+            self._readings.append(line)
         elif isinstance(message, _COALESCE):
-            self._latest[type(message)] = message
+            self._latest[type(message)] = line
         else:
-            self._urgent.append(message)
-        self._wake.set()
+            self._urgent.append(line)
+            if len(self._urgent) > MAX_EVENTS:
+                log.warning("a client has stopped reading: it is let go")
+                self._transport.abort()
+                return
+        if not self._paused and not self._scheduled:
+            self._scheduled = True
+            asyncio.get_running_loop().call_soon(self._send)
 
-    def _take(self) -> list[Message]:
-        batch: list[Message] = list(self._urgent)
-        self._urgent.clear()
+    def _send(self) -> None:
+        """Send as long as the client takes it; what it does not take stays in the outbox, and is bounded there."""
+        self._scheduled = False
+        while not self._paused and self._transport is not None:
+            batch, size = [], 0
+            while size < PIECE and (line := self._next()) is not None:
+                batch.append(line)
+                size += len(line)
+            if not batch:
+                return
+            self._write(b"".join(batch))
+
+    def _next(self) -> bytes | None:
+        if self._urgent:
+            return self._urgent.popleft()
+        self._problems = 0
+        if self._unsaid:
+            unsaid, self._unsaid = self._unsaid, 0
+            return encode(Problem(text=f"{unsaid} more lines of yours could not be used"))
         if self._lost:
-            batch.append(Lost(readings=self._lost))
-            self._lost = 0
-        batch += self._latest.values()
-        self._latest.clear()
-        batch += self._readings
-        self._readings.clear()
-        return batch
+            lost, self._lost = self._lost, 0
+            return encode(Lost(readings=lost))
+        if self._latest:
+            return self._latest.pop(next(iter(self._latest)))
+        return self._readings.popleft() if self._readings else None
 
-    async def run(self) -> None:
-        """Send until the client goes away. `drain` holds us back, not the daemon."""
-        self.writer.transport.set_write_buffer_limits(high=32 * 1024)
-        while True:
-            await self._wake.wait()
-            self._wake.clear()
-            for message in self._take():
-                self.writer.write(encode(message))
-                await self.writer.drain()
+    def _write(self, line: bytes) -> None:
+        if self._transport is not None and not self._transport.is_closing():
+            self._transport.write(line)
 
 
 class ClientServer:
     """Accepts clients on a Unix socket and, when asked, on loopback TCP with a token, read-only."""
 
-    def __init__(
-        self,
-        hello: Callable[[bool], Hello],
-        on_message: Callable[[FromClient], list[Message]],
-        max_readings: int = 40,
-    ) -> None:
+    def __init__(self, hello: Callable[[bool], Hello], on_message: OnMessage, max_readings: int = 40) -> None:
         self._hello = hello
-        self._on_message = on_message
-        self._max_readings = max_readings
+        self.on_message = on_message
+        self.max_readings = max_readings
         self._clients: dict[ClientConnection, None] = {}  # in the order of arrival
         self._servers: list[asyncio.Server] = []
         self._unix_path: Path | None = None
@@ -149,18 +289,29 @@ class ClientServer:
     def clients(self) -> int:
         return len(self._clients)
 
+    def come(self, client: ClientConnection) -> bool:
+        """A client has connected; False if there are too many."""
+        if len(self._clients) >= MAX_CLIENTS:
+            return False
+        self._clients[client] = None
+        client._write(encode(self._hello(client.read_only)))
+        return True
+
+    def gone(self, client: ClientConnection) -> None:
+        self._clients.pop(client, None)
+
     async def listen_unix(self, path: str | Path) -> None:
         """Mode 0660: whoever is in the group may take the source off. Raises InputError if the place is taken."""
         path = Path(path)
-        path.parent.mkdir(parents=True, exist_ok=True)
-        if path.exists():
-            if await _answers(path):
-                raise InputError(f"another daemon is listening on {path}; stop it or choose another socket")
-            path.unlink()
+        try:
+            await _make_room(path)
+        except (OSError, ValueError) as error:
+            raise InputError(f"cannot listen on {path} ({error}); choose another socket path") from error
         old = os.umask(0o117)
         try:
-            server = await asyncio.start_unix_server(lambda r, w: self._serve(r, w, False), path, limit=MAX_LINE)
-        except OSError as error:
+            loop = asyncio.get_running_loop()
+            server = await loop.create_unix_server(lambda: ClientConnection(self, False, None), path)
+        except (OSError, ValueError) as error:
             raise InputError(f"cannot listen on {path} ({error}); choose another socket path") from error
         finally:
             os.umask(old)
@@ -168,75 +319,25 @@ class ClientServer:
         self._servers.append(server)
 
     async def listen_tcp(self, port: int, token: str) -> None:
-        """Loopback only, read-only; the first line from the client must be the token."""
+        """Loopback only, read-only, and only for a client whose first line is the token. Raises InputError."""
         if not token:
-            raise InputError("service.tcp_port needs service.tcp_token; set a token or remove the port")
-
-        async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            with contextlib.suppress(OSError, ValueError, asyncio.TimeoutError):
-                line = await asyncio.wait_for(reader.readline(), timeout=5)
-                if hmac.compare_digest(line.strip(), token.encode()):
-                    await self._serve(reader, writer, True)
-                    return
-            writer.close()
-
-        self._servers.append(await asyncio.start_server(serve, "127.0.0.1", port, limit=MAX_LINE))
-
-    async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter, read_only: bool) -> None:
-        client = ClientConnection(writer, read_only, self._max_readings)
-        writer.write(encode(self._hello(read_only)))
-        self._clients[client] = None
-        sender = asyncio.create_task(client.run())
+            raise InputError("service.tcp_port needs service.tcp_token: a word that read-only clients say first")
+        loop = asyncio.get_running_loop()
         try:
-            await self._listen(reader, client)
-        except (ConnectionError, asyncio.IncompleteReadError):
-            pass
-        finally:
-            self._clients.pop(client, None)
-            sender.cancel()
-            with contextlib.suppress(asyncio.CancelledError, ConnectionError):
-                await sender
-            writer.close()
-
-    async def _listen(self, reader: asyncio.StreamReader, client: ClientConnection) -> None:
-        while True:
-            try:
-                line = await reader.readuntil(b"\n")
-            except asyncio.LimitOverrunError:
-                client.offer(Problem(text=f"a line is longer than {MAX_LINE} bytes; the connection is closed"))
-                await asyncio.sleep(0)
-                return
-            except asyncio.IncompleteReadError:
-                return
-            if not line.strip():
-                continue
-            try:
-                message = from_client.decode(line)
-            except msgspec.DecodeError as error:
-                client.offer(Problem(text=f"that line could not be used: {error}"))
-                continue
-            try:
-                replies = self._answer(message, client)
-            except InputError as error:
-                replies = [Problem(text=f"{error}.")]
-            for reply in replies:
-                client.offer(reply)
-
-    def _answer(self, message: FromClient, client: ClientConnection) -> list[Message]:
-        """Replies for one client. Raises InputError for what it may not."""
-        if isinstance(message, Subscribe):
-            client.subscribe(message)
-            return []
-        if client.read_only and not isinstance(message, _HARMLESS):
-            raise InputError("this connection is read-only; use the instrument itself")
-        if not client.introduced and not isinstance(message, SourceOff):
-            raise InputError(f'say first which version you speak: {{"type": "subscribe", "protocol": {PROTOCOL}}}')
-        return self._on_message(message)
+            server = await loop.create_server(
+                lambda: ClientConnection(self, True, token.encode()), "127.0.0.1", port, backlog=16
+            )
+        except OSError as error:
+            raise InputError(f"cannot listen on port {port} ({error.strerror}); choose another tcp_port") from error
+        self._servers.append(server)
 
     def publish(self, message: Message) -> None:
         """To every client, without waiting for any."""
-        for client in self._clients:
-            client.offer(message)
+        wanted = [client for client in self._clients if client.wants(message)]
+        if wanted:
+            line = encode(message)
+            for client in wanted:
+                client.offer(message, line)
 
     def send_switch(self, message: SwitchPressed) -> bool:
         """To the newest client that stands beside the switches; False if there is none."""
@@ -250,15 +351,29 @@ class ClientServer:
         for server in self._servers:
             server.close()
         for client in list(self._clients):
-            client.writer.close()
+            client._send()
+            client.close()
+        # What was written goes out before the loop ends.
+        await asyncio.sleep(0)
         if self._unix_path is not None:
             self._unix_path.unlink(missing_ok=True)
+            self._unix_path = None
 
 
-async def _answers(path: Path) -> bool:
+async def _make_room(path: Path) -> None:
+    """Remove a socket that nobody listens on any more. Raises InputError for anything else in its place, OSError."""
+    try:
+        kind = path.lstat().st_mode
+    except FileNotFoundError:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        return
+    if not stat.S_ISSOCK(kind):
+        raise InputError(f"{path} is there and no socket: choose another service.socket, it is not replaced")
     try:
         _, writer = await asyncio.open_unix_connection(path)
     except OSError:
-        return False
+        with contextlib.suppress(FileNotFoundError):
+            path.unlink()
+        return
     writer.close()
-    return True
+    raise InputError(f"another daemon is listening on {path}; stop it or choose another socket")

@@ -5,7 +5,8 @@ Three threads meet here, so that nothing slow can keep the output on:
 - a messenger talks to the board (configure, arm, energise, off), because each of these waits for an answer; an
   OFF overtakes everything else;
 - the link's own thread beats the heart. It stops beating when the supervisor has not fed it, so a supervisor
-  that hangs takes the output off too, by the board's dead-man.
+  that hangs takes the output off too, by the board's dead-man. The supervisor feeds it only while the daemon's loop and
+  its samples get on: a heartbeat is earned.
 """
 
 from __future__ import annotations
@@ -124,8 +125,13 @@ class Supervisor:
         adc: Callable[[], AdcPulse],
         on_change: Callable[[], None] | None = None,
         on_step: Callable[[], None] | None = None,
+        trouble: Callable[[bool], str] = lambda energised: "",
     ) -> None:
+        """`trouble(energised)`: one sentence while the daemon itself does not get on, else empty."""
         self._on_step = on_step
+        self._trouble = trouble
+        self._told_trouble = ""
+        self._stepped_s = clock.now()
         self._interlock = interlock
         self._board = board
         self._clock = clock
@@ -296,8 +302,26 @@ class Supervisor:
         self._reset_seen = True
         self._wake.set()
 
+    def stepped_lately(self, within_s: float) -> bool:
+        """The interlock has been looked at within so many seconds."""
+        return self._clock.now() - self._stepped_s <= within_s
+
+    def _earned(self) -> bool:
+        """Does the daemon get on? If not, the output is asked off, and the heart is not fed."""
+        trouble = self._trouble(self.energised)
+        if trouble:
+            with self._lock:
+                self._stop_asked = True
+                if trouble != self._told_trouble:
+                    log.error("%s", trouble)
+                    text = "If this comes again, start the daemon anew and report it."
+                    self._events.append(Event(self._clock.now(), "alarm", "daemon stands still", trouble, text))
+        self._told_trouble = trouble
+        return not trouble
+
     def _step(self) -> None:
         now_s = self._clock.now()
+        earned = self._earned()
         inputs = self._gather(now_s)
         with self._lock:
             old = self._state
@@ -307,8 +331,9 @@ class Supervisor:
             changed = old.name != self._state.name or bool(events)
             if self._state.name != "energised":
                 self._refusal = None
-        if self._state.heartbeat:
+        if self._state.heartbeat and earned:
             self._board.feed()
+        self._stepped_s = now_s
         for action in actions:
             self._do(action)
         if changed and self._on_change is not None:

@@ -13,7 +13,7 @@ from typing import Any, Literal
 
 from earthward.clock import Clock, wall_s
 from earthward.config import Config
-from earthward.daemon.life import Receiver, Wiring
+from earthward.daemon.parts import Receiver, TakeBlock, Wiring
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
 from earthward.devices.cue import CueSettings
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
@@ -33,22 +33,31 @@ SUPERVISED_S = 0.3
 class ReceiverGroup:
     """Several converters as one receiver: a crossed pair on a second chip."""
 
-    def __init__(self, readers: list[AdcReader], ready: list[EdgePin]) -> None:
-        self._readers = readers
+    def __init__(self, ready: list[EdgePin]) -> None:
+        self._readers: list[AdcReader] = []
         self._ready = ready
+        self._take: TakeBlock | None = None
 
-    def start(self) -> None:
+    def add(self, reader: AdcReader) -> None:
+        """A reader that hands its blocks to `deliver`."""
+        self._readers.append(reader)
+
+    def start(self, take: TakeBlock) -> None:
+        """`take` gets each block, in the thread of the reader that it comes from."""
+        self._take = take
         for reader in self._readers:
             reader.start()
+
+    def deliver(self, block: SampleBlock) -> None:
+        """From a reader's thread."""
+        if self._take is not None:
+            self._take(block)
 
     def close(self) -> None:
         for reader in self._readers:
             reader.close()
         for pin in self._ready:
             pin.close()
-
-    def drain(self) -> list[SampleBlock]:
-        return [block for reader in self._readers for block in reader.drain()]
 
     @property
     def status(self) -> AdcStatus:
@@ -63,24 +72,20 @@ def make_receiver(config: Config, bus: Bus, clock: Clock, pin_factory: Any = Non
     ready: list[EdgePin] = []
     if adc.ready_pin is not None:
         ready.append(open_edge_pin(adc.ready_pin, clock, pin_factory=pin_factory))
-    readers = [
-        AdcReader(
-            bus,
-            clock,
-            AdcSettings(
-                chip=adc.chip,
-                address=address,
-                rate=adc.rate,
-                front_end_gain=adc.front_end_gain,
-                full_scale_V=adc.full_scale_V,
-                channel=channel,
-            ),
-            # One ready wire: the second chip is paced by its rate.
-            ready=ready[0] if ready and channel == 0 else None,
+    group = ReceiverGroup(ready)
+    for channel, address in enumerate(a for a in (adc.address, adc.crossed_address) if a is not None):
+        settings = AdcSettings(
+            chip=adc.chip,
+            address=address,
+            rate=adc.rate,
+            front_end_gain=adc.front_end_gain,
+            full_scale_V=adc.full_scale_V,
+            channel=channel,
         )
-        for channel, address in enumerate(a for a in (adc.address, adc.crossed_address) if a is not None)
-    ]
-    return ReceiverGroup(readers, ready)
+        # One ready wire: the second chip is paced by its rate.
+        wire = ready[0] if ready and channel == 0 else None
+        group.add(AdcReader(bus, clock, settings, ready=wire, on_block=group.deliver))
+    return group
 
 
 @dataclass

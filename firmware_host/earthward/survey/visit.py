@@ -57,7 +57,6 @@ class Visit:
         self.revision = 0
         self._stations = self._count_stations()
         self.result: Result | None = None
-        self.place: Station | None = None
         self._stray_text = ""
         self._learnt: set[int] = set()
         self._measuring: dict[str, Any] = {}
@@ -106,7 +105,6 @@ class Visit:
         The same `uid`, or a reading that overlaps in time with one just kept in the same way at the same place, is the
         same measurement: the row that it has is given back.
         """
-        place = place or self.place
         if place is None:
             raise InputError("where the pole is has not been said: choose a place first")
         if reading.value_V is None or reading.sigma_V is None:
@@ -117,7 +115,6 @@ class Visit:
         way = (place.position_m, place.bearing_deg, place.vertical, reading.channel, source_id, purpose, finding, note)
         again = self._kept_already((*way, test_leak), reading) if not uid else self._known_uid(uid)
         if again is not None:
-            self.place = msgspec.structs.replace(place, name=again.station)
             return again
         front, back = pair_ends(place, self._spacing_m)
         kept = KeptReading(
@@ -136,7 +133,7 @@ class Visit:
             lost_fraction=reading.lost_fraction,
             flags=tuple(reading.flags),
             injected_A=injected_A,
-            note=note or test_leak or "",
+            note=note,
             purpose=purpose,
             finding=finding,
             test_leak=test_leak,
@@ -147,7 +144,6 @@ class Visit:
         kept = msgspec.structs.replace(kept, row=self.store.keep(kept))
         self._last_kept = ((*way, test_leak), reading, kept)
         self._stations = self._count_stations()
-        self.place = msgspec.structs.replace(place, name=kept.station)
         self.revision += 1
         return kept
 

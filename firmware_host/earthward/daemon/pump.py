@@ -1,0 +1,89 @@
+"""What interlock, board and converter have to say, carried into the loop: events, and what follows from them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from earthward.daemon.limiter import EventLimiter
+from earthward.daemon.parts import Wiring
+from earthward.daemon.supervisor import Supervisor
+from earthward.daemon.telling import Teller
+from earthward.daemon.visiting import Visiting
+from earthward.devices.link import LinkEvent
+from earthward.record.event import Severity
+
+
+class Pump:
+    """`work` in the loop's thread, often. The interlock's events are all told; those of devices are limited in rate."""
+
+    def __init__(
+        self,
+        wiring: Wiring,
+        supervisor: Supervisor,
+        teller: Teller,
+        visiting: Visiting | None,
+        changed: Callable[[], None],
+    ) -> None:
+        self._wiring = wiring
+        self._supervisor = supervisor
+        self._teller = teller
+        self._visiting = visiting
+        self._changed = changed
+        self._limiter = EventLimiter()
+        self._receiver_ok: bool | None = None
+        self._stated_clear = False
+        self._recording_ok = True
+
+    def work(self) -> None:
+        for event in self._supervisor.drain_events():
+            self._teller.event(event.severity, event.code, event.text, event.remedy, event.t_s)
+        for link_event in self._wiring.board.drain_events():
+            self._link_event(link_event)
+        self._look_at_receiver()
+        self._look_at_recording()
+        for kind, held in self._limiter.counts(self._wiring.clock.now()):
+            self._teller.event(
+                "caution", kind, f"The same ({kind}) was said {held} times more, and not told each time."
+            )
+        clear = (self._supervisor.view().water_clear_left_s or 0.0) > 0.0
+        if clear != self._stated_clear:
+            self._stated_clear = clear
+            if self._visiting is not None:
+                self._visiting.tell_steps()
+
+    def _link_event(self, event: LinkEvent) -> None:
+        if event.code == "reset-button":
+            self._supervisor.reset_pressed()
+        if event.code.startswith("trip-"):
+            return  # the interlock tells it, in the same words
+        self._device_event(event.severity, event.code, event.text, event.remedy, event.t_s)
+
+    def _device_event(
+        self, severity: Severity, code: str, text: str, remedy: str = "", t_s: float | None = None
+    ) -> None:
+        if self._limiter.allow(code, self._wiring.clock.now()):
+            self._teller.event(severity, code, text, remedy, t_s)
+
+    def _look_at_receiver(self) -> None:
+        status = self._wiring.receiver.status
+        if status.ok == self._receiver_ok or status.starting:
+            return
+        if not status.ok:
+            self._device_event("alarm", "receiver", status.text, "Check the receiver's plug and wires.")
+        elif self._receiver_ok is False:
+            self._device_event("info", "receiver", "The receiver samples again.")
+        self._receiver_ok = status.ok
+        self._changed()
+
+    def _look_at_recording(self) -> None:
+        recorder = self._teller.recorder
+        ok = recorder is None or not recorder.problem
+        if ok == self._recording_ok:
+            return
+        self._recording_ok = ok
+        if recorder is not None and not ok:
+            text = f"{recorder.problem[:1].upper()}{recorder.problem[1:]}. The survey goes on."
+            self._device_event("caution", "recording", text)
+        else:
+            self._device_event("info", "recording", "The recording goes on.")
+        self._changed()

@@ -1,0 +1,232 @@
+"""What clients and pool-side switches ask for. Nothing here energises the source: no message says so."""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Callable
+from typing import Any, get_args
+
+from earthward.daemon import protocol as m
+from earthward.daemon.clerk import Clerk
+from earthward.daemon.detection import Detection
+from earthward.daemon.parts import Wiring
+from earthward.daemon.quiet_water import QuietWater
+from earthward.daemon.server import ClientServer
+from earthward.daemon.source import SourceFollower
+from earthward.daemon.supervisor import Supervisor
+from earthward.daemon.telling import Teller
+from earthward.daemon.visiting import Reply, Visiting, problem
+from earthward.errors import InputError
+from earthward.record.board import ElectrodeName
+
+log = logging.getLogger(__name__)
+
+#: What is done on record is done in order; with more than this waiting, a further wish is refused.
+MOST_WAITING = 200
+_KINDS: dict[str, type[m.Message]] = {"state": m.State, "plan": m.Plan, "steps": m.Steps}
+
+
+class Requests:
+    """In the loop's thread. `reply` is called exactly once for each request, now or when it is done."""
+
+    def __init__(
+        self,
+        wiring: Wiring,
+        supervisor: Supervisor,
+        detection: Detection,
+        quiet: QuietWater,
+        follower: SourceFollower,
+        server: ClientServer,
+        teller: Teller,
+        clerk: Clerk,
+        visiting: Visiting | None,
+        state: Callable[[], m.State],
+        keep_tail: Callable[[], None],
+        changed: Callable[[], None],
+    ) -> None:
+        self._wiring = wiring
+        self._supervisor = supervisor
+        self._detection = detection
+        self._quiet = quiet
+        self._follower = follower
+        self._server = server
+        self._teller = teller
+        self._clerk = clerk
+        self._visiting = visiting
+        self._state = state
+        self._keep_tail = keep_tail
+        self._changed = changed
+        self._remeasuring: set[asyncio.Task[None]] = set()
+
+    def handle(self, message: m.FromClient, reply: Reply) -> None:
+        """Carry out what a client asked for, or say in one sentence why not."""
+        try:
+            if not self._at_once(message, reply):
+                self._on_record(message, reply)
+        except InputError as error:
+            reply([problem(error)])
+        except Exception as error:
+            # A defect in one request must not cost the client its connection, nor be hidden.
+            log.exception("a client's %s could not be carried out", type(message).__name__)
+            reply([problem(error)])
+
+    def _at_once(self, message: m.FromClient, reply: Reply) -> bool:
+        """What needs no record. False: it is none of these."""
+        match message:
+            case m.SourceOff():
+                self._supervisor.request_stop()
+            case m.WaterClear(by=by):
+                self._supervisor.state_water_clear(by)
+            case m.SelectElectrode(electrode=electrode):
+                self._supervisor.select(electrode, self._selected)
+            case m.SetSound(volume=volume, dead_band_sigma=band, zoom=zoom):
+                if self._wiring.ear is not None:
+                    self._wiring.ear.set(volume, band, zoom)
+            case m.Listen():
+                if self._detection.source.energised:
+                    raise InputError("listening needs quiet water: switch the source off first")
+                self._quiet.listen_wanted = True
+            case m.KeepTail():
+                self._keep_tail()
+            case m.Ask(what=what):
+                known = self._teller.newest.get(_KINDS[what])
+                if known is None and what != "state":
+                    return False
+                reply([self._state() if known is None else known])
+                return True
+            case _:
+                return False
+        reply([])
+        return True
+
+    def _on_record(self, message: m.FromClient, reply: Reply) -> None:
+        """What reads or writes the survey's record: done by the clerk, in order. Raises InputError."""
+        visiting = self._visiting
+        if visiting is None:
+            raise InputError("no survey is open, so there is nowhere to keep that; start the daemon with a pool")
+        if self._clerk.waiting > MOST_WAITING:
+            raise InputError("the survey's record has not caught up with earlier requests; try again in a moment")
+        visit = visiting.visit
+        match message:
+            case m.Ask(what="steps"):
+                self._do(visiting.build_steps, reply, lambda steps: reply([steps]))
+            case m.Ask():
+                self._do(visiting.build_plan, reply, lambda plan: reply([plan]))
+            case m.MoveTo(place=place):
+                visiting.move(place)
+                self._changed()
+                reply([])
+            case m.Keep():
+                visiting.keep(message, self._detection.latest.get(0), reply)
+            case m.Withdraw(row=row, why=why):
+
+                def taken_back(_: None) -> None:
+                    self._teller.event("info", "withdrawn", f"Reading {row} is taken back: {why.strip()}.")
+                    visiting.tell_plan()
+                    visiting.searching.request()
+                    reply([])
+
+                self._do(lambda: visit.withdraw(row, why), reply, taken_back)
+            case m.AddPhoto():
+                self._do(lambda: visiting.add_photo(message), reply)
+            case m.TestLeak(distance_m=distance):
+
+                def judged(proof: object) -> None:
+                    ok, text = getattr(proof, "ok", False), getattr(proof, "text", "")
+                    self._teller.event("info" if ok else "caution", "test leak", text)
+                    visiting.tell_plan()
+                    reply([])
+
+                self._do(lambda: visit.judge_test_leak(distance), reply, judged)
+            case m.SetStage(finding=number, stage="re-measured", note=note):
+                task = asyncio.get_running_loop().create_task(self._remeasure(visiting, number, note))
+                self._remeasuring.add(task)
+                task.add_done_callback(self._remeasuring.discard)
+                reply([])
+            case m.SetStage(finding=number, stage=stage, note=note):
+
+                def staged(_: None) -> None:
+                    if stage == "repaired":
+                        self._follower.currents.done("patch", finding=number)
+                    visiting.tell_plan()
+                    reply([])
+
+                self._do(lambda: visit.set_stage(number, stage, note), reply, staged)
+            case m.SetCovered(fitting=fitting, covered=covered):
+
+                def covered_now(_: None) -> None:
+                    self._follower.currents.done("cover" if covered else "uncover", fitting=fitting)
+                    visiting.tell_plan()
+                    reply([])
+
+                self._do(lambda: visit.set_covered(fitting, covered), reply, covered_now)
+            case m.StepDone(key=key, note=note):
+
+                def marked(_: None) -> None:
+                    visiting.tell_steps()
+                    reply([])
+
+                self._do(lambda: visit.step_done(key, note), reply, marked)
+            case m.Note(text=text):
+                self._do(lambda: visit.store.add_note(text), reply)
+            case _:
+                raise InputError("this daemon has no use for that message")
+
+    def _do(self, work: Callable[[], Any], reply: Reply, done: Callable[[Any], None] | None = None) -> None:
+        def failed(error: Exception) -> None:
+            if not isinstance(error, InputError):
+                log.error("a client's request failed inside", exc_info=error)
+            reply([problem(error)])
+
+        self._clerk.put(work, done or (lambda _: reply([])), failed)
+
+    async def _remeasure(self, visiting: Visiting, number: int, note: str) -> None:
+        """The comparison before and after the repair becomes part of the finding's history."""
+        visit = visiting.visit
+        try:
+            result = await asyncio.to_thread(visit.remeasure, number)
+            text = f"{result.text} {note}".strip()
+            await self._clerk.ask(lambda: visit.set_stage(number, "re-measured", text, result.as_dict()))
+        except InputError as error:
+            self._teller.event("caution", "re-measure", f"Finding {number} is not re-measured: {error}.")
+            return
+        except Exception:
+            log.exception("re-measuring finding %d failed", number)
+            self._teller.event("caution", "re-measure", f"Re-measuring finding {number} failed inside.", "Report it.")
+            return
+        good = result.outcome == "gone"
+        self._teller.event("info" if good else "caution", "re-measure", f"Finding {number}: {result.text}")
+        visiting.tell_plan()
+
+    # ---- switches ---------------------------------------------------------------------------------------------
+
+    def contact_moved(self, loop: asyncio.AbstractEventLoop | None, name: str, active: bool) -> None:
+        """In gpiozero's thread: a contact or switch at the pool side."""
+        if name in ("emergency_stop", "enable"):
+            self._supervisor.wake()
+            return
+        if name == "off" and active:
+            self._supervisor.request_stop()
+        if active and loop is not None and not loop.is_closed():
+            loop.call_soon_threadsafe(self._switch, name)
+
+    def _switch(self, name: str) -> None:
+        if name not in get_args(m.SwitchName):
+            return
+        pressed = m.SwitchPressed(name=name, t_s=self._wiring.clock.now())  # type: ignore[arg-type]
+        if name == "keep" and not self._server.send_switch(pressed):
+            self.handle(m.Keep(), self._keep_refused)
+        elif name != "keep":
+            self._server.send_switch(pressed)
+
+    def _keep_refused(self, replies: list[m.Message]) -> None:
+        for reply in replies:
+            if isinstance(reply, m.Problem):
+                self._teller.event("caution", "not kept", f"Not kept: {reply.text}")
+
+    def _selected(self, electrode: ElectrodeName, at_s: float | None) -> None:
+        """In the messenger's thread: the board switches at `at_s`."""
+        loop = self._teller.loop
+        if loop is not None and at_s is not None and not loop.is_closed():
+            loop.call_soon_threadsafe(self._follower.switched, electrode, at_s)

@@ -1,0 +1,134 @@
+"""The visit as the loop sees it: where the pole is, what is to be kept, when plan and steps are told anew.
+
+The record itself is the clerk's; nothing here waits for it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from pathlib import Path
+
+import msgspec
+
+from earthward.clock import Clock
+from earthward.daemon import protocol as m
+from earthward.daemon.clerk import Clerk
+from earthward.daemon.parts import Wiring
+from earthward.daemon.plan import build_plan
+from earthward.daemon.searching import Searching
+from earthward.daemon.telling import Teller
+from earthward.errors import InputError
+from earthward.record.place import Station
+from earthward.record.reading import KeptReading
+from earthward.survey.photos import photo_in
+from earthward.survey.steps import Instrument
+from earthward.survey.visit import Visit
+
+#: A reading whose window ended so long ago is not what the person at the pole sees.
+FRESH_S = 1.0
+
+Reply = Callable[[list[m.Message]], None]
+
+
+class Visiting:
+    """In the loop's thread. `instrument`: how the instrument is at present, for the course of the visit."""
+
+    def __init__(
+        self, visit: Visit, wiring: Wiring, clerk: Clerk, teller: Teller, instrument: Callable[[], Instrument]
+    ) -> None:
+        self.visit = visit
+        self._wiring = wiring
+        self._clock: Clock = wiring.clock
+        self._clerk = clerk
+        self._teller = teller
+        self._instrument = instrument
+        self.place: Station | None = None
+        self._moved_s = -math.inf
+        self.searching = Searching(visit, clerk, teller, wiring.clock, self.tell_plan)
+
+    # ---- telling ----------------------------------------------------------------------------------------------
+
+    def build_plan(self) -> m.Plan:
+        return build_plan(self.visit, self._wiring.wall_s)
+
+    def build_steps(self) -> m.Steps:
+        return m.Steps(steps=self.visit.steps(self._instrument()))
+
+    def tell_plan(self) -> None:
+        """Plan and steps to everybody, as soon as the record has them."""
+        self._clerk.put(self.build_plan, self._teller.publish)
+        self.tell_steps()
+
+    def tell_steps(self) -> None:
+        self._clerk.put(self.build_steps, self._teller.publish)
+
+    def begin(self) -> None:
+        """The daemon has started: what the record holds already is told and searched."""
+
+        def counted(readings: int) -> None:
+            if readings:
+                self.searching.request()
+
+        self._clerk.put(lambda: len(self.visit.survey_readings()), counted)
+        self.tell_plan()
+
+    # ---- the pole ---------------------------------------------------------------------------------------------
+
+    def move(self, place: Station) -> None:
+        self.place = place
+        if self._wiring.on_move is not None:
+            self._wiring.on_move(place)
+        # What was read on the way belongs to no place.
+        self._moved_s = self._clock.now()
+
+    def keep(self, wish: m.Keep, reading: m.ReadingMessage | None, reply: Reply) -> None:
+        """Keep this reading; `reply` and everybody hear of it once it is durable. InputError with the reason."""
+        window_s = 0.0 if reading is None else reading.window_s or 0.0
+        if reading is None or self._clock.now() - reading.t_s > window_s + FRESH_S:
+            raise InputError("there is no fresh reading to keep; is the source on and the pair in the water?")
+        if reading.t_s - window_s / 2 < self._moved_s:
+            raise InputError("the pole has only just come here; hold it still for a moment and keep again")
+        place = wish.place or self.place
+
+        def kept(record: KeptReading) -> None:
+            assert place is not None
+            at = msgspec.structs.replace(place, name=record.station)
+            if self.place is None or self.place == place or wish.place is not None:
+                self.place = at
+            message = m.Kept(**msgspec.structs.asdict(record), place=at)
+            self._teller.note({"kind": "kept", "t_s": reading.t_s, "row": record.row, "station": record.station})
+            if self._wiring.ear is not None:
+                self._wiring.ear.alert("kept")
+            self._teller.publish(message)
+            reply([message])
+            if record.purpose == "survey":
+                self.searching.request()
+
+        self._clerk.put(
+            lambda: self.visit.keep(
+                place,
+                reading,
+                source_id=reading.source_id,
+                injected_A=reading.current_A,
+                note=wish.note,
+                purpose=wish.purpose,
+                finding=wish.finding,
+                test_leak=wish.test_leak,
+                uid=wish.uid,
+            ),
+            kept,
+            lambda error: reply([problem(error)]),
+        )
+
+    def add_photo(self, wish: m.AddPhoto) -> None:
+        """In the clerk's thread. Raises InputError."""
+        store = self.visit.store
+        store.add_photo(photo_in(store.path.parent, Path(wish.path), wish.caption, wish.finding, wish.station))
+
+
+def problem(error: Exception) -> m.Problem:
+    """What a client is told of a wish that could not be carried out."""
+    if isinstance(error, InputError):
+        return m.Problem(text=f"{error}.".replace("..", "."))
+    return m.Problem(text="The instrument failed inside while doing that; its log says how.")
