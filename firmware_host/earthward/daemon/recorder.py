@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import contextlib
 import json
+import logging
 import os
 import struct
 import threading
@@ -27,6 +28,8 @@ import numpy as np
 
 from earthward.errors import InputError
 from earthward.signal.types import SampleBlock
+
+log = logging.getLogger(__name__)
 
 MAGIC = b"EWC1"
 _HEAD = struct.Struct("<4sBBHI")
@@ -143,8 +146,17 @@ def read_recording(folder: str | Path) -> RecordingContent:
     version = header.get("format", 0) if isinstance(header, dict) else 0
     if version != FORMAT_VERSION:
         raise InputError(f"{folder} has recording format {version}, this program reads {FORMAT_VERSION}; update it")
-    blocks = [unpack_samples(c) for c in chunks if c.kind is ChunkKind.SAMPLES]
-    notes = [json.loads(c.payload) for c in chunks if c.kind is ChunkKind.NOTE]
+    blocks: list[SampleBlock] = []
+    notes: list[dict[str, Any]] = []
+    for chunk in chunks:
+        # A sound checksum over a senseless payload is a writer's defect: the rest of the recording is worth having.
+        try:
+            if chunk.kind is ChunkKind.SAMPLES:
+                blocks.append(unpack_samples(chunk))
+            else:
+                notes.append(json.loads(chunk.payload))
+        except (ValueError, struct.error) as error:
+            log.warning("%s: a chunk cannot be understood and is left out (%s)", folder, error)
     return RecordingContent(header, blocks, notes)
 
 

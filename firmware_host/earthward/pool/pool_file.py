@@ -230,8 +230,11 @@ class _Table:
 
 
 def _number(value: Any, label: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
-        raise InputError(f"{label} must be a finite number, not {value!r}.")
+    try:
+        if isinstance(value, bool) or not isinstance(value, int | float) or not math.isfinite(value):
+            raise InputError(f"{label} must be a finite number, not {value!r}.")
+    except OverflowError:
+        raise InputError(f"{label} is a number of {len(str(value))} digits: correct it.") from None
     return float(value)
 
 

@@ -126,6 +126,8 @@ def parse_level_log(text: str, where: str = "the log") -> LossLog:
         for column, cell in record.items():
             if cell == "" or column in _OTHER:
                 continue
+            if column == "":
+                raise InputError(f"{place}: {cell!r} stands in a column without a name: name it or empty it")
             if column in _STATES:
                 values[_STATES[column]] = _state(cell, column, place)
                 continue
