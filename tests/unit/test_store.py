@@ -2,23 +2,28 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 import math
 import os
+import random
 import shutil
 import sqlite3
 import threading
 from pathlib import Path
 
-import msgspec
 import pytest
+from msgspec import structs
 
 from earthward.errors import InputError
-from earthward.record.finding import Finding
+from earthward.record.finding import NEXT_STAGES, Finding
 from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
 from earthward.record.visit import CurrentStep, LossTest, Photo, SafetyCheck, SensitivityTest
-from earthward.survey.store import APPLICATION_ID, MIGRATIONS, NEXT_STAGES, SCHEMA_VERSION, SurveyStore
+from earthward.report.record import load
+from earthward.survey import schema
+from earthward.survey.schema import APPLICATION_ID, MIGRATIONS, SCHEMA_VERSION
+from earthward.survey.store import SurveyStore
 
 POOL = '[pool]\nname = "Willow Lane"\nshape = "rectangle"\nlength_m = 9.0\nwidth_m = 4.5\n'
 
@@ -90,7 +95,7 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
         assert again.sources()[0].current_A == 0.009
         assert again.safety_checks()[0].limit_value == 0.1
         got = again.readings()[0]
-        assert got == msgspec.structs.replace(kept, uid=got.uid, row=row)
+        assert got == structs.replace(kept, uid=got.uid, row=row)
         finding = again.findings()[0]
         assert finding.stage == "re-measured" and finding.confirmed
         assert [h.stage for h in finding.history] == ["suspected", "dye drawn", "repaired", "re-measured"]
@@ -188,7 +193,7 @@ def test_updating_a_finding_keeps_its_history(store: SurveyStore) -> None:
 )
 def test_unusable_readings_are_refused(store: SurveyStore, change: dict[str, object], message: str) -> None:
     with pytest.raises(InputError, match=message):
-        store.keep(msgspec.structs.replace(reading(), **change))
+        store.keep(structs.replace(reading(), **change))
     assert store.readings() == []
 
 
@@ -368,7 +373,7 @@ def test_flush_settings_are_the_durable_ones(store: SurveyStore) -> None:
 
 def test_medium_that_nobody_can_write(store: SurveyStore, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """As on a write-protected card, whoever runs the tests (root may write everywhere, so it is acted)."""
-    from earthward.survey import store as module
+    from earthward.survey import opening as module
 
     store.keep(reading())
     real = module._connect
@@ -405,3 +410,68 @@ def test_a_full_disk_is_one_sentence_and_loses_nothing(store: SurveyStore) -> No
     store._db.execute("PRAGMA max_page_count = 100000")
     store.add_note("there is room again")
     assert store.notes()[-1].text == "there is room again"
+
+
+def test_a_new_field_of_a_struct_is_a_new_column_by_itself(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The file of yesterday gains the column, keeps its rows, and gives the default for them."""
+
+    class Tomorrow(KeptReading, frozen=True, kw_only=True):
+        wind_m_per_s: float | None = None
+        weather: str = "not said"
+        marks: tuple[str, ...] = ()
+
+    path = tmp_path / "s.survey"
+    with SurveyStore.create(path, name="a", pool_toml=POOL, emulated=True) as store:
+        store.keep(reading())
+    table = schema.Table("reading", Tomorrow, key="row", numbered=True)
+    monkeypatch.setattr(schema, "READING", table)
+    monkeypatch.setattr(schema, "TABLES", (table, *schema.TABLES[1:]))
+    with SurveyStore.open(path, read_only=True) as store:
+        assert store.readings()[0].weather == "not said"  # type: ignore[attr-defined]
+    with SurveyStore.open(path) as store:
+        new = Tomorrow(
+            **structs.asdict(reading("S2")), wind_m_per_s=3.5, weather="rain", marks=("a", "b"),
+        )  # fmt: skip
+        store.keep(new)
+        one, two = store.readings()
+        assert (one.wind_m_per_s, one.weather, one.marks) == (None, "not said", ())  # type: ignore[attr-defined]
+        assert two == structs.replace(new, row=2, uid=two.uid, time_s=two.time_s)
+
+
+def test_a_damaged_cell_costs_its_row_only_and_is_said(store: SurveyStore) -> None:
+    for station in ("S1", "S2", "S3"):
+        store.keep(reading(station))
+    for change in ("value_V = 'much'", "flags = '[1'", "purpose = 'fun'", "front_x_m = NULL, station = x'ff'"):
+        path = store.path
+        store.close()
+        db = sqlite3.connect(path)
+        db.execute("PRAGMA writable_schema = ON")
+        with contextlib.suppress(sqlite3.IntegrityError):
+            db.execute(f"UPDATE reading SET {change} WHERE row = 2")
+            db.commit()
+        db.close()
+        store = SurveyStore.open(path, read_only=True)
+        assert [r.station for r in store.readings()] == ["S1", "S3"]
+        assert [d for d in store.damaged if "row 2 of reading" in d], store.damaged
+
+
+def test_a_damaged_file_is_one_sentence_never_a_failure(tmp_path: Path) -> None:
+    """Bits flipped and ends cut off at random: it opens with what is left, or says what is wrong."""
+    whole = (Path(__file__).parents[1] / "fixtures" / "earlier" / "survey.db").read_bytes()
+    draw = random.Random(5)
+    refused = 0
+    for trial in range(120):
+        data = bytearray(whole[: draw.randrange(1, len(whole))] if trial % 3 == 0 else whole)
+        for _ in range(0 if trial % 3 == 0 else draw.choice((1, 30, 1000))):
+            data[draw.randrange(len(data))] ^= 1 << draw.randrange(8)
+        path = tmp_path / f"{trial}.db"
+        path.write_bytes(data)
+        try:
+            with SurveyStore.open(path, read_only=trial % 2 == 0) as store:
+                load(store)
+                if not store.read_only and trial % 5 == 0:
+                    store.keep(reading())
+        except InputError as error:
+            refused += 1
+            assert "\n" not in str(error)
+    assert 20 < refused < 120
