@@ -12,6 +12,7 @@ import msgspec
 from msgspec import Meta, Struct, field
 
 from earthward.errors import InputError
+from earthward.record.waveform import WaveformName
 
 Positive = Annotated[float, Meta(gt=0)]
 Pin = Annotated[int, Meta(ge=0, le=53)]
@@ -53,7 +54,7 @@ class PinsConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 class SourceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The injected waveform."""
 
-    waveform: Literal["square", "sine", "coded"] = "coded"
+    waveform: WaveformName = "coded"
     frequency_Hz: Annotated[float, Meta(ge=5.0, le=100.0)] = 36.0
     """Repetition frequency of one period."""
     current_limit_A: Annotated[float, Meta(gt=0.0, le=0.02)] = 0.010

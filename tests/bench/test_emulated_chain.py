@@ -19,11 +19,11 @@ import pytest
 from earthward.clock import Clock, PacedClock
 from earthward.devices.ads1115 import AdcReader
 from earthward.devices.gpio import PoolSide, open_sync_pin
-from earthward.devices.link import SourceLink
+from earthward.devices.source import SourceLink
 from earthward.emulated.bench import BenchPins, EmulatedBench
-from earthward.emulated.board import CHIPS
 from earthward.emulated.scenario import FittingSpec, LeakSpec, Scenario
 from earthward.record.board import BoardState, Trip
+from earthward.record.waveform import WAVEFORMS
 from earthward.signal.types import FloatArray, SampleFlag
 
 pytestmark = pytest.mark.realtime
@@ -98,7 +98,7 @@ class Chain:
 
 def code_mean(a: FloatArray, b: FloatArray) -> FloatArray:
     """Mean of the code between phases a and b, by its own cumulative sum."""
-    knots, area = np.arange(11) / 10, np.concatenate([[0], np.cumsum(CHIPS)]) / 10
+    knots, area = np.arange(11) / 10, np.concatenate([[0], np.cumsum(WAVEFORMS["coded"].levels)]) / 10
 
     def integral(p: FloatArray) -> FloatArray:
         return np.asarray(np.interp(p - np.floor(p), knots, area))
@@ -163,7 +163,7 @@ def test_sign_and_size_at_the_pair(chain: Chain) -> None:
 def test_the_libraries_on_the_path_are_the_real_ones(wired: Chain) -> None:
     assert type(wired.reader._chip.ads) is adafruit_ads1x15.ADS1115
     assert isinstance(wired.side._stop, gpiozero.DigitalInputDevice)
-    assert type(wired.link._port).__module__.startswith("serial.")
+    assert type(wired.link._transport.port).__module__.startswith("serial.")
     assert wired.link.status.emulated, "and the board says that it is none"
 
 

@@ -7,19 +7,23 @@ are checked in virtual time by the protocol's conformance suite.
 from __future__ import annotations
 
 import errno
+import fcntl
+import struct
+import termios
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import pytest
 import serial
 
 from earthward.clock import ScaledClock
-from earthward.devices.link import LinkError, SourceLink
-from earthward.devices.protocol import Refusal
-from earthward.emulated.board import EmulatedBoard, ResistorLoad
+from earthward.devices.source import LinkError, SourceLink, open_port
+from earthward.emulated.board import EmulatedBoard
+from earthward.emulated.load import ResistorLoad
 from earthward.errors import InputError
-from earthward.record.board import BoardState, Trip
+from earthward.record.board import BoardState, Refusal, Trip
 
 pytestmark = pytest.mark.realtime
 
@@ -60,7 +64,7 @@ def pair() -> Iterator[Pair]:
 
 
 def test_pyserial_is_on_the_path(pair: Pair) -> None:
-    assert isinstance(pair.link._port, serial.Serial)
+    assert isinstance(pair.link._transport.port, serial.Serial)
     with pytest.raises(serial.SerialException, match="exclusively lock"):
         serial.Serial(pair.board.port, exclusive=True)
 
@@ -136,9 +140,9 @@ def test_impossible_configurations(pair: Pair, arguments: tuple[str, float, floa
 
 
 def test_frames_that_the_board_drops_count_too(pair: Pair) -> None:
-    port = pair.link._port
+    port = pair.link._transport.port
     assert port is not None
-    with pair.link._write_lock:
+    with pair.link._transport.write_lock:
         for _ in range(5):
             port.write(b"\x05garbage\0")
     assert until(lambda: pair.link.status.errors >= 5)
@@ -300,8 +304,6 @@ def test_a_port_that_another_program_holds_is_a_sentence(pair: Pair) -> None:
 @pytest.mark.parametrize("error", [OSError(errno.EIO, "Input/output error"), serial.SerialException("gone")])
 def test_every_kind_of_port_error_leads_to_a_reconnect(error: Exception) -> None:
     """pyserial lets three kinds through: SerialException, OSError (`in_waiting`), termios.error (`flush`)."""
-    from earthward.devices.link import open_port
-
     opened = []
 
     class Failing:
@@ -336,3 +338,23 @@ def test_every_kind_of_port_error_leads_to_a_reconnect(error: Exception) -> None
     with EmulatedBoard(CLOCK, ResistorLoad(1.0)) as board, SourceLink(board.port, CLOCK, opener=opener) as link:
         assert until(lambda: link.status.reconnects == 1)
         assert until(lambda: link.status.ok)
+
+
+def test_opening_the_port_raises_no_modem_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On many boards DTR pulls the reset pin: pyserial must be told to leave both lines low before it opens."""
+    raised: list[int] = []
+    lowered: list[int] = []
+    real = fcntl.ioctl
+
+    def watched(fd: int, request: int, *rest: Any) -> Any:
+        if request in (termios.TIOCMBIS, termios.TIOCMBIC):
+            (lines,) = struct.unpack("I", rest[0])
+            (raised if request == termios.TIOCMBIS else lowered).append(lines)
+            return 0  # a pseudo-terminal has no modem lines
+        return real(fd, request, *rest)
+
+    monkeypatch.setattr(serial.serialposix.fcntl, "ioctl", watched)
+    with EmulatedBoard(CLOCK, ResistorLoad(1.0)) as board:
+        open_port(board.port, 0.01).close()
+    assert raised == []
+    assert set(lowered) == {termios.TIOCM_DTR, termios.TIOCM_RTS}

@@ -15,11 +15,11 @@ import pytest
 from tests.support import board_figures as figures
 from tests.support.board_rig import SOURCES, FirmwareRig, build_or_skip
 
-from earthward.devices.protocol import EventCode, Identity, ResetCause, Telemetry, TelemetryFlag, Type, WaveformCode
+from earthward.devices.protocol import EventCode, Identity, ResetCause, Type, unpack_report
 from earthward.emulated.virtual_mcu import DRIVE_NEGATIVE, DRIVE_POSITIVE, OUTPUTS, Build
 from earthward.record.board import BoardState, Trip
+from earthward.record.waveform import WAVEFORMS, WaveformName
 
-WAVEFORMS = list(WaveformCode)
 #: the output stage's relays are specified to operate and release within this (small-signal relay, from memory)
 RELAY_S = 0.005
 
@@ -56,7 +56,7 @@ def test_a_flipped_bit_in_flash_is_a_failed_self_test(build: Build) -> None:
         rig.mcu.flip_flash(address, mask)
         for _ in range(2):
             rig.wait(0.3)
-            telemetry = Telemetry.unpack(rig.take(Type.TELEMETRY)[-1].body)
+            telemetry = unpack_report(rig.take(Type.TELEMETRY)[-1].body, 0.0)
             assert (telemetry.state, telemetry.trip) == (BoardState.TRIPPED, Trip.SELF_TEST), "no button repairs that"
             assert not rig.driven
             rig.recover()
@@ -66,12 +66,11 @@ def test_a_flipped_bit_in_flash_is_a_failed_self_test(build: Build) -> None:
 # ---- waveform ---------------------------------------------------------------------------------------------
 
 
-def mean_levels(waveform: WaveformCode) -> list[float]:
+def mean_levels(waveform: WaveformName) -> list[float]:
     """What docs/protocol.md says a period is, as mean drive over equal parts, dead time neglected."""
-    if waveform == WaveformCode.CODED:
-        return [1.0 if chip == "+" else -1.0 for chip in figures.CHIPS]
-    if waveform == WaveformCode.SQUARE:
-        return [1.0] * 5 + [-1.0] * 5
+    levels = WAVEFORMS[waveform].levels
+    if levels is not None:
+        return [float(level) for level in levels for _ in range(math.ceil(10 / len(levels)))]
     return [
         0.8 * 32 / (2 * math.pi) * (math.cos(2 * math.pi * k / 32) - math.cos(2 * math.pi * (k + 1) / 32))
         for k in range(32)
@@ -79,11 +78,11 @@ def mean_levels(waveform: WaveformCode) -> list[float]:
 
 
 @pytest.mark.parametrize("frequency_Hz", [5.0, 35.2, 100.0])
-@pytest.mark.parametrize("waveform", WAVEFORMS)
-def test_edges_to_the_tick(build: Build, waveform: WaveformCode, frequency_Hz: float) -> None:
+@pytest.mark.parametrize("waveform", tuple(WAVEFORMS))
+def test_edges_to_the_tick(build: Build, waveform: WaveformName, frequency_Hz: float) -> None:
     seen = figures.trace(build, waveform, frequency_Hz, 1.3 if frequency_Hz < 10 else 0.5)
     print(
-        f"{waveform.name} {frequency_Hz} Hz: {seen.periods} periods, edge jitter {seen.jitter_cycles} cycles, "
+        f"{waveform} {frequency_Hz} Hz: {seen.periods} periods, edge jitter {seen.jitter_cycles} cycles, "
         f"net charge {seen.worst_charge_ticks} ticks, least gap {seen.least_gap_ticks / 2:.1f} us"
     )
     assert seen.periods >= 5
@@ -93,7 +92,7 @@ def test_edges_to_the_tick(build: Build, waveform: WaveformCode, frequency_Hz: f
     assert seen.jitter_cycles == 0, "edges are made by the compare units, whatever the code is doing"
     # A part of a coded or square period may lack 60 us of dead time; a sine's widths are rounded to 1/256 of the slot,
     # and its narrowest pulse is 60 us, which shows at 100 Hz only.
-    if waveform == WaveformCode.SINE:
+    if waveform == "sine":
         slack = 0.13 if frequency_Hz == 100 else 0.01
     else:
         slack = 61e-6 * frequency_Hz * 10
@@ -108,8 +107,8 @@ def test_electrodes_are_switched_cold_and_break_before_make(build: Build, freque
     assert cold_s >= 0, "drives low before a relay moves"
 
 
-@pytest.mark.parametrize("waveform", [WaveformCode.SINE, WaveformCode.CODED])
-def test_no_overflow_of_the_tick_counter_is_lost(build: Build, waveform: WaveformCode) -> None:
+@pytest.mark.parametrize("waveform", ["sine", "coded"])
+def test_no_overflow_of_the_tick_counter_is_lost(build: Build, waveform: WaveformName) -> None:
     """The counter's high part is counted in a handler; one that is missed makes the clock 32.8 ms late for ever."""
     rig = FirmwareRig(build)
     rig.energise(rig.configuration(waveform, 36.0))
@@ -129,11 +128,12 @@ def test_deadman(build: Build) -> None:
     assert all(0.480 <= t <= 0.520 for t in times), times
 
 
-@pytest.mark.parametrize("waveform", WAVEFORMS)
-def test_over_current_is_off_within_one_half_cycle(build: Build, waveform: WaveformCode) -> None:
-    half_s = {WaveformCode.SQUARE: 0.5, WaveformCode.SINE: 0.5, WaveformCode.CODED: 0.1}[waveform] / 35.2
-    times = figures.over_current_s(build, waveform, seed=int(waveform), tries=4)
-    print(f"over-current {waveform.name}", times)
+@pytest.mark.parametrize("waveform", tuple(WAVEFORMS))
+def test_over_current_is_off_within_one_half_cycle(build: Build, waveform: WaveformName) -> None:
+    levels = WAVEFORMS[waveform].levels
+    half_s = (0.5 if levels is None else 1 / len(levels)) / 35.2
+    times = figures.over_current_s(build, waveform, seed=WAVEFORMS[waveform].code, tries=4)
+    print(f"over-current {waveform}", times)
     assert all(t <= half_s for t in times), times
 
 
@@ -185,7 +185,7 @@ def test_every_fault_has_a_bound(fault_times: dict[str, tuple[float, int]]) -> N
 def test_a_pulse_ends_by_itself_when_everything_hangs(build: Build) -> None:
     """The compare unit ends the pulse although no instruction runs any more: no direct current until the watchdog."""
     rig = FirmwareRig(build)
-    rig.energise(rig.configuration(WaveformCode.SQUARE, 60.0))
+    rig.energise(rig.configuration("square", 60.0))
     rig.run(0.1)
     while not rig.mcu.output(DRIVE_POSITIVE):
         rig.wait(0.0005)
@@ -222,7 +222,7 @@ def test_no_output_pin_moves_before_energise(build: Build, cause: ResetCause) ->
     rig.wait(0.3)
     assert not [e for e in rig.mcu.edges() if e.pin in OUTPUTS], "power-up"
     for moment_s in (0.0, 0.0031, 0.0143):
-        rig.energise(rig.configuration(WaveformCode.CODED))
+        rig.energise(rig.configuration("coded"))
         rig.run(0.1)
         rig.wait(moment_s)
         rig.mcu.forget_edges()
@@ -271,9 +271,9 @@ def test_idle_voltage_of_the_water(build: Build) -> None:
         telemetry = rig.status()
         # half a step of the converter; and 100 ms are cut to whole samples, up to 0.52 ms apart (a slow channel is read
         # twice between two voltages): so much of the mains' amplitude is left over in the mean
-        assert telemetry.idle_dc_mV == pytest.approx(dc_V * 1e3, abs=16 + ac_V * 1e3 * 0.52 / 100)
+        assert telemetry.idle_dc_V * 1e3 == pytest.approx(dc_V * 1e3, abs=16 + ac_V * 1e3 * 0.52 / 100)
         # rms of a sine (IEC 60050 101-14-16); a step of the converter is 31 mV, 9 mV rms of its own noise
-        assert telemetry.idle_ac_mV == pytest.approx(ac_V * 1e3 / math.sqrt(2), rel=0.02, abs=6)
+        assert telemetry.idle_ac_V * 1e3 == pytest.approx(ac_V * 1e3 / math.sqrt(2), rel=0.02, abs=6)
     rig.close()
 
 
@@ -286,8 +286,8 @@ def test_limiting_is_flagged(build: Build) -> None:
         rig.run(0.3)
         telemetry = rig.status()
         assert telemetry.state == BoardState.ENERGISED
-        assert bool(telemetry.flags & TelemetryFlag.CURRENT_LIMITING) is limiting
-        assert telemetry.current_positive_uA == pytest.approx(10e6 / (1040 + load_ohm), rel=0.02)
+        assert telemetry.current_limiting is limiting
+        assert telemetry.current_positive_A * 1e6 == pytest.approx(10e6 / (1040 + load_ohm), rel=0.02)
         rig.close()
 
 
@@ -297,11 +297,11 @@ def test_peak_is_kept_through_a_trip(build: Build) -> None:
     rig.wait(0.05)
     telemetry = rig.status()
     assert telemetry.trip == Trip.OVER_CURRENT
-    assert telemetry.current_peak_uA == pytest.approx(10e6 / 1040, rel=0.02)
+    assert telemetry.current_peak_A * 1e6 == pytest.approx(10e6 / 1040, rel=0.02)
     events = [e for e in rig.events() if e.event == EventCode.TRIPPED]
     assert [e.trip for e in events] == [Trip.OVER_CURRENT]
-    later = Telemetry.unpack(rig.request(Type.OFF))
-    assert later.current_peak_uA == telemetry.current_peak_uA
+    later = unpack_report(rig.request(Type.OFF), 0.0)
+    assert later.current_peak_A * 1e6 == telemetry.current_peak_A * 1e6
     rig.close()
 
 

@@ -9,10 +9,10 @@ from pathlib import Path
 import pytest
 
 from earthward.clock import SystemClock
-from earthward.devices.link import SourceLink
 from earthward.devices.protocol import ResetCause
-from earthward.emulated.board import ResistorLoad
+from earthward.devices.source import SourceLink
 from earthward.emulated.firmware_board import FirmwareBoard, first_edge_tick
+from earthward.emulated.load import ResistorLoad
 from earthward.emulated.virtual_mcu import Build, find_build
 from earthward.errors import InputError
 from earthward.record.board import BoardState, Trip

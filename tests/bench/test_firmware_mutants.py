@@ -17,9 +17,9 @@ import pytest
 from tests.support import board_figures as figures
 from tests.support.board_rig import SOURCES, FirmwareRig, Refused, build_or_skip
 
-from earthward.devices.protocol import ArmRequest, Electrode, Frame, Refusal, ResetCause, Type, WaveformCode
+from earthward.devices.protocol import ArmRequest, Electrode, Frame, ResetCause, Type
 from earthward.emulated.virtual_mcu import Build
-from earthward.record.board import BoardState, Trip
+from earthward.record.board import BoardState, Refusal, Trip
 
 #: name -> (file, what is there, what the mutant has instead)
 MUTANTS: dict[str, tuple[str, str, str]] = {
@@ -114,7 +114,7 @@ def build_mutant(sound: Build, folder: Path, name: str) -> Build:
 
 
 def wave(build: Build) -> str:
-    seen = figures.trace(build, WaveformCode.CODED, 35.2, 0.15)
+    seen = figures.trace(build, "coded", 35.2, 0.15)
     if seen.both_high or seen.least_gap_ticks < 120:
         return "dead time"
     if seen.worst_charge_ticks:
@@ -152,7 +152,7 @@ def overload(build: Build) -> str:
 
 
 def dead_half(build: Build) -> str:
-    rig = figures.energised(build, WaveformCode.SQUARE)
+    rig = figures.energised(build, "square")
 
     def kill() -> None:
         with rig.mcu.world() as world:

@@ -20,10 +20,10 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 from tests.support import board_figures as figures
 from tests.support.board_rig import FirmwareRig
 
-from earthward.devices.protocol import WaveformCode
 from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError
 from earthward.record.board import Trip
+from earthward.record.waveform import WAVEFORMS
 
 
 def row(what: str, value: str, bound: str = "") -> None:
@@ -46,19 +46,20 @@ def main() -> int:
         return 2
     print("| firmware on the virtual chip (emulated) | measured | stated |\n|---|---|---|")
     row("program in flash", f"{figures.program_size(build)} bytes", "32768")
-    for waveform in WaveformCode:
+    for waveform in WAVEFORMS:
         for frequency_Hz in (5.0, 35.2, 100.0):
             t = figures.trace(build, waveform, frequency_Hz, 1.2 if frequency_Hz < 10 else 1.0)
-            what = f"{waveform.name.lower()} {frequency_Hz:g} Hz, {t.periods} periods: net charge per period"
+            what = f"{waveform} {frequency_Hz:g} Hz, {t.periods} periods: net charge per period"
             row(what, f"{t.worst_charge_ticks:g} ticks of 0.5 us", "1 tick")
             row("... edge jitter; both outputs high", f"{t.jitter_cycles} cycles; {t.both_high} times", "-; never")
             row("... least gap between polarities", f"{t.least_gap_ticks / 2:.1f} us", "60 us")
     times = figures.deadman_s(build)
     row("dead-man after the last heartbeat", f"{min(times) * 1e3:.1f} to {max(times) * 1e3:.1f} ms", "500 +- 20 ms")
-    for waveform, half_s in ((0, 0.5), (1, 0.5), (2, 0.1)):
-        times = figures.over_current_s(build, WaveformCode(waveform), 7, 5)
+    for waveform, record in WAVEFORMS.items():
+        half_s = 0.5 if record.levels is None else 1 / len(record.levels)
+        times = figures.over_current_s(build, waveform, 7, 5)
         row(
-            f"short circuit, {WaveformCode(waveform).name.lower()} 35.2 Hz, 5 moments",
+            f"short circuit, {waveform} 35.2 Hz, 5 moments",
             f"{min(times) * 1e3:.2f} to {max(times) * 1e3:.2f} ms",
             f"one half cycle (chip), {half_s / 35.2 * 1e3:.1f} ms",
         )

@@ -27,6 +27,7 @@ from tests.physics.detection_tools import BOTH_MAINS, blocks, bound, run, stream
 from tests.support.lock_trials import lock_trial, reading_sigma
 
 from earthward.emulated.pair_recording import PairRecording, PairScene, record
+from earthward.record.waveform import WAVEFORMS
 from earthward.signal import waveforms
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.sampleclock import index_from_stamps
@@ -88,10 +89,10 @@ def show(name: str, scene: PairScene, window_s: float, seconds: float, seeds: ra
 
 def section_white(size: float) -> None:
     """White noise, stamps late by 200 us with stalls; bias at high signal."""
-    for name in waveforms.WAVEFORMS:
+    for name in WAVEFORMS:
         for window in (0.25, 0.5, 1.0):
             show(f"white, {name}", PairScene(waveform=name), window, 150 * size, range(2))
-    for name in waveforms.WAVEFORMS:
+    for name in WAVEFORMS:
         f = measure(PairScene(waveform=name, amplitude_V=500e-6), 0.5, 60, range(1))
         print(f"  bias at 500 uV, {name}: {f.bias * 100:+.4f} % +- {f.bias_sigma * 100:.4f} %")
 
@@ -231,7 +232,7 @@ def classical(t_s: FloatArray, v: FloatArray, scene: PairScene, window_s: float,
 def section_rejection(size: float) -> None:
     """Mains rejection at 0.5 s: amplitude of the mains (50 mV, swinging by 0.2 Hz, harmonics to the 7th) over what it
     leaves in the value, root mean square (bias and scatter together, noise of 0.5 uV per sample included)."""
-    for name in waveforms.WAVEFORMS:
+    for name in WAVEFORMS:
         for label, mains in (
             ("50 Hz", ((50.0, 0.05),)),
             ("60 Hz", ((60.0, 0.05),)),
@@ -266,7 +267,7 @@ DISTORTED: dict[str, PairScene] = {
 
 def section_distorted(size: float) -> None:
     """Clipped or amplitude-modulated mains over a true +300 uV: no sign claimed rather than a wrong one."""
-    for wave in waveforms.WAVEFORMS:
+    for wave in WAVEFORMS:
         for name, scene in DISTORTED.items():
             wrong = claimed = count = 0
             worst = 0.0
@@ -308,7 +309,7 @@ def section_response(size: float) -> None:
 
 def section_outside(size: float) -> None:
     """Against a classical lock-in on clean data, and the variances of the textbooks."""
-    for name in waveforms.WAVEFORMS:
+    for name in WAVEFORMS:
         scene = PairScene(waveform=name, amplitude_V=100e-6, noise_V=1e-12, stalls_per_s=0, jitter_s=0, rate_Hz=875.0)
         recording = record(scene, 12, 1)
         ours = np.array([r.value_V for r in run(recording, 0.5).readings])
@@ -335,7 +336,7 @@ def section_outside(size: float) -> None:
         w = waveforms.value("sine" if wave == "sine" else "square", phase)
         estimates = rng.standard_normal((runs, n)) @ r / float(w @ r)
         print(f"  variance of {label}: {estimates.var() * n:.3f} s^2/N (book: {text})")
-    for name in waveforms.WAVEFORMS:
+    for name in WAVEFORMS:
         f = measure(PairScene(waveform=name), 1.0, 100 * size, range(2))
         scene = PairScene(waveform=name)
         factor = f.ratio * (bound(scene, 1.0) / scene.noise_V) ** 2 * scene.rate_Hz
@@ -408,7 +409,7 @@ def section_real(size: float) -> None:
         print("  package peakdet is not installed (extra dev): skipped")
         return
     noise, rate = found
-    for name in waveforms.WAVEFORMS:
+    for name in WAVEFORMS:
         for amplitude in (20e-6, 100e-6):
             pulls, wrong, count, sigmas = [], 0, 0, []
             for k in range(round(12 * size)):

@@ -20,7 +20,7 @@ from tests.unit.test_devices_clockmap import simulate
 
 from earthward.clock import SystemClock
 from earthward.devices.ads1115 import AdcReader
-from earthward.devices.link import SourceLink
+from earthward.devices.source import SourceLink
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 

@@ -37,8 +37,9 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 
 from earthward.clock import SystemClock
 from earthward.devices.protocol import ResetCause
-from earthward.emulated.board import EmulatedBoard, ResistorLoad
+from earthward.emulated.board import EmulatedBoard
 from earthward.emulated.firmware_board import FirmwareBoard
+from earthward.emulated.load import ResistorLoad
 from earthward.emulated.virtual_mcu import Build, find_build
 from earthward.errors import InputError
 
@@ -52,7 +53,7 @@ async def _daemon(port: str, folder: Path) -> None:
     from earthward.config import Config
     from earthward.daemon.life import Daemon
     from earthward.daemon.wiring import SUPERVISED_S, wire
-    from earthward.devices.link import SourceLink
+    from earthward.devices.source import SourceLink
     from earthward.emulated.bench import EmulatedBench
     from earthward.emulated.scenario import Scenario
     from earthward.safety.limits import Limits

@@ -144,7 +144,7 @@ async def test_the_libraries_on_the_path_are_the_real_ones(tmp_path: Path, caplo
     async with kit(tmp_path, caplog) as k:
         readers = k.wiring.receiver._readers  # type: ignore[attr-defined]
         assert type(readers[0]._chip.ads) is adafruit_ads1x15.ADS1115
-        assert isinstance(k.wiring.board._port, serial.Serial)  # type: ignore[attr-defined]
+        assert isinstance(k.wiring.board._transport.port, serial.Serial)  # type: ignore[attr-defined]
         assert isinstance(k.wiring.contacts._stop, gpiozero.DigitalInputDevice)  # type: ignore[union-attr]
         assert "EMULATED" in k.screen()
 

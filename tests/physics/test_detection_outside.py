@@ -10,6 +10,7 @@ from scipy.integrate import quad
 from earthward.devices.ads1115 import FULL_SCALE_V
 from earthward.emulated import ads1115
 from earthward.emulated.pair_recording import PairScene, record
+from earthward.record.waveform import WAVEFORMS
 from earthward.signal import waveforms
 from earthward.signal.band_scan import scan_band
 from earthward.signal.detector import Detector, DetectorSettings, quantisation_sigma
@@ -68,7 +69,7 @@ def test_spectra_and_mean_squares_of_the_waveforms() -> None:
     """Square: 4/(pi k) for odd k (Fourier); power of the code's ten chips; both through the averaging of a sample."""
     c = np.abs(waveforms.line_spectrum("square", 5)) * 2
     assert c == pytest.approx([4 / np.pi, 0, 4 / (3 * np.pi), 0, 4 / (5 * np.pi)], abs=1e-12)
-    for name in waveforms.WAVEFORMS:
+    for name in WAVEFORMS:
         phase = (np.arange(20000) + 0.5) / 20000
         v = waveforms.averaged(name, phase, 0.04)
         q = waveforms.quadrature(name, phase, 0.04)
@@ -78,11 +79,11 @@ def test_spectra_and_mean_squares_of_the_waveforms() -> None:
 
 
 def test_no_rotation_of_the_code_is_near_its_negative() -> None:
-    chips = np.array(waveforms.CHIPS)
+    chips = np.array(WAVEFORMS["coded"].levels)
     assert min(int(chips @ np.roll(chips, shift)) for shift in range(10)) == -2
     assert waveforms.polarity_margin("coded") == pytest.approx(0.2)
     assert waveforms.polarity_margin("square") == pytest.approx(1.0)
-    assert sum(waveforms.CHIPS) == 0
+    assert sum(WAVEFORMS["coded"].levels) == 0
 
 
 def test_quantisation_of_a_quiet_square() -> None:

@@ -19,7 +19,6 @@ from earthward.devices.protocol import (
     FrameReader,
     ResetCause,
     Type,
-    WaveformCode,
 )
 from earthward.emulated.virtual_mcu import (
     CYCLES_PER_TICK,
@@ -32,11 +31,13 @@ from earthward.emulated.virtual_mcu import (
     Build,
     Pin,
 )
+from earthward.record.waveform import WAVEFORMS, WaveformName
 
 TIMSK1 = 0x6F
 ADCSRA = 0x7A
 #: docs/protocol.md
 CHIPS = "++++--+---"
+SINE_SLOTS = 32
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +72,11 @@ def pulses(rig: FirmwareRig) -> list[tuple[int, int, int]]:
     return sorted(found)
 
 
-def trace(build: Build, waveform: WaveformCode, frequency_Hz: float, seconds: float) -> Trace:
+def _misfit(some: list[tuple[int, int, int]], runs: list[int], level_cycles: float) -> float:
+    return sum(abs(end - start - run * level_cycles) for (start, end, _), run in zip(some, runs, strict=True))
+
+
+def trace(build: Build, waveform: WaveformName, frequency_Hz: float, seconds: float) -> Trace:
     """Energise, let it run, and look at every edge against the grid that telemetry names."""
     rig = FirmwareRig(build)
     try:
@@ -87,12 +92,16 @@ def trace(build: Build, waveform: WaveformCode, frequency_Hz: float, seconds: fl
     both = sum(b[0] < a[1] for a, b in itertools.pairwise(every))
     gaps = [b[0] - a[1] for a, b in itertools.pairwise(every) if a[2] != b[2]]
     # the first positive pulse of a period marks the grid; how far before it the period starts does not matter here
-    per_period = {WaveformCode.SQUARE: 2, WaveformCode.CODED: 4, WaveformCode.SINE: 32}[waveform]
-    first = next(k for k in range(len(every)) if every[k][2] > 0 and (k == 0 or every[k - 1][2] < 0))
-    if waveform == WaveformCode.CODED:
-        # the longest positive run starts the period
-        starts = [k for k in range(min(8, len(every))) if every[k][2] > 0]
-        first = max(starts, key=lambda k: every[k][1] - every[k][0])
+    levels = WAVEFORMS[waveform].levels
+    if levels is None:
+        per_period, parts = SINE_SLOTS, SINE_SLOTS
+        first = next(k for k in range(len(every)) if every[k][2] > 0 and (k == 0 or every[k - 1][2] < 0))
+    else:
+        runs = [len(list(run)) for _, run in itertools.groupby(levels)]
+        per_period, parts = len(runs), len(levels) * math.ceil(10 / len(levels))
+        # the period starts where the lengths of the pulses agree with the runs of equal levels
+        starts = [k for k in range(per_period) if every[k][2] == levels[0]]
+        first = min(starts, key=lambda k: _misfit(every[k : k + per_period], runs, period / len(levels)))
     whole = every[first : first + (len(every) - first) // per_period * per_period]
     periods = [whole[k : k + per_period] for k in range(0, len(whole), per_period)]
     origin = periods[0][0][0]
@@ -103,19 +112,18 @@ def trace(build: Build, waveform: WaveformCode, frequency_Hz: float, seconds: fl
                 place = periods[0][k][side] - origin
                 jitter = max(jitter, abs(pulse[side] - origin - n * period - place))
     charge = [sum((end - start) * polarity for start, end, polarity in one) for one in periods]
-    parts = 32 if waveform == WaveformCode.SINE else 10
     lead = (period - (periods[0][-1][1] - origin)) / 2 if len(periods) > 1 else 0.0
-    levels = []
+    seen = []
     for k in range(parts):
         lo, hi = origin - lead + k * period / parts, origin - lead + (k + 1) * period / parts
-        levels.append(sum(max(0.0, min(e, hi) - max(s, lo)) * p for s, e, p in periods[0]) / (hi - lo))
+        seen.append(sum(max(0.0, min(e, hi) - max(s, lo)) * p for s, e, p in periods[0]) / (hi - lo))
     return Trace(
         periods=len(periods),
         both_high=both,
         least_gap_ticks=min(gaps) / CYCLES_PER_TICK,
         worst_charge_ticks=max(map(abs, charge)) / CYCLES_PER_TICK,
         jitter_cycles=jitter,
-        levels=tuple(levels),
+        levels=tuple(seen),
     )
 
 
@@ -131,7 +139,7 @@ def off_after_s(rig: FirmwareRig, act: Callable[[], object], limit_s: float) -> 
     return (last[-1] - start) / HZ if last else 0.0
 
 
-def energised(build: Build, waveform: WaveformCode = WaveformCode.CODED, limit_uA: int = 10_000) -> FirmwareRig:
+def energised(build: Build, waveform: WaveformName = "coded", limit_uA: int = 10_000) -> FirmwareRig:
     rig = FirmwareRig(build)
     rig.energise(rig.configuration(waveform, limit_uA=limit_uA))
     rig.run(0.2)
@@ -152,7 +160,7 @@ def deadman_s(build: Build, delays_s: tuple[float, ...] = (0.0, 0.0003, 0.0107))
     return found
 
 
-def over_current_s(build: Build, waveform: WaveformCode, seed: int, tries: int) -> list[float]:
+def over_current_s(build: Build, waveform: WaveformName, seed: int, tries: int) -> list[float]:
     """From a short circuit at a random moment to all outputs low."""
     chance = random.Random(seed)
     found = []
@@ -207,7 +215,7 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
     }
     found = {}
     for name, act in acts.items():
-        shape = WaveformCode.SQUARE if name.startswith("square") else WaveformCode.CODED
+        shape = "square" if name.startswith("square") else "coded"
         rig = energised(build, shape, limit_uA=8000)
         resets = rig.mcu.resets
         seconds = off_after_s(rig, lambda act=act, rig=rig: act(rig), 0.6 if "9 V" in name or "75" in name else 0.15)
@@ -324,7 +332,7 @@ def switch_gap(build: Build, frequency_Hz: float) -> tuple[float, bool, float]:
     """(seconds between one relay's opening and the other's closing, both ever closed, least seconds from the last
     drive edge to the opening)."""
     rig = FirmwareRig(build)
-    rig.energise(rig.configuration(WaveformCode.SQUARE, frequency_Hz))
+    rig.energise(rig.configuration("square", frequency_Hz))
     rig.run(0.15)
     rig.mcu.forget_edges()
     rig.select(Electrode.B)

@@ -26,15 +26,14 @@ from earthward.devices.protocol import (
     FrameReader,
     HeartbeatReply,
     Identity,
-    Refusal,
     RefusalBody,
     ResetCause,
     SelectReply,
-    Telemetry,
     Type,
-    WaveformCode,
+    unpack_report,
 )
-from earthward.emulated.board import EmulatedBoard, ResistorLoad
+from earthward.emulated.board import EmulatedBoard
+from earthward.emulated.load import ResistorLoad
 from earthward.emulated.virtual_mcu import (
     ENABLE_HELD,
     RESET_BUTTON,
@@ -43,7 +42,8 @@ from earthward.emulated.virtual_mcu import (
     VirtualMcu,
     find_build,
 )
-from earthward.record.board import BoardState
+from earthward.record.board import BoardReport, BoardState, Refusal
+from earthward.record.waveform import WAVEFORMS, WaveformName
 
 ROOT = Path(__file__).parents[2]
 SOURCES = ROOT / "hardware" / "source_board"
@@ -191,8 +191,8 @@ class Rig(ABC):
     def hello(self) -> Identity:
         return Identity.unpack(self.request(Type.HELLO))
 
-    def status(self) -> Telemetry:
-        return Telemetry.unpack(self.request(Type.STATUS))
+    def status(self) -> BoardReport:
+        return unpack_report(self.request(Type.STATUS), 0.0)
 
     def beat(self, stamp: int = 0x12345678) -> HeartbeatReply:
         return HeartbeatReply.unpack(self.request(Type.HEARTBEAT, struct.pack("<I", stamp)))
@@ -201,9 +201,11 @@ class Rig(ABC):
         return SelectReply.unpack(self.request(Type.SELECT, bytes((electrode,))))
 
     def configuration(
-        self, waveform: WaveformCode = WaveformCode.CODED, frequency_Hz: float = 35.2, limit_uA: int = 10_000
+        self, waveform: WaveformName = "coded", frequency_Hz: float = 35.2, limit_uA: int = 10_000
     ) -> Configuration:
-        return Configuration(waveform, Electrode.A, round(self.hello().tick_Hz / frequency_Hz), limit_uA)
+        return Configuration(
+            WAVEFORMS[waveform].code, Electrode.A, round(self.hello().tick_Hz / frequency_Hz), limit_uA
+        )
 
     def configure(self, configuration: Configuration | None = None) -> Configuration:
         wanted = configuration or self.configuration()
@@ -219,7 +221,7 @@ class Rig(ABC):
         self.wait(0.08)
         wanted = self.configure(configuration)
         self.beat()
-        assert Telemetry.unpack(self.request(Type.ARM, self.arm_body(wanted))).state == BoardState.ARMED
+        assert unpack_report(self.request(Type.ARM, self.arm_body(wanted)), 0.0).state == BoardState.ARMED
         return wanted
 
     def energise(self, configuration: Configuration | None = None) -> Configuration:
@@ -227,7 +229,7 @@ class Rig(ABC):
         self.set_enable(True)
         self.wait(0.02)
         self.beat()
-        assert Telemetry.unpack(self.request(Type.ENERGISE)).state == BoardState.ENERGISED
+        assert unpack_report(self.request(Type.ENERGISE), 0.0).state == BoardState.ENERGISED
         return wanted
 
     def run(self, seconds: float, every_s: float = 0.1) -> None:

@@ -10,7 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from earthward.devices.clockmap import ClockMap
+from earthward.devices.source.clockmap import ClockMap
 from earthward.errors import InputError
 from earthward.signal.types import FloatArray
 

@@ -9,8 +9,8 @@ import gpiozero
 import pytest
 
 from earthward.clock import ManualClock
-from earthward.devices.clockmap import ClockMap
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
+from earthward.devices.source.clockmap import ClockMap
 from earthward.emulated.pins import HISTORY, EmulatedPins
 from earthward.errors import InputError
 

@@ -9,13 +9,16 @@ import numpy as np
 import pytest
 
 from earthward.clock import ManualClock
-from earthward.devices.protocol import Electrode, WaveformCode
+from earthward.devices.protocol import Electrode
 from earthward.emulated.ads1115 import EmulatedAds
-from earthward.emulated.board import CHIPS, TICK_HZ, BoardClock, Drive, OutputSegment, OutputTimeline
+from earthward.emulated.board_logic import TICK_HZ
+from earthward.emulated.load import Drive
+from earthward.emulated.output import BoardClock, OutputSegment, OutputTimeline
 from earthward.emulated.pool import Pose, VirtualPool
 from earthward.emulated.scenario import FITTING_OHM, FittingSpec, LeakSpec, Scenario
 from earthward.errors import InputError
 from earthward.pool.pool_file import format_pool, parse_pool
+from earthward.record.waveform import WAVEFORMS, WaveformName
 
 DRIVE = Drive()
 QUIET = Scenario(
@@ -137,8 +140,8 @@ def test_the_pair_must_be_in_the_pool() -> None:
         pool.set_covered("lamp")
 
 
-@pytest.mark.parametrize("waveform", list(WaveformCode))
-def test_means_over_conversions_are_exact(waveform: WaveformCode) -> None:
+@pytest.mark.parametrize("waveform", tuple(WAVEFORMS))
+def test_means_over_conversions_are_exact(waveform: WaveformName) -> None:
     """Against brute force: the waveform sampled 4,000 times in each conversion."""
     clock = BoardClock(TICK_HZ, 0.004, 49.0)
     segment = OutputSegment(0.0, True, "A", waveform, 12345.0, 55_560, clock)
@@ -148,11 +151,11 @@ def test_means_over_conversions_are_exact(waveform: WaveformCode) -> None:
     exact = segment.mean_over(start, end)
     share = (np.arange(4000) + 0.5) / 4000
     phase = (clock.ticks_of(start[:, None] + share * (end - start)[:, None]) - 12345.0) / 55_560 % 1.0
-    wave = {
-        WaveformCode.SQUARE: np.where(phase < 0.5, 1.0, -1.0),
-        WaveformCode.SINE: np.sin(2 * np.pi * phase),
-        WaveformCode.CODED: np.array(CHIPS, dtype=float)[np.floor(phase * 10).astype(int)],
-    }[waveform]
+    levels = WAVEFORMS[waveform].levels
+    if levels is None:
+        wave = np.sin(2 * np.pi * phase)
+    else:
+        wave = np.array(levels, dtype=float)[np.floor(phase * len(levels)).astype(int)]
     assert np.abs(exact - wave.mean(axis=1)).max() < 1.5e-3
     whole = segment.mean_over(start, np.array([clock.host_s(clock.ticks(t) + 55_560) for t in start]))
     assert np.abs(whole).max() < 1e-9, "no net charge over a period"
@@ -170,14 +173,14 @@ def test_volts_follow_the_boards_output_in_time() -> None:
     pool, _ = pool_of(QUIET)
     clock = BoardClock(TICK_HZ, 0.0, 49.0, wander=0.0)
     period = TICK_HZ // 10  # 0.1 s
-    timeline = OutputTimeline(OutputSegment(0.0, False, "A", WaveformCode.SQUARE, 0.0, period, clock))
+    timeline = OutputTimeline(OutputSegment(0.0, False, "A", "square", 0.0, period, clock))
     pool.connect(timeline, DRIVE)
     pool.move(Pose((2.0, 1.2, 0.7), (2.3, 1.5, 0.7)))
     on = clock.host_s(5 * period)
-    timeline.add(OutputSegment(on, True, "A", WaveformCode.SQUARE, 5.0 * period, period, clock))
+    timeline.add(OutputSegment(on, True, "A", "square", 5.0 * period, period, clock))
     off, again = on + 0.2, on + 0.3
-    timeline.add(OutputSegment(off, False, "A", WaveformCode.SQUARE, 5.0 * period, period, clock))
-    timeline.add(OutputSegment(again, True, "B", WaveformCode.SQUARE, 8.0 * period, period, clock))
+    timeline.add(OutputSegment(off, False, "A", "square", 5.0 * period, period, clock))
+    timeline.add(OutputSegment(again, True, "B", "square", 8.0 * period, period, clock))
     a, b = pool.true_volts("A"), pool.true_volts("B")
     assert a != pytest.approx(b, rel=0.02)
     # 10 ms conversions; the one from on - 5 ms has half of it
@@ -210,7 +213,7 @@ def test_out_of_the_water_there_is_pick_up_and_no_signal() -> None:
 def test_movement_is_gradual_and_noisy() -> None:
     pool, clock = pool_of(QUIET.with_(motion_V=200e-6))
     timeline = OutputTimeline(
-        OutputSegment(0.0, True, "A", WaveformCode.SQUARE, 0.0, 10**12, BoardClock(TICK_HZ, 0.0, 49.0, wander=0.0))
+        OutputSegment(0.0, True, "A", "square", 0.0, 10**12, BoardClock(TICK_HZ, 0.0, 49.0, wander=0.0))
     )
     pool.connect(timeline, DRIVE)
     pool.move(Pose((5.0, 1.2, 1.2), (5.0, 1.5, 1.2)))
@@ -231,7 +234,7 @@ def test_movement_is_gradual_and_noisy() -> None:
 def test_the_chips_look_ahead_is_thrown_away_when_the_world_changes() -> None:
     pool, clock = pool_of(QUIET.with_(offset_V=0.0))
     timeline = OutputTimeline(
-        OutputSegment(0.0, True, "A", WaveformCode.SQUARE, 0.0, 10**12, BoardClock(TICK_HZ, 0.0, 49.0, wander=0.0))
+        OutputSegment(0.0, True, "A", "square", 0.0, 10**12, BoardClock(TICK_HZ, 0.0, 49.0, wander=0.0))
     )
     pool.connect(timeline, DRIVE)
     pool.move(Pose((5.0, 1.2, 1.2), (5.0, 1.5, 1.2)))

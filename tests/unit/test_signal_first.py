@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from earthward.record.waveform import WAVEFORMS
 from earthward.signal import waveforms
 from earthward.signal.batch import detect
 from earthward.signal.detector import Detector, DetectorSettings
@@ -20,7 +21,7 @@ def recording(
     rng = np.random.default_rng(seed)
     n = int(seconds * RATE)
     end = 0.5 + (1 + np.arange(n)) / RATE
-    name = next(w for w in waveforms.WAVEFORMS if w == waveform)
+    name = next(w for w in WAVEFORMS if w == waveform)
     v = amplitude * waveforms.averaged(name, (end - START) * FREQUENCY, FREQUENCY / RATE)
     v = v + noise * rng.standard_normal(n) + 1e-3
     return end + np.abs(rng.normal(0, 200e-6, n)), v
@@ -30,7 +31,7 @@ def recording(
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 def test_value_and_sign(waveform: str, sign: float) -> None:
     t, v = recording(sign * 20e-6, 8e-6, 6.0, 1, waveform)
-    name = next(w for w in waveforms.WAVEFORMS if w == waveform)
+    name = next(w for w in WAVEFORMS if w == waveform)
     result = detect(t, v, DetectorSettings(waveform=name, frequency_Hz=FREQUENCY), start_s=START)
     assert result.sample_rate_Hz == pytest.approx(RATE, rel=1e-5)
     assert len(result.readings) > 15

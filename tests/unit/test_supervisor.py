@@ -14,8 +14,8 @@ import pytest
 from earthward.clock import ManualClock, SystemClock
 from earthward.config import SourceConfig
 from earthward.daemon.supervisor import AdcPulse, Supervisor
-from earthward.devices.link import LinkError, LinkStatus
 from earthward.devices.protocol import Configuration, Identity
+from earthward.devices.source import LinkError, LinkStatus
 from earthward.errors import InputError
 from earthward.record.board import BoardReport, BoardState, Trip
 from earthward.safety.interlock import Interlock

@@ -32,7 +32,7 @@ from earthward.daemon.life import Daemon
 from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import write_whole
 from earthward.daemon.wiring import SUPERVISED_S, wire
-from earthward.devices.link import SourceLink
+from earthward.devices.source import SourceLink
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import find_build

@@ -9,10 +9,11 @@ from typing import Any, Literal
 
 from earthward.daemon.recording_csv import read_recording_csv
 from earthward.errors import InputError
+from earthward.record.waveform import WAVEFORMS
 from earthward.signal.batch import DetectResult, detect
 from earthward.signal.detector import DetectorSettings
 from earthward.signal.types import Reading
-from earthward.signal.waveforms import WAVEFORMS
+from earthward.signal.waveforms import tells_polarity
 
 SUMMARY = "lock-in over a recording"
 
@@ -51,7 +52,7 @@ def run(args: argparse.Namespace) -> int:
         sync = "known" if args.sync == "known" else "none"
     if sync == "known" and start is None:
         raise InputError(f"{args.file} has no header key start_s; give --start-time, or --sync none.")
-    if sync == "none" and waveform != "coded":
+    if sync == "none" and not tells_polarity(waveform):
         print(
             f"earthward: the sign cannot be told from a {waveform} without a common clock: no values are claimed",
             file=sys.stderr,

@@ -144,7 +144,7 @@ def _probe(bus: object, address: int) -> bool:
 
 
 def _board(config: configuration.Config) -> Iterator[Finding]:
-    from earthward.devices.link import SourceLink
+    from earthward.devices.source import SourceLink
 
     port = Path(config.link.port)
     if not port.exists():

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from earthward.daemon import protocol as m
 from earthward.daemon.recorder import Recorder
 from earthward.devices.ads1115 import AdcStatus
-from earthward.devices.link import LinkStatus
+from earthward.devices.source import LinkStatus
 from earthward.record.board import BoardReport
 from earthward.safety.interlock import View
 from earthward.signal.detector import Detector

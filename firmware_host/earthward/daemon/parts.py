@@ -6,10 +6,10 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from earthward.record.event import Event
 from earthward.clock import Clock
 from earthward.daemon.supervisor import Board, Contacts, Warning
 from earthward.devices.ads1115 import AdcStatus
-from earthward.devices.link import LinkEvent
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
 from earthward.record.place import Station
@@ -31,7 +31,7 @@ class Receiver(Protocol):
 class LinkBoard(Board, Protocol):
     def start(self) -> None: ...
     def close(self) -> None: ...
-    def drain_events(self) -> list[LinkEvent]: ...
+    def drain_events(self) -> list[Event]: ...
 
 
 @dataclass

@@ -9,7 +9,6 @@ from earthward.daemon.parts import Wiring
 from earthward.daemon.supervisor import Supervisor
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Visiting
-from earthward.devices.link import LinkEvent
 from earthward.record.event import Severity
 
 
@@ -51,7 +50,7 @@ class Pump:
             if self._visiting is not None:
                 self._visiting.tell_steps()
 
-    def _link_event(self, event: LinkEvent) -> None:
+    def _link_event(self, event: Event) -> None:
         if event.code == "reset-button":
             self._supervisor.reset_pressed()
         if event.code.startswith("trip-"):

@@ -20,6 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from earthward.errors import InputError
+from earthward.record.waveform import WAVEFORMS
 
 COLUMNS = ("t_s", "v_V", "v2_V")
 #: a longer stretch without samples is a slip in a time, or two recordings in one file
@@ -111,8 +112,8 @@ def read_recording_csv(path: str | os.PathLike[str]) -> CsvRecording:
     _check_plausible(name, t, table[:, 1:])
     gain = _number(header, "front_end_gain", name) or 1.0
     waveform = header.get("waveform")
-    if waveform is not None and waveform not in ("square", "sine", "coded"):
-        raise InputError(f"{name}: header key waveform must be square, sine or coded, not {waveform!r}.")
+    if waveform is not None and waveform not in WAVEFORMS:
+        raise InputError(f"{name}: header key waveform must be one of {', '.join(WAVEFORMS)}, not {waveform!r}.")
     mains: tuple[float, ...] | None = None
     if "mains_Hz" in header:
         words = header["mains_Hz"].lower().replace(",", " ").replace("+", " ").replace("and", " ").split()

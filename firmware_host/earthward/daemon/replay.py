@@ -14,9 +14,10 @@ from earthward.clock import Clock, wait_event
 from earthward.daemon.parts import TakeBlock
 from earthward.daemon.recorder import RecordingContent
 from earthward.devices.ads1115 import AdcStatus
-from earthward.devices.link import LinkError, LinkEvent, LinkStatus
 from earthward.devices.protocol import Configuration, Identity
+from earthward.devices.source import LinkError, LinkStatus
 from earthward.record.board import BoardReport, BoardState, Trip
+from earthward.record.event import Event
 from earthward.record.waveform import WaveformName
 from earthward.signal.types import PhaseReference, SampleFlag
 
@@ -109,7 +110,7 @@ class ReplayedBoard:
 
     def feed(self) -> None: ...
 
-    def drain_events(self) -> list[LinkEvent]:
+    def drain_events(self) -> list[Event]:
         return []
 
     @property

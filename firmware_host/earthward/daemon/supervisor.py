@@ -20,23 +20,22 @@ from typing import Literal, Protocol
 
 from earthward.clock import Clock
 from earthward.config import SourceConfig
-from earthward.devices.link import LinkError, LinkStatus
 from earthward.devices.protocol import Configuration, Identity
+from earthward.devices.source import LinkError, LinkStatus
 from earthward.errors import InputError
-from earthward.record.board import BoardReport
+from earthward.record.board import BoardReport, ElectrodeName
+from earthward.record.event import Event
 from earthward.record.waveform import WaveformName
-from earthward.safety.interlock import Action, Event, Interlock, InterlockState, View
+from earthward.safety.interlock import Action, Interlock, InterlockState, View
 from earthward.safety.permissives import BoardView, Inputs
 from earthward.safety.stray import StrayVerdict
 from earthward.signal.types import PhaseReference
 
 log = logging.getLogger(__name__)
 
-ElectrodeName = Literal["A", "B"]
-
 
 class Board(Protocol):
-    """What the service needs of the source board's link (`earthward.devices.link.SourceLink`)."""
+    """What the service needs of the source board's link (`earthward.devices.source.SourceLink`)."""
 
     @property
     def identity(self) -> Identity | None: ...
@@ -80,31 +79,18 @@ class AdcPulse:
     ok: bool
 
 
-def board_report(report: BoardReport, identity: Identity | None, restarts: int) -> BoardView:
-    """The link's report in the interlock's terms."""
-    # While it is not known who is at the other end (cable out), that is no restart.
-    boot = None if identity is None else identity.boot_count + 65536 * restarts
+def board_view(report: BoardReport, identity: Identity | None, restarts: int) -> BoardView:
+    """The newest report, with what the board's identity says."""
+    if identity is None:
+        # While it is not known who is at the other end (cable out), that is no restart.
+        return BoardView(report, boot=None)
     return BoardView(
-        t_s=report.received_s,
-        boot=boot,
-        state=int(report.state),
-        trip=int(report.trip),
-        emergency_stop_closed=report.emergency_stop_closed,
-        enable_held=report.enable_held,
-        heartbeat_fresh=report.heartbeat_fresh,
-        current_positive_A=report.current_positive_A,
-        current_negative_A=report.current_negative_A,
-        current_peak_A=report.current_peak_A,
-        voltage_positive_V=report.voltage_positive_V,
-        voltage_negative_V=report.voltage_negative_V,
-        battery_V=report.battery_V,
-        temperature_C=report.temperature_C,
-        max_current_A=report.current_peak_A if identity is None else identity.max_current_uA * 1e-6,
-        max_voltage_V=12.4 if identity is None else identity.max_voltage_mV * 1e-3,
-        deadman_s=0.5 if identity is None else identity.deadman_ms * 1e-3,
-        battery_min_V=0.0 if identity is None else identity.battery_min_mV * 1e-3,
-        open_circuit=report.open_circuit,
-        current_limiting=report.current_limiting,
+        report,
+        boot=identity.boot_count + 65536 * restarts,
+        max_current_A=identity.max_current_uA * 1e-6,
+        max_voltage_V=identity.max_voltage_mV * 1e-3,
+        deadman_s=identity.deadman_ms * 1e-3,
+        battery_min_V=identity.battery_min_mV * 1e-3,
     )
 
 
@@ -197,7 +183,7 @@ class Supervisor:
         with self._lock:
             self._water_clear_s = self._clock.now()
             text = f"{by.strip()} states: nobody is in the water and the pool is watched."
-            self._events.append(Event(self._clock.now(), "info", "water clear", text))
+            self._events.append(Event(t_s=self._clock.now(), severity="info", code="water clear", text=text))
         self._wake.set()
 
     def withdraw_water_clear(self) -> None:
@@ -275,7 +261,7 @@ class Supervisor:
         contacts = self._contacts
         board = None
         if report is not None:
-            board = board_report(report, identity, status.restarts)
+            board = board_view(report, identity, status.restarts)
         with self._lock:
             stop, self._stop_asked = self._stop_asked, False
             refusal = self._refusal
@@ -386,7 +372,9 @@ class Supervisor:
             return  # OFF is repeated until it is confirmed: say once why it is not
         self._last_problem = str(error)
         with self._lock:
-            self._events.append(Event(self._clock.now(), "caution", "source board request", str(error)))
+            self._events.append(
+                Event(t_s=self._clock.now(), severity="caution", code="source board request", text=str(error))
+            )
 
 
 class _Messenger:

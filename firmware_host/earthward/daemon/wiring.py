@@ -17,10 +17,10 @@ from earthward.daemon.parts import Receiver, TakeBlock, Wiring
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
 from earthward.devices.cue import CueSettings
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
-from earthward.devices.link import SourceLink
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Output, Sounder
 from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
+from earthward.devices.source import SourceLink
 from earthward.errors import InputError
 from earthward.signal.types import SampleBlock
 

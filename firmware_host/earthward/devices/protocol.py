@@ -1,5 +1,7 @@
 """The source board's byte protocol: frames and bodies, pure functions of bytes. docs/protocol.md is the text.
 
+Codes of states, trips, refusals and waveforms are the record's (`record.board`, `record.waveform`).
+
 Framing is COBS (library `cobs`), integrity CRC-32 (zlib), bodies are fixed little-endian structs.
 """
 
@@ -7,11 +9,15 @@ from __future__ import annotations
 
 import struct
 import zlib
+from collections.abc import Callable
 from dataclasses import dataclass, fields
 from enum import IntEnum, IntFlag
-from typing import ClassVar, Self
+from typing import Any, ClassVar, Self
 
 from cobs import cobs
+
+from earthward.record.board import BoardReport, BoardState, Trip
+from earthward.record.waveform import BY_CODE, WAVEFORMS
 
 VERSION = 1
 MAX_PAYLOAD = 64
@@ -39,24 +45,6 @@ REPLY = 0x80
 class Electrode(IntEnum):
     A = 0
     B = 1
-
-
-class WaveformCode(IntEnum):
-    SQUARE = 0
-    SINE = 1
-    CODED = 2
-
-
-class Refusal(IntEnum):
-    UNKNOWN = 1
-    BAD_BODY = 2
-    WRONG_STATE = 3
-    CHECKSUM = 4
-    EMERGENCY_STOP = 5
-    ENABLE_NOT_HELD = 6
-    TRIPPED = 7
-    NO_HEARTBEAT = 8
-    ABOVE_LIMIT = 9
 
 
 class TelemetryFlag(IntFlag):
@@ -242,24 +230,73 @@ class EventBody(_Body):
     tick: int
 
 
-@dataclass(frozen=True, slots=True)
-class Telemetry(_Body):
-    LAYOUT: ClassVar[struct.Struct] = struct.Struct("<BBBBBBIIQiihhHhhHI")
-    state: int
-    trip: int
-    flags: int
-    electrode: int
-    waveform: int
-    bad_frames: int
-    period_ticks: int
-    cycles: int
-    cycle_tick: int
-    current_positive_uA: int
-    current_negative_uA: int
-    voltage_positive_mV: int
-    voltage_negative_mV: int
-    battery_mV: int
-    temperature_cC: int
-    idle_dc_mV: int
-    idle_ac_mV: int
-    current_peak_uA: int
+_Codec = tuple[Callable[[Any], Any], Callable[[Any], int]]
+
+
+def _flag(flag: TelemetryFlag) -> _Codec:
+    return (lambda raw: bool(raw & flag)), (lambda value: int(flag) if value else 0)
+
+
+def _scaled(step: float) -> _Codec:
+    return (lambda raw: raw * step), (lambda value: round(value / step))
+
+
+_NUMBER: _Codec = (int, int)
+_LOWEST = {"B": 0, "H": 0, "I": 0, "Q": 0, "h": -(2**15), "i": -(2**31)}
+_HIGHEST = {"B": 2**8 - 1, "H": 2**16 - 1, "I": 2**32 - 1, "Q": 2**64 - 1, "h": 2**15 - 1, "i": 2**31 - 1}
+
+#: The report's layout on the wire: (field of `BoardReport`, struct code, (from the wire, to the wire)). A row with an
+#: empty code shares the byte of the row before.
+_REPORT: tuple[tuple[str, str, _Codec], ...] = (
+    ("state", "B", (BoardState, int)),
+    ("trip", "B", (Trip, int)),
+    ("emergency_stop_closed", "B", _flag(TelemetryFlag.EMERGENCY_STOP_CLOSED)),
+    ("enable_held", "", _flag(TelemetryFlag.ENABLE_HELD)),
+    ("heartbeat_fresh", "", _flag(TelemetryFlag.HEARTBEAT_FRESH)),
+    ("open_circuit", "", _flag(TelemetryFlag.OPEN_CIRCUIT)),
+    ("current_limiting", "", _flag(TelemetryFlag.CURRENT_LIMITING)),
+    ("electrode", "B", (lambda raw: Electrode(raw).name, lambda name: int(Electrode[name]))),
+    ("waveform", "B", (lambda raw: BY_CODE[raw].name, lambda name: WAVEFORMS[name].code)),
+    ("bad_frames", "B", _NUMBER),
+    ("period_ticks", "I", _NUMBER),
+    ("cycles", "I", _NUMBER),
+    ("cycle_tick", "Q", _NUMBER),
+    ("current_positive_A", "i", _scaled(1e-6)),
+    ("current_negative_A", "i", _scaled(1e-6)),
+    ("voltage_positive_V", "h", _scaled(1e-3)),
+    ("voltage_negative_V", "h", _scaled(1e-3)),
+    ("battery_V", "H", _scaled(1e-3)),
+    ("temperature_C", "h", _scaled(1e-2)),
+    ("idle_dc_V", "h", _scaled(1e-3)),
+    ("idle_ac_V", "H", _scaled(1e-3)),
+    ("current_peak_A", "I", _scaled(1e-6)),
+)
+_REPORT_LAYOUT = struct.Struct("<" + "".join(code for _, code, _ in _REPORT))
+
+
+def unpack_report(body: bytes, received_s: float) -> BoardReport:
+    """The body of TELEMETRY and of the answers that carry it. FrameError if its length or a code is not ours."""
+    if len(body) != _REPORT_LAYOUT.size:
+        raise FrameError(f"a report has {len(body)} bytes, expected {_REPORT_LAYOUT.size}")
+    raw = iter(_REPORT_LAYOUT.unpack(body))
+    values: dict[str, Any] = {}
+    number = 0
+    try:
+        for field, code, (from_wire, _) in _REPORT:
+            number = next(raw) if code else number
+            values[field] = from_wire(number)
+    except (ValueError, KeyError) as error:
+        raise FrameError(f"a report with an unknown code: {error}") from error
+    return BoardReport(received_s=received_s, **values)
+
+
+def pack_report(report: BoardReport) -> bytes:
+    """Inverse of `unpack_report`; what the wire cannot hold is cut to what it can."""
+    numbers: list[int] = []
+    for field, code, (_, to_wire) in _REPORT:
+        number = to_wire(getattr(report, field))
+        if code:
+            numbers.append(max(_LOWEST[code], min(_HIGHEST[code], number)))
+        else:
+            numbers[-1] |= number
+    return _REPORT_LAYOUT.pack(*numbers)

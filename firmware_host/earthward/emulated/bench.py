@@ -23,7 +23,8 @@ from earthward.devices.ads1115 import AdcSettings
 from earthward.devices.gpio import EdgePin
 from earthward.devices.protocol import ResetCause
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses
-from earthward.emulated.board import RELEASE_SEEN_S, EmulatedBoard
+from earthward.emulated.board import EmulatedBoard
+from earthward.emulated.board_logic import RELEASE_SEEN_S
 from earthward.emulated.firmware_board import FirmwareBoard
 from earthward.emulated.pins import EmulatedPins
 from earthward.emulated.pool import Pose, Potential, VirtualPool

@@ -27,11 +27,12 @@ from earthward.devices.protocol import (
     FrameReader,
     Identity,
     ResetCause,
-    Telemetry,
     Type,
-    WaveformCode,
+    unpack_report,
 )
-from earthward.emulated.board import DEADMAN_S, BoardClock, Drive, Load, OutputSegment, OutputTimeline
+from earthward.emulated.board_logic import DEADMAN_S
+from earthward.emulated.load import Drive, Load
+from earthward.emulated.output import BoardClock, OutputSegment, OutputTimeline
 from earthward.emulated.plug import HeartbeatWait, PluggedBoard
 from earthward.emulated.virtual_mcu import (
     BRIDGE,
@@ -48,7 +49,8 @@ from earthward.emulated.virtual_mcu import (
     VirtualMcu,
     find_build,
 )
-from earthward.record.board import BoardState
+from earthward.record.board import BoardReport, BoardState
+from earthward.record.waveform import BY_CODE, WAVEFORMS, WaveformName
 from earthward.signal.types import FloatArray
 
 TICK_HZ = HZ // CYCLES_PER_TICK
@@ -85,12 +87,12 @@ class PulsedSegment(OutputSegment):
     def mean_over(self, start_s: FloatArray, end_s: FloatArray) -> FloatArray:
         # slots and zero-argument super() do not go together in Python 3.11
         mean = OutputSegment.mean_over(self, start_s, end_s)
-        return SINE_DEPTH * mean if self.waveform == WaveformCode.SINE else mean
+        return SINE_DEPTH * mean if WAVEFORMS[self.waveform].levels is None else mean
 
 
-def first_edge_tick(waveform: int, period_ticks: int) -> int:
+def first_edge_tick(waveform: WaveformName, period_ticks: int) -> int:
     """Ticks from a period's start to its first rising edge."""
-    if waveform != WaveformCode.SINE:
+    if WAVEFORMS[waveform].levels is not None:
         return DEAD_TICKS // 2
     slot = period_ticks // SINE_SLOTS
     return (slot - max(MIN_PULSE_TICKS, int(slot * SINE_FIRST_WIDTH))) // 2
@@ -127,10 +129,10 @@ class FirmwareBoard(PluggedBoard):
         self._rate_error = rate_error
         self._mcu = VirtualMcu(build or find_build())
         self._snoop = FrameReader()
-        self.telemetry: Telemetry | None = None
+        self.telemetry: BoardReport | None = None
         """The last one the firmware sent, whether or not anybody read it."""
         self.identity: Identity | None = None
-        self._configuration = Configuration(WaveformCode.CODED, 0, TICK_HZ // 36, 1)
+        self._configuration = Configuration(WAVEFORMS["coded"].code, 0, TICK_HZ // 36, 1)
         self._awaiting_first_edge = False
         self._answered = False
         self._heartbeat_s = -math.inf
@@ -238,7 +240,8 @@ class FirmwareBoard(PluggedBoard):
 
     def _segment(self, from_s: float, *, on: bool, origin_tick: float = 0.0) -> PulsedSegment:
         c = self._configuration
-        return PulsedSegment(from_s, on, self._electrode, c.waveform, origin_tick, c.period_ticks, self.clock)
+        waveform = BY_CODE[c.waveform].name
+        return PulsedSegment(from_s, on, self._electrode, waveform, origin_tick, c.period_ticks, self.clock)
 
     def _follow(self, edges: list[Edge]) -> None:
         for edge in edges:
@@ -254,7 +257,8 @@ class FirmwareBoard(PluggedBoard):
                     self.timeline.add(self._segment(self.clock.host_s(tick), on=False))
             elif edge.pin == DRIVE_POSITIVE and edge.value and self._awaiting_first_edge:
                 self._awaiting_first_edge = False
-                origin = tick - first_edge_tick(self._configuration.waveform, self._configuration.period_ticks)
+                waveform = BY_CODE[self._configuration.waveform].name
+                origin = tick - first_edge_tick(waveform, self._configuration.period_ticks)
                 self.timeline.add(self._segment(self.clock.host_s(origin), on=True, origin_tick=origin))
 
     def _listen(self, frame: Frame) -> None:
@@ -266,7 +270,7 @@ class FirmwareBoard(PluggedBoard):
         elif frame.type in (Type.HELLO | REPLY, Type.BOOT):
             self.identity = Identity.unpack(frame.body)
         elif frame.type in (Type.TELEMETRY, Type.STATUS | REPLY, Type.OFF | REPLY, Type.ENERGISE | REPLY):
-            self.telemetry = Telemetry.unpack(frame.body)
+            self.telemetry = unpack_report(frame.body, self._clock.now())
 
     def _apply_load(self, now_s: float) -> None:
         with self._mcu.world() as world:

@@ -25,7 +25,8 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from earthward.clock import Clock
-from earthward.emulated.board import Drive, Injection, OutputTimeline
+from earthward.emulated.load import Drive, Injection
+from earthward.emulated.output import OutputTimeline
 from earthward.emulated.scenario import COVERED_OHM, Point3, Scenario
 from earthward.errors import InputError
 from earthward.pool.box import BoxField

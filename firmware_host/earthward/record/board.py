@@ -1,4 +1,4 @@
-"""What the source board reports of itself, in SI, and the codes of its states and trips."""
+"""What the source board reports of itself, in SI, and the codes of its states, trips and refusals."""
 
 from __future__ import annotations
 
@@ -32,6 +32,26 @@ class Trip(IntEnum):
     WATCHDOG = 10
     SELF_TEST = 11
     ENGINE_STALLED = 12
+    UNKNOWN = 255
+
+    @classmethod
+    def _missing_(cls, value: object) -> Trip | None:
+        """Newer firmware may know more causes: any of them is still a trip."""
+        return cls.UNKNOWN if isinstance(value, int) and value > 0 else None
+
+
+class Refusal(IntEnum):
+    """Why the board does not do what it was asked."""
+
+    UNKNOWN = 1
+    BAD_BODY = 2
+    WRONG_STATE = 3
+    CHECKSUM = 4
+    EMERGENCY_STOP = 5
+    ENABLE_NOT_HELD = 6
+    TRIPPED = 7
+    NO_HEARTBEAT = 8
+    ABOVE_LIMIT = 9
 
 
 class BoardReport(Record, frozen=True, kw_only=True):

@@ -1,17 +1,10 @@
-"""What a board's trip and refusal codes mean, in words, and what to do. docs/protocol.md numbers them.
-
-The codes are plain numbers here because this room knows no device; a test compares them with the protocol.
-"""
+"""What a board's trips and refusals mean, in words, and what to do. docs/protocol.md numbers them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-TRIP_NONE = 0
-TRIP_ENABLE_RELEASED = 5
-REFUSAL_ENABLE_NOT_HELD = 6
-
-BOARD_OFF, BOARD_ARMED, BOARD_ENERGISED, BOARD_TRIPPED = 0, 1, 2, 3
+from earthward.record.board import Refusal, Trip
 
 PRESS = "Then let go of the enable and press the reset button on the source board."
 
@@ -28,84 +21,103 @@ class Cause:
     remedy: str
 
 
-BOARD_TRIPS: dict[int, Cause] = {
-    1: Cause(
+BOARD_TRIPS: dict[Trip, Cause] = {
+    Trip.OVER_CURRENT: Cause(
         "over-current",
         "The source board measured more current than its limit.",
         f"Check that the injection electrode and the earth electrode do not touch metal or each other. {PRESS}",
     ),
-    2: Cause(
+    Trip.OVER_VOLTAGE: Cause(
         "over-voltage",
         "The source board measured more voltage between its electrodes than its limit.",
         f"Take the source board out of use until its output stage has been checked on the bench. {PRESS}",
     ),
-    3: Cause(
+    Trip.HEARTBEAT_LOST: Cause(
         "heartbeat lost",
         "The source board had no heartbeat for half a second and took the output off by itself.",
         f"Check the cable between source board and Raspberry Pi and that the service runs. {PRESS}",
     ),
-    4: Cause(
+    Trip.EMERGENCY_STOP: Cause(
         "emergency stop",
         STOP_PRESSED,
         "Look why it was pressed and make the place safe. Close the emergency stop, let go of the enable and press the"
         " reset button on the source board.",
     ),
-    5: Cause(
+    Trip.ENABLE_RELEASED: Cause(
         "released",
         "The enable was released, so the output went off: the ordinary way to stop.",
         "To go on, press the reset button on the source board, then hold the enable again.",
     ),
-    6: Cause(
+    Trip.BATTERY_LOW: Cause(
         "battery low",
         "The source board's battery is too low to drive a clean waveform.",
         f"Charge or change the battery. {PRESS}",
     ),
-    7: Cause(
+    Trip.TOO_HOT: Cause(
         "too hot",
         "The source board is too hot.",
         f"Put it in the shade and let it cool. {PRESS}",
     ),
-    8: Cause(
+    Trip.ASYMMETRY: Cause(
         "asymmetry",
         "The positive and negative halves of the current differ, so direct current flowed through the electrodes.",
         f"Look for a loose electrode or connector. If it comes again, have the output stage checked. {PRESS}",
     ),
-    9: Cause(
+    Trip.DISAGREEMENT: Cause(
         "output disagrees",
         "What the source board measured at its output is not what it commanded.",
         f"Take both electrode plugs out and try again; if it stays, the output stage needs repair. {PRESS}",
     ),
-    10: Cause(
+    Trip.WATCHDOG: Cause(
         "watchdog",
         "The source board's program hung and its watchdog restarted it with the output off.",
         f"If it happens again, do not use the board until its firmware has been checked. {PRESS}",
     ),
-    11: Cause(
+    Trip.SELF_TEST: Cause(
         "self-test",
         "The source board failed its self-test (supply dip or memory).",
         f"Check battery and plug. If it comes again, do not use the board. {PRESS}",
     ),
-    12: Cause(
+    Trip.ENGINE_STALLED: Cause(
         "waveform stalled",
         "The source board's waveform stopped advancing.",
         f"If it happens again, do not use the board until it has been checked. {PRESS}",
     ),
+    Trip.UNKNOWN: Cause(
+        "unknown board trip",
+        "The source board tripped with a cause this software does not know.",
+        f"Load matching software and firmware. {PRESS}",
+    ),
 }
 
-REFUSALS: dict[int, Cause] = {
-    1: Cause("refused: unknown request", "The source board does not know this request.", "Load matching firmware."),
-    2: Cause("refused: bad value", "The source board found a value it cannot use.", "Check waveform and frequency."),
-    3: Cause("refused: wrong state", "The source board was not ready.", "Let go of the enable, hold it again."),
-    4: Cause(
+REFUSALS: dict[Refusal, Cause] = {
+    Refusal.UNKNOWN: Cause(
+        "refused: unknown request", "The source board does not know this request.", "Load matching firmware."
+    ),
+    Refusal.BAD_BODY: Cause(
+        "refused: bad value", "The source board found a value it cannot use.", "Check waveform and frequency."
+    ),
+    Refusal.WRONG_STATE: Cause(
+        "refused: wrong state", "The source board was not ready.", "Let go of the enable, hold it again."
+    ),
+    Refusal.CHECKSUM: Cause(
         "refused: checksum",
         "The source board's identity or settings differ from what the host holds, so it would not arm.",
         "Let go of the enable and hold it again; if it stays, load matching firmware.",
     ),
-    5: Cause("refused: emergency stop", "The emergency stop is open.", "Look why it was pressed, then close it."),
-    6: Cause("refused: enable", "The enable was not held when the output was to come on.", "Hold the enable again."),
-    7: Cause("refused: tripped", "The source board is tripped.", "Press its reset button."),
-    8: Cause("refused: no heartbeat", "The source board has no heartbeat from the host.", "Check the cable."),
-    9: Cause("refused: above a limit", "The source board was asked for more than its limit.", "Ask for less current."),
+    Refusal.EMERGENCY_STOP: Cause(
+        "refused: emergency stop", "The emergency stop is open.", "Look why it was pressed, then close it."
+    ),
+    Refusal.ENABLE_NOT_HELD: Cause(
+        "refused: enable", "The enable was not held when the output was to come on.", "Hold the enable again."
+    ),
+    Refusal.TRIPPED: Cause("refused: tripped", "The source board is tripped.", "Press its reset button."),
+    Refusal.NO_HEARTBEAT: Cause(
+        "refused: no heartbeat", "The source board has no heartbeat from the host.", "Check the cable."
+    ),
+    Refusal.ABOVE_LIMIT: Cause(
+        "refused: above a limit", "The source board was asked for more than its limit.", "Ask for less current."
+    ),
 }
 
 HOST_TRIPS: dict[str, Cause] = {
@@ -148,23 +160,15 @@ HOST_TRIPS: dict[str, Cause] = {
 }
 
 
-def board_trip(code: int) -> Cause:
-    """Words for a board's trip code; an unknown one is named by its number and still a trip."""
-    known = BOARD_TRIPS.get(code)
-    if known is not None:
-        return known
-    return Cause(
-        f"board trip {code}",
-        f"The source board tripped with a cause this software does not know (number {code}).",
-        f"Load matching software and firmware. {PRESS}",
-    )
+def board_trip(trip: Trip) -> Cause:
+    """Words for a board's trip."""
+    return BOARD_TRIPS[trip]
 
 
 def refusal(code: int) -> Cause:
-    """Words for a refusal of the board."""
-    known = REFUSALS.get(code)
-    if known is not None:
-        return known
+    """Words for a refusal of the board; newer firmware may know more of them than this software."""
+    if code in REFUSALS:
+        return REFUSALS[Refusal(code)]
     return Cause(
         f"refused: {code}",
         f"The source board refused with a reason this software does not know (number {code}).",

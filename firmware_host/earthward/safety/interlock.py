@@ -23,8 +23,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import Enum
-from typing import Literal
 
+from earthward.record.board import BoardState, Trip
+from earthward.record.event import Event, Severity
 from earthward.safety import causes
 from earthward.safety.limits import Limits
 from earthward.safety.permissives import (
@@ -60,18 +61,7 @@ class Action(Enum):
 
 
 @dataclass(frozen=True, slots=True)
-class Event:
-    """For the record; every one is kept."""
-
-    t_s: float
-    severity: Literal["info", "caution", "alarm"]
-    code: str
-    text: str
-    remedy: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Trip:
+class Latched:
     """Why it is latched. `also` are causes that came to light afterwards."""
 
     t_s: float
@@ -94,7 +84,7 @@ class InterlockState:
     good_since_s: float | None = None
     #: in `energised`: the board has reported itself on
     confirmed: bool = False
-    trip: Trip | None = None
+    trip: Latched | None = None
     #: why the output last went off without a trip
     stop_code: str = ""
     stop_text: str = ""
@@ -128,7 +118,7 @@ class View:
     text: str
     warning_left_s: float
     permissives: tuple[Permissive, ...]
-    trip: Trip | None
+    trip: Latched | None
     water_clear_left_s: float | None
     stop_code: str
 
@@ -184,7 +174,7 @@ class Interlock:
                 new = _trip(new, causes.HOST_TRIPS["host stalled"], now_s, events)
             elif state.name in ("checking", "ready"):
                 text = "The service stood still: checking starts again."
-                events.append(Event(now_s, "caution", "host stalled", text))
+                events.append(_event(now_s, "caution", "host stalled", text))
                 new = _enter(new, "checking", now_s)
         boot = (
             None if board is None else board.boot
@@ -193,16 +183,16 @@ class Interlock:
         counted = new.restarts is not None and inputs.restarts != new.restarts
         if counted or (new.boot is not None and known != new.boot):
             if state.name == "off":
-                events.append(Event(now_s, "info", "board restarted", "The source board restarted while off."))
+                events.append(_event(now_s, "info", "board restarted", "The source board restarted while off."))
             else:
                 new = _trip(new, causes.HOST_TRIPS["board restarted"], now_s, events)
         # A restart that the link has counted explains the new number that comes with the next report.
         new = replace(new, boot=None if counted and boot in (None, new.boot) else known, restarts=inputs.restarts)
         if board is not None:
-            if board.trip not in (causes.TRIP_NONE, causes.TRIP_ENABLE_RELEASED):
-                new = _trip(new, causes.board_trip(board.trip), now_s, events)
-            seen = fresh(board.t_s, self.limits.link_age_s, now_s)
-            if seen and not board.enable_held and inputs.enable_second_held is not True:
+            if board.report.trip not in (Trip.NONE, Trip.ENABLE_RELEASED):
+                new = _trip(new, causes.board_trip(board.report.trip), now_s, events)
+            seen = fresh(board.report.received_s, self.limits.link_age_s, now_s)
+            if seen and not board.report.enable_held and inputs.enable_second_held is not True:
                 new = replace(new, released=True)
             new = self._contacts(new, inputs, board, now_s, events)
         pressed = inputs.reset_pressed and not new.reset_was_pressed
@@ -213,16 +203,16 @@ class Interlock:
     ) -> InterlockState:
         """Two contacts on one hand or stop that disagree for longer than they need to move: one is stuck."""
         enable, stop = inputs.enable_second_held, inputs.emergency_stop_second_closed
-        differ = (enable is not None and enable != board.enable_held) or (
-            stop is not None and stop != board.emergency_stop_closed
+        differ = (enable is not None and enable != board.report.enable_held) or (
+            stop is not None and stop != board.report.emergency_stop_closed
         )
-        if not differ or not fresh(board.t_s, self.limits.link_age_s, now_s):
+        if not differ or not fresh(board.report.received_s, self.limits.link_age_s, now_s):
             return replace(state, contacts_differ_since_s=None)
         if state.contacts_differ_since_s is None:
             return replace(state, contacts_differ_since_s=now_s)
         # Counted to the board's newest report: its view may be a moment older than the host's own contact.
-        if board.t_s - state.contacts_differ_since_s > CONTACT_SKEW_S:
-            which = "enable" if enable is not None and enable != board.enable_held else "emergency stop"
+        if board.report.received_s - state.contacts_differ_since_s > CONTACT_SKEW_S:
+            which = "enable" if enable is not None and enable != board.report.enable_held else "emergency stop"
             cause = causes.Cause(
                 f"{which} contacts disagree",
                 f"The two contacts of the {which} disagree: one is stuck or its wire is broken.",
@@ -262,7 +252,7 @@ class Interlock:
                 # A hand that closes the enable in the same moment has to begin again.
                 return replace(state, released=state.released and not held)
             if held and state.released:
-                events.append(Event(now_s, "info", "checking", "Enable held: checking."))
+                events.append(_event(now_s, "info", "checking", "Enable held: checking."))
                 return _enter(state, "checking", now_s)
             return state
         if not held:
@@ -270,18 +260,20 @@ class Interlock:
         if failing:
             if state.name == "ready":
                 first = failing[0]
-                events.append(Event(now_s, "caution", first.code, f"{first.text} Checking starts again.", first.remedy))
+                events.append(
+                    _event(now_s, "caution", first.code, f"{first.text} Checking starts again.", first.remedy)
+                )
                 return _enter(state, "checking", now_s)
             return replace(state, good_since_s=None)
         if state.name == "checking":
             good_since_s = now_s if state.good_since_s is None else state.good_since_s
             if now_s - good_since_s >= self.limits.checking_s:
                 text = f"All conditions hold: warning for {self.limits.warning_s:g} s."
-                events.append(Event(now_s, "info", "ready", text))
+                events.append(_event(now_s, "info", "ready", text))
                 return _enter(state, "ready", now_s)
             return replace(state, good_since_s=good_since_s)
         if now_s - state.since_s >= self.limits.warning_s:
-            events.append(Event(now_s, "caution", "energised", "Source switched on: keep out of the water."))
+            events.append(_event(now_s, "caution", "energised", "Source switched on: keep out of the water."))
             # From here on the enable must be seen released before another start.
             return replace(_enter(state, "energised", now_s), released=False, stop_code="", stop_text="")
         return state
@@ -319,7 +311,11 @@ class Interlock:
                 events,
                 "Let go of the enable once and hold it again: this shows that its contact is not stuck.",
             )
-        if board is not None and board.state == causes.BOARD_ENERGISED and board.t_s >= state.since_s:
+        if (
+            board is not None
+            and board.report.state is BoardState.ENERGISED
+            and board.report.received_s >= state.since_s
+        ):
             return replace(state, confirmed=True)
         return state
 
@@ -328,22 +324,22 @@ class Interlock:
             return state
         problem = self._reset_problem(state, inputs, now_s)
         if not problem:
-            events.append(Event(now_s, "info", "reset", "Reset at the pool side."))
+            events.append(_event(now_s, "info", "reset", "Reset at the pool side."))
             return replace(_enter(state, "off", now_s), trip=None, reset_s=None, released=False)
         if now_s - state.reset_s > RESET_WINDOW_S:
-            events.append(Event(now_s, "caution", "reset refused", f"Not reset: {problem}"))
+            events.append(_event(now_s, "caution", "reset refused", f"Not reset: {problem}"))
             return replace(state, reset_s=None)
         return state
 
     def _reset_problem(self, state: InterlockState, inputs: Inputs, now_s: float) -> str:
         board = inputs.board
-        if board is None or board.boot is None or not fresh(board.t_s, self.limits.link_age_s, now_s):
+        if board is None or board.boot is None or not fresh(board.report.received_s, self.limits.link_age_s, now_s):
             return "the source board does not answer."
-        if inputs.enable_second_held or board.enable_held:
+        if inputs.enable_second_held or board.report.enable_held:
             return "let go of the enable first."
-        if inputs.emergency_stop_second_closed is False or not board.emergency_stop_closed:
+        if inputs.emergency_stop_second_closed is False or not board.report.emergency_stop_closed:
             return "the emergency stop is open."
-        if board.state in (causes.BOARD_ENERGISED, causes.BOARD_TRIPPED) or board.trip != causes.TRIP_NONE:
+        if board.report.state in (BoardState.ENERGISED, BoardState.TRIPPED) or board.report.trip is not Trip.NONE:
             return "the source board is not off; press its own reset button."
         if state.contacts_differ_since_s is not None:
             return "two contacts disagree."
@@ -355,21 +351,25 @@ class Interlock:
         if state.name == "energised":
             return state
         if state.off_asked_s is None:
-            if board is None or board.state != causes.BOARD_ENERGISED:
+            if board is None or board.report.state is not BoardState.ENERGISED:
                 return state
             # Left on by somebody else (a service that died a moment ago): ask for off before anything else.
             text = "The source board reports its output on: switching it off."
-            events.append(Event(now_s, "caution", "found on", text))
+            events.append(_event(now_s, "caution", "found on", text))
             return replace(state, off_asked_s=now_s)
-        if board is not None and board.t_s > state.off_asked_s and board.state != causes.BOARD_ENERGISED:
+        if (
+            board is not None
+            and board.report.received_s > state.off_asked_s
+            and board.report.state is not BoardState.ENERGISED
+        ):
             return replace(state, off_asked_s=None, heartbeat=True)
         if now_s - state.off_asked_s <= OFF_CONFIRM_S:
             return state
-        if board is not None and board.t_s > state.off_asked_s and state.name != "tripped":
+        if board is not None and board.report.received_s > state.off_asked_s and state.name != "tripped":
             state = _trip(state, causes.HOST_TRIPS["unasked output"], now_s, events)
         if state.heartbeat:
             text = "The source board has not confirmed that it is off: its heartbeat is withheld."
-            events.append(Event(now_s, "alarm", "off not confirmed", text, "Open the emergency stop."))
+            events.append(_event(now_s, "alarm", "off not confirmed", text, "Open the emergency stop."))
         return replace(state, heartbeat=False)
 
     # -- for people -----------------------------------------------------------------------------------------
@@ -427,11 +427,15 @@ def _enter(state: InterlockState, name: StateName, now_s: float) -> InterlockSta
     )
 
 
+def _event(now_s: float, severity: Severity, code: str, text: str, remedy: str = "") -> Event:
+    return Event(t_s=now_s, severity=severity, code=code, text=text, remedy=remedy)
+
+
 def _stop(
     state: InterlockState, code: str, text: str, now_s: float, events: list[Event], remedy: str = ""
 ) -> InterlockState:
     """An ordinary stop: off, and the enable must be seen released before the next start."""
-    events.append(Event(now_s, "info" if code in ("released", "stop asked for") else "caution", code, text, remedy))
+    events.append(_event(now_s, "info" if code in ("released", "stop asked for") else "caution", code, text, remedy))
     return replace(_enter(state, "off", now_s), released=False, stop_code=code, stop_text=text)
 
 
@@ -440,10 +444,10 @@ def _trip(state: InterlockState, cause: causes.Cause, now_s: float, events: list
     if state.name == "tripped" and state.trip is not None:
         if cause.cause == state.trip.cause or cause.cause in state.trip.also:
             return state
-        events.append(Event(now_s, "alarm", cause.code, cause.cause, cause.remedy))
+        events.append(_event(now_s, "alarm", cause.code, cause.cause, cause.remedy))
         return replace(state, trip=replace(state.trip, also=(*state.trip.also, cause.cause)))
-    events.append(Event(now_s, "alarm", cause.code, cause.cause, cause.remedy))
-    latched = Trip(now_s, cause.code, cause.cause, cause.remedy)
+    events.append(_event(now_s, "alarm", cause.code, cause.cause, cause.remedy))
+    latched = Latched(now_s, cause.code, cause.cause, cause.remedy)
     return replace(_enter(state, "tripped", now_s), trip=latched, released=False, stop_code="", stop_text="")
 
 
@@ -452,8 +456,8 @@ def _known_off(state: InterlockState, inputs: Inputs) -> bool:
     if inputs.board is None:
         return False
     if state.off_asked_s is not None:
-        return inputs.board.t_s - state.off_asked_s > OFF_CONFIRM_S
-    return inputs.board.t_s - state.since_s > SETTLE_S
+        return inputs.board.report.received_s - state.off_asked_s > OFF_CONFIRM_S
+    return inputs.board.report.received_s - state.since_s > SETTLE_S
 
 
 def _tell(state: InterlockState, checks: tuple[Permissive, ...], now_s: float, events: list[Event]) -> InterlockState:
@@ -463,9 +467,9 @@ def _tell(state: InterlockState, checks: tuple[Permissive, ...], now_s: float, e
     failing = tuple(check.name for check in checks if not check.ok)
     for check in checks:
         if not check.ok and check.name not in state.told:
-            events.append(Event(now_s, "caution", check.code, check.text, check.remedy))
+            events.append(_event(now_s, "caution", check.code, check.text, check.remedy))
         elif check.ok and check.name in state.told:
-            events.append(Event(now_s, "info", check.code, check.text))
+            events.append(_event(now_s, "info", check.code, check.text))
     return replace(state, told=failing)
 
 

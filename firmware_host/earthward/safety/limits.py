@@ -259,6 +259,8 @@ OPERATING: tuple[Limit, ...] = (
 #: Held by the output stage's hardware under any single fault; checked by circuit simulation, see docs/safety.md.
 HARDWARE_CURRENT_A = 0.020
 HARDWARE_VOLTAGE_V = 12.4
+#: The board drops its output this long after the last heartbeat at the latest.
+HARDWARE_DEADMAN_S = 0.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -373,12 +375,9 @@ def allowed_drive(peak_V: float, current_peak_A: float) -> tuple[str, ...]:
 
 def check_board(max_current_A: float, max_voltage_V: float, deadman_s: float) -> tuple[str, ...]:
     """Sentences naming what in a board's own identity is beyond what this host works with; empty if fit."""
-    problems = []
-    if not 0.0 <= max_voltage_V <= HARDWARE_VOLTAGE_V:
-        problems.append(f"it would allow {max_voltage_V:g} V, at most {HARDWARE_VOLTAGE_V:g} V is allowed")
-    if not 0.0 <= max_current_A <= HARDWARE_CURRENT_A:
-        most_mA = HARDWARE_CURRENT_A * 1e3
-        problems.append(f"it would allow {max_current_A * 1e3:g} mA, at most {most_mA:g} mA is allowed")
-    if not 0.0 < deadman_s <= 0.5:
-        problems.append(f"it would stay on {deadman_s:g} s without heartbeat, at most 0.5 s is allowed")
-    return tuple(problems)
+    rows = (
+        (max_voltage_V, HARDWARE_VOLTAGE_V, "would allow {:g} V, at most {:g} V is allowed"),
+        (max_current_A * 1e3, HARDWARE_CURRENT_A * 1e3, "would allow {:g} mA, at most {:g} mA is allowed"),
+        (deadman_s, HARDWARE_DEADMAN_S, "would stay on {:g} s without heartbeat, at most {:g} s is allowed"),
+    )
+    return tuple(f"it {text.format(value, most)}" for value, most, text in rows if not 0.0 < value <= most)

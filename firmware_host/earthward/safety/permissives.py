@@ -9,8 +9,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from earthward.record.board import BoardReport, BoardState, Refusal, Trip
 from earthward.safety import causes
-from earthward.safety.limits import HARDWARE_CURRENT_A, HARDWARE_VOLTAGE_V, Limits, check_board
+from earthward.safety.limits import HARDWARE_CURRENT_A, HARDWARE_DEADMAN_S, HARDWARE_VOLTAGE_V, Limits, check_board
 from earthward.safety.stray import StrayVerdict
 
 StateName = Literal["off", "checking", "ready", "energised", "tripped"]
@@ -32,33 +33,18 @@ CONTACT_SKEW_S = 0.3
 
 @dataclass(frozen=True, slots=True)
 class BoardView:
-    """The newest that is known of the source board; `t_s` is the host time at which it arrived.
+    """The newest report of the source board, and what its identity says of it.
 
     boot: any number that changes with every restart of the board; None while it is not known who is at the other
-    end (cable out, no identity yet). state and trip are the protocol's numbers.
-    max_current_A to battery_min_V are what the board says about itself in its identity.
+    end (cable out, no identity yet).
     """
 
-    t_s: float
+    report: BoardReport
     boot: int | None
-    state: int
-    trip: int
-    emergency_stop_closed: bool
-    enable_held: bool
-    heartbeat_fresh: bool
-    current_positive_A: float
-    current_negative_A: float
-    current_peak_A: float
-    voltage_positive_V: float
-    voltage_negative_V: float
-    battery_V: float
-    temperature_C: float
     max_current_A: float = HARDWARE_CURRENT_A
     max_voltage_V: float = HARDWARE_VOLTAGE_V
-    deadman_s: float = 0.5
+    deadman_s: float = HARDWARE_DEADMAN_S
     battery_min_V: float = 0.0
-    open_circuit: bool = False
-    current_limiting: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,7 +126,7 @@ def _emergency_stop(inputs: Inputs, phase: Phase) -> Permissive:
     """Open as soon as one contact is: a stop is never waited for. Contacts that go on differing are named by the
     interlock, once their travel time is over."""
     board, second = inputs.board, inputs.emergency_stop_second_closed
-    ok = board is not None and board.emergency_stop_closed and second is not False
+    ok = board is not None and board.report.emergency_stop_closed and second is not False
     if ok:
         text = "Emergency stop closed."
     elif board is None:
@@ -162,14 +148,15 @@ def _emergency_stop(inputs: Inputs, phase: Phase) -> Permissive:
 def _link(inputs: Inputs, limits: Limits, now_s: float) -> Permissive:
     board = inputs.board
     known = board is not None and board.boot is not None
-    ok = board is not None and known and fresh(board.t_s, limits.link_age_s, now_s) and board.heartbeat_fresh
+    heard = board is not None and fresh(board.report.received_s, limits.link_age_s, now_s)
+    ok = board is not None and known and heard and board.report.heartbeat_fresh
     if board is None:
         text = "No source board found."
     elif not known:
         text = "The source board is not connected."
-    elif not fresh(board.t_s, limits.link_age_s, now_s):
+    elif not heard:
         text = f"No word from the source board for more than {limits.link_age_s:g} s."
-    elif not board.heartbeat_fresh:
+    elif not board.report.heartbeat_fresh:
         text = "The source board does not hear this host."
     else:
         text = "Source board answers."
@@ -180,7 +167,7 @@ def _link(inputs: Inputs, limits: Limits, now_s: float) -> Permissive:
         f"Check the cable between source board and Raspberry Pi and the board's battery. {causes.PRESS}",
         "trip",
         "link lost",
-        _age(board.t_s if board else None, now_s),
+        _age(board.report.received_s if board else None, now_s),
     )
 
 
@@ -193,9 +180,9 @@ def _board(inputs: Inputs, phase: Phase, now_s: float) -> Permissive:
 
     if board is None:
         return bad("No source board found.", "Connect the source board and switch it on.", "no board")
-    if board.state == causes.BOARD_TRIPPED or board.trip != causes.TRIP_NONE:
-        cause = causes.board_trip(board.trip)
-        released = board.trip == causes.TRIP_ENABLE_RELEASED
+    if board.report.state is BoardState.TRIPPED or board.report.trip is not Trip.NONE:
+        cause = causes.board_trip(board.report.trip)
+        released = board.report.trip is Trip.ENABLE_RELEASED
         return bad(cause.cause, cause.remedy, cause.code, "stop" if released else "trip")
     misfit = check_board(board.max_current_A, board.max_voltage_V, board.deadman_s)
     if misfit:
@@ -203,16 +190,16 @@ def _board(inputs: Inputs, phase: Phase, now_s: float) -> Permissive:
     if phase.name == "energised":
         if inputs.refusal is not None and not phase.confirmed:
             cause = causes.refusal(inputs.refusal)
-            released = inputs.refusal == causes.REFUSAL_ENABLE_NOT_HELD
+            released = inputs.refusal == Refusal.ENABLE_NOT_HELD
             return bad(cause.cause, cause.remedy, cause.code, "stop" if released else "trip")
-        if board.state != causes.BOARD_ENERGISED:
+        if board.report.state is not BoardState.ENERGISED:
             if phase.confirmed:
                 cause = causes.HOST_TRIPS["went off"]
                 return bad(cause.cause, cause.remedy, cause.code)
             if now_s - phase.since_s > START_S:
                 cause = causes.HOST_TRIPS["did not start"]
                 return bad(cause.cause, cause.remedy, cause.code)
-    elif board.state == causes.BOARD_ENERGISED:
+    elif board.report.state is BoardState.ENERGISED:
         cause = causes.HOST_TRIPS["unasked output"]
         return bad(cause.cause, cause.remedy, cause.code)
     return Permissive(name, True, "Source board healthy.", "", "trip", "source board")
@@ -220,7 +207,7 @@ def _board(inputs: Inputs, phase: Phase, now_s: float) -> Permissive:
 
 def _enable(inputs: Inputs) -> Permissive:
     board, second = inputs.board, inputs.enable_second_held
-    first = board is not None and board.enable_held
+    first = board is not None and board.report.enable_held
     ok = first and second is not False
     if ok:
         text = "Enable held."
@@ -283,12 +270,12 @@ def _electrical(inputs: Inputs, limits: Limits, phase: Phase) -> Permissive:
     name = "current and voltage"
     if board is None:
         return Permissive(name, False, "Not known: no source board.", "Connect the source board.", "trip", "no board")
-    positive, negative = board.current_positive_A, board.current_negative_A
+    positive, negative = board.report.current_positive_A, board.report.current_negative_A
     largest = max(abs(positive), abs(negative))
-    volts = max(abs(board.voltage_positive_V), abs(board.voltage_negative_V))
-    known = all(x == x for x in (positive, negative, board.voltage_positive_V, board.voltage_negative_V))
-    settled = phase.name == "energised" and phase.confirmed and board.t_s - phase.since_s > SETTLE_S
-    off = phase.name != "energised" and board.t_s - phase.since_s > 2.0 * SETTLE_S
+    volts = max(abs(board.report.voltage_positive_V), abs(board.report.voltage_negative_V))
+    known = all(x == x for x in (positive, negative, board.report.voltage_positive_V, board.report.voltage_negative_V))
+    settled = phase.name == "energised" and phase.confirmed and board.report.received_s - phase.since_s > SETTLE_S
+    off = phase.name != "energised" and board.report.received_s - phase.since_s > 2.0 * SETTLE_S
     ok, text, remedy, code = True, "Current and voltage inside the limits.", "", "current and voltage"
     if not known:
         ok, text, code = False, "The source board's measurement is no number.", "output not measured"
@@ -296,15 +283,15 @@ def _electrical(inputs: Inputs, limits: Limits, phase: Phase) -> Permissive:
     elif not largest <= limits.current_trip_A:
         ok, code = False, "over-current"
         text = f"Injected current {largest * 1e3:.1f} mA is above {limits.current_trip_A * 1e3:g} mA."
-        remedy = causes.BOARD_TRIPS[1].remedy
+        remedy = causes.BOARD_TRIPS[Trip.OVER_CURRENT].remedy
     elif not volts <= limits.voltage_trip_V:
         ok, text, code = False, f"Electrode voltage {volts:.1f} V is above {limits.voltage_trip_V:g} V.", "over-voltage"
-        remedy = causes.BOARD_TRIPS[2].remedy
+        remedy = causes.BOARD_TRIPS[Trip.OVER_VOLTAGE].remedy
     elif settled and not abs(positive + negative) / 2.0 <= limits.net_current_trip_A:
         net_mA = abs(positive + negative) / 2.0 * 1e3
         ok, text, code = False, f"Direct current of {net_mA:.2f} mA flows through the electrodes.", "asymmetry"
-        remedy = causes.BOARD_TRIPS[8].remedy
-    elif off and board.state in (causes.BOARD_OFF, causes.BOARD_ARMED) and not largest <= CURRENT_WHILE_OFF_A:
+        remedy = causes.BOARD_TRIPS[Trip.ASYMMETRY].remedy
+    elif off and board.report.state in (BoardState.OFF, BoardState.ARMED) and not largest <= CURRENT_WHILE_OFF_A:
         cause = causes.HOST_TRIPS["current while off"]
         ok, text, remedy, code = False, cause.cause, cause.remedy, cause.code
     return Permissive(name, ok, text, remedy, "trip", code)
@@ -319,26 +306,26 @@ def _battery(inputs: Inputs, limits: Limits, phase: Phase) -> Permissive:
     lowest_V = max(limits.battery_min_V, board.battery_min_V)
     if phase.name != "energised":
         lowest_V = max(lowest_V, limits.battery_start_V)
-    if not lowest_V <= board.battery_V <= limits.battery_max_V:
+    if not lowest_V <= board.report.battery_V <= limits.battery_max_V:
         return Permissive(
             name,
             False,
-            f"Source battery {board.battery_V:.1f} V, allowed {lowest_V:g} to {limits.battery_max_V:g} V.",
+            f"Source battery {board.report.battery_V:.1f} V, allowed {lowest_V:g} to {limits.battery_max_V:g} V.",
             f"Charge or change the battery. {causes.PRESS}",
             "trip",
-            code if board.battery_V < lowest_V else "battery high",
+            code if board.report.battery_V < lowest_V else "battery high",
         )
-    if not board.temperature_C <= limits.temperature_max_C:
+    if not board.report.temperature_C <= limits.temperature_max_C:
         return Permissive(
             name,
             False,
-            f"Source board at {board.temperature_C:.0f} °C is hotter than {limits.temperature_max_C:g} °C.",
-            causes.BOARD_TRIPS[7].remedy,
+            f"Source board at {board.report.temperature_C:.0f} °C is hotter than {limits.temperature_max_C:g} °C.",
+            causes.BOARD_TRIPS[Trip.TOO_HOT].remedy,
             "trip",
             "too hot",
         )
-    low = ", low: charge it soon" if board.battery_V < limits.battery_start_V else ""
-    return Permissive(name, True, f"Source battery {board.battery_V:.1f} V{low}.", "", "trip", code)
+    low = ", low: charge it soon" if board.report.battery_V < limits.battery_start_V else ""
+    return Permissive(name, True, f"Source battery {board.report.battery_V:.1f} V{low}.", "", "trip", code)
 
 
 def _adc(inputs: Inputs, limits: Limits, now_s: float) -> Permissive:

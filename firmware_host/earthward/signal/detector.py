@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from earthward.record.waveform import WaveformName
+from earthward.record.waveform import WAVEFORMS, WaveformName
 from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
 from earthward.signal.core import Core
@@ -46,7 +46,7 @@ class DetectorSettings:
     sync: Literal["known", "none"] = "known"
 
     def __post_init__(self) -> None:
-        if self.waveform not in waveforms.WAVEFORMS:
+        if self.waveform not in WAVEFORMS:
             raise ValueError(f"unknown waveform {self.waveform!r}")
         if not (self.frequency_Hz > 0 and math.isfinite(self.frequency_Hz)):
             raise ValueError("frequency_Hz must be positive")
@@ -188,7 +188,7 @@ class Detector:
         if reference is not None and self.settings.sync == "known":
             self._clock_offset = reference.frequency_Hz / self.settings.frequency_Hz - 1.0
             self._self_synced = False
-        elif self.settings.waveform == "coded":
+        elif waveforms.tells_polarity(self.settings.waveform):
             # The link is down, or there never was one: the code itself must tell the phase.
             reference = None
             self._self_synced = True

@@ -12,26 +12,16 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from earthward.record.waveform import WaveformName
+from earthward.record.waveform import WAVEFORMS, WaveformName
 from earthward.signal.types import FloatArray
-
-#: Ten charge-balanced chips. No rotation of them is near their negative (worst correlation -0.2), so that
-#: the polarity can be read from the code alone.
-CHIPS: tuple[int, ...] = (1, 1, 1, 1, -1, -1, 1, -1, -1, -1)
-WAVEFORMS: tuple[WaveformName, ...] = ("square", "sine", "coded")
 
 _TABLE = 4096
 
 
 def _levels(name: WaveformName) -> NDArray[np.float64] | None:
     """Equal-length levels of one period for piecewise constant waveforms; None for the sine."""
-    if name == "square":
-        return np.array([1.0, -1.0])
-    if name == "coded":
-        return np.array(CHIPS, dtype=float)
-    if name == "sine":
-        return None
-    raise ValueError(f"unknown waveform {name!r}")
+    levels = WAVEFORMS[name].levels
+    return None if levels is None else np.array(levels, dtype=float)
 
 
 def value(name: WaveformName, phase: FloatArray) -> FloatArray:
@@ -130,7 +120,7 @@ def fill_pair(name: WaveformName, phase_end: FloatArray, span: float, pair: Floa
 def mean_square(name: WaveformName, span: float = 0.0) -> float:
     """Mean square of the averaged waveform; variance of a known-waveform amplitude is sigma^2 / (N mean_square)."""
     c = averaged_spectrum(name, 2000, span)
-    return float(2 * np.sum(np.abs(c) ** 2)) if name != "sine" else float(0.5 * np.sinc(span) ** 2)
+    return float(2 * np.sum(np.abs(c) ** 2)) if _levels(name) is not None else float(0.5 * np.sinc(span) ** 2)
 
 
 def strong_lines(name: WaveformName, span: float, most: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
@@ -141,7 +131,7 @@ def strong_lines(name: WaveformName, span: float, most: int) -> tuple[NDArray[np
 
 @lru_cache(maxsize=64)
 def _strong_lines(name: WaveformName, span_key: int, most: int) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
-    power = 2 * np.abs(averaged_spectrum(name, most if name != "sine" else 1, span_key / 1e4)) ** 2
+    power = 2 * np.abs(averaged_spectrum(name, most if _levels(name) is not None else 1, span_key / 1e4)) ** 2
     total = float(power.sum())
     strong = np.flatnonzero(power >= 0.02 * total)
     return strong + 1, np.asarray((np.sqrt(power[strong] / 2) / total) ** 2)
@@ -179,6 +169,12 @@ def polarity_margin(name: WaveformName) -> float:
     return float(max(-np.dot(fine, np.roll(fine, s)) for s in range(fine.size)) / fine.size)
 
 
+@lru_cache(maxsize=16)
+def tells_polarity(name: WaveformName) -> bool:
+    """Whether the waveform alone tells its polarity, so that no common clock is needed."""
+    return polarity_margin(name) < 0.5
+
+
 def lines_below(name: WaveformName, frequency_Hz: float, limit_Hz: float) -> int:
     """Number of harmonics of the repetition frequency below `limit_Hz` (at least one)."""
-    return max(1, math.floor(limit_Hz / frequency_Hz)) if name != "sine" else 1
+    return max(1, math.floor(limit_Hz / frequency_Hz)) if _levels(name) is not None else 1
