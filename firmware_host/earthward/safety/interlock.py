@@ -220,9 +220,9 @@ class Interlock:
             )
             if state.trip is not None and state.trip.code == "emergency stop" and which == "emergency stop":
                 # Only one of its contacts moved: that is what must be repaired, so that is what is shown.
-                events.append(Event(now_s, "alarm", cause.code, cause.cause, cause.remedy))
+                events.append(_event(now_s, "alarm", cause.code, cause.cause, cause.remedy))
                 also = (state.trip.cause, *state.trip.also)
-                return replace(state, trip=Trip(state.trip.t_s, cause.code, cause.cause, cause.remedy, also))
+                return replace(state, trip=Latched(state.trip.t_s, cause.code, cause.cause, cause.remedy, also))
             return _trip(state, cause, now_s, events)
         return state
 
