@@ -6,12 +6,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from earthward.record.event import Event
 from earthward.clock import Clock
 from earthward.daemon.supervisor import Board, Contacts, Warning
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
+from earthward.record.event import Event
 from earthward.record.place import Station
 from earthward.signal.types import SampleBlock
 

@@ -9,7 +9,7 @@ from earthward.daemon.parts import Wiring
 from earthward.daemon.supervisor import Supervisor
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Visiting
-from earthward.record.event import Severity
+from earthward.record.event import Event, Severity
 
 
 class Pump:

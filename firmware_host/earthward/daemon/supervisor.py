@@ -301,7 +301,15 @@ class Supervisor:
                 if trouble != self._told_trouble:
                     log.error("%s", trouble)
                     text = "If this comes again, start the daemon anew and report it."
-                    self._events.append(Event(self._clock.now(), "alarm", "daemon stands still", trouble, text))
+                    self._events.append(
+                        Event(
+                            t_s=self._clock.now(),
+                            severity="alarm",
+                            code="daemon stands still",
+                            text=trouble,
+                            remedy=text,
+                        )
+                    )
         self._told_trouble = trouble
         return not trouble
 
