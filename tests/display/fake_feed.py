@@ -18,6 +18,7 @@ import msgspec
 
 from earthward.daemon.protocol import (
     AdcHealth,
+    BeginSpot,
     Cell,
     EventMessage,
     FromClient,
@@ -29,16 +30,21 @@ from earthward.daemon.protocol import (
     MoveTo,
     Permissive,
     Plan,
+    PressKeep,
     ReadingMessage,
     Recording,
     SetStage,
     Source,
     SourceOff,
+    Spot,
+    SpotTurn,
     State,
     StepDone,
     Steps,
+    TestLeak,
     TripInfo,
     WaterClear,
+    WriteReport,
     encode,
     from_client,
 )
@@ -169,14 +175,9 @@ def plan(revision: int = 1, outline: list[tuple[float, float]] | None = None, **
             x, y = (i + 0.5) * size, (j + 0.5) * size
             r2 = (x - spot[0]) ** 2 + ((y - spot[1]) * 1.5) ** 2
             far = max(0.0, x - 4.0)
-            cells.append(
-                Cell(
-                    position_m=(x, y, 1.5),
-                    size_m=size,
-                    probability=math.exp(-r2 / 0.5),
-                    detectable_A=None if far > 5 else 0.2e-3 * math.exp(far * 0.7),
-                )
-            )
+            cells.append(Cell(position_m=(x, y, 1.5), size_m=size, probability=math.exp(-r2 / 0.5)))
+            seen = None if far > 5 else 0.2e-3 * math.exp(far * 0.7)
+            cells.append(Cell(position_m=(x, y, 1.5), size_m=size, detectable_A=seen))
     readings = []
     for k in range(7):
         place = Station(position_m=(0.5 + 1.2 * k, 0.3, 0.5), bearing_deg=270.0 if k % 2 else 20.0, name=f"s{k}")
@@ -217,16 +218,16 @@ def plan(revision: int = 1, outline: list[tuple[float, float]] | None = None, **
 
 STEPS = [
     Step(key="loss", title="Is it leaking, and how much", status="done", text="310 L/day, 250 to 370"),
-    Step(key="stray voltage", title="Stray voltage check", status="done", text="0.02 V AC, 0.1 V DC: below limits"),
+    Step(key="safe", title="Is it safe to work here", status="done", text="0.02 V AC, 0.1 V DC: below limits"),
+    Step(key="set up", title="Electrodes placed, instrument healthy", status="done", text=""),
     Step(key="water clear", title="Nobody in the water", status="now", text="Look, then say so. Renewed every 5 min."),
-    Step(key="electrodes", title="Injection and earth electrodes", status="to do", text=""),
-    Step(key="sensitivity", title="Test leak seen", status="to do", text=""),
-    Step(key="fittings", title="Fittings covered or entered", status="to do", text="light niche not covered"),
-    Step(key="survey", title="Survey", status="to do", text=""),
-    Step(key="dye", title="Dye at the findings", status="to do", text=""),
-    Step(key="repair", title="Repair", status="to do", text=""),
-    Step(key="re-measure", title="Read the same stations again", status="to do", text=""),
-    Step(key="level", title="Level log closes the matter", status="to do", text=""),
+    Step(key="proof", title="Test leak seen", status="to do", text=""),
+    Step(key="survey", title="Walls, floor and fittings read", status="to do", text="light niche not covered"),
+    Step(key="locate", title="Sinks located", status="to do", text=""),
+    Step(key="dye", title="Dye at each finding", status="to do", text=""),
+    Step(key="repair", title="Repaired, read again", status="to do", text=""),
+    Step(key="account", title="Current and water accounted for", status="to do", text=""),
+    Step(key="report", title="Report written", status="to do", text=""),
 ]
 
 
@@ -299,16 +300,18 @@ class FakeDaemon:
 
 
 class Visit:
-    """Answers a display as a daemon would, well enough to walk a whole visit: steps, places, keeping, stages."""
+    """Answers a display as a daemon would, well enough to walk a whole visit: steps, spots, keeping, stages."""
 
     def __init__(self, daemon: FakeDaemon) -> None:
         self.daemon = daemon
         self.place: Station | None = None
         self.steps = list(STEPS)
-        self.plan = plan(kept=[])
+        self.plan = plan(kept=[], findings=[])
         self.lock = interlock("checking", permissives=PERMISSIVES)
         self.kept: list[Kept] = []
         self.stages: list[tuple[int, str]] = []
+        self.turn = 3
+        self.spots_read = 0
         self.spots = [
             Station(position_m=(1.0 + k, 1.0, 0.6), bearing_deg=0.0, name=f"g{k}", text=f"place {k}") for k in range(20)
         ]
@@ -316,14 +319,37 @@ class Visit:
         daemon.on_message = self.hear
 
     def state(self) -> State:
-        following = self.spots[len(self.kept)]
-        return state(self.lock, place=self.place, next_station=following, stations=len(self.kept))
+        spot = None
+        if self.place is not None:
+            names = ("along", "across", "upright")
+            turns = [SpotTurn(name=n, status="kept" if k < self.turn else "to do") for k, n in enumerate(names)]  # type: ignore[arg-type]
+            phase = "done" if self.turn == 3 else "turn"
+            spot = Spot(station=self.place.name, turns=turns, at=min(self.turn, 2), phase=phase, electrodes=2)  # type: ignore[arg-type]
+        return state(
+            self.lock, place=self.place, next_station=self.spots[self.spots_read], stations=self.spots_read, spot=spot
+        )
 
     def energise(self) -> None:
         """A hand at the pool side did."""
         self.lock = interlock("energised")
         self.daemon.say(self.state())
         self.daemon.say(reading())
+
+    def let_go(self) -> None:
+        self.lock = interlock("off", permissives=[p for p in PERMISSIVES if p.name != "water clear"])
+        self.daemon.say(self.state())
+
+    def find(self) -> None:
+        """The search has found the first place."""
+        self.plan = plan(self.plan.revision + 1)
+        self.plan = plan(self.plan.revision + 1, findings=self.plan.findings[:1])
+        self.daemon.say(self.plan)
+
+    def _keep(self) -> None:
+        assert self.place is not None
+        answer = kept(self.place, sigma_V=2.6e-6, row=len(self.kept) + 1)
+        self.kept.append(answer)
+        self.daemon.say(answer)
 
     def hear(self, message: FromClient) -> None:
         say = self.daemon.say
@@ -336,6 +362,17 @@ class Visit:
                 self._done("water clear")
             case StepDone(key=key):
                 self._done(key)
+            case WriteReport():
+                self._done("report")
+            case TestLeak():
+                self._done("proof")
+            case BeginSpot(place=place):
+                self.place, self.turn = place, 1
+                self.spots_read += 1
+                self._keep()
+            case PressKeep():
+                self.turn += 1
+                self._keep()
             case MoveTo(place=place):
                 self.place = place
             case SetStage(finding=number, stage=stage):
@@ -348,11 +385,6 @@ class Visit:
                 say(self.plan)
             case _:
                 pass
-        if type(message).__name__ == "Keep" and self.place is not None:
-            here = getattr(message, "place", None) or self.place
-            answer = kept(here, sigma_V=2.6e-6, row=len(self.kept) + 1)
-            self.kept.append(answer)
-            say(answer)
         say(self.state())
 
     def _done(self, key: str) -> None:

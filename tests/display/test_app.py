@@ -9,6 +9,7 @@ import signal
 from collections.abc import AsyncIterator, Awaitable, Callable
 from pathlib import Path
 
+import msgspec
 import pytest
 from gpiozero.pins.mock import MockFactory
 from tests.display import fake_feed
@@ -18,16 +19,17 @@ from textual.widgets import Input
 
 from earthward.daemon.protocol import (
     Ask,
+    BeginSpot,
     Hello,
     Keep,
     Lost,
-    MoveTo,
     Problem,
     SourceOff,
     State,
     Subscribe,
     SwitchPressed,
     WaterClear,
+    WriteReport,
     encode,
 )
 from earthward.devices.gpio import PoolSide
@@ -35,6 +37,8 @@ from earthward.display.app import EarthwardApp, colour_mode
 from earthward.display.keys import key_map
 from earthward.display.options import Options
 from earthward.display.pages import registry
+from earthward.display.press import press as press_one
+from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
 from earthward.errors import InputError
 
@@ -95,7 +99,11 @@ Press = Callable[[str], Awaitable[None]]
 
 
 async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
-    """From arrival to the source's being off, with nothing but keep, map, next and off."""
+    """From arrival to the report, with nothing but keep, map, next and off."""
+
+    def line() -> str:
+        """What the last rows say is to be pressed now."""
+        return " ".join(" ".join(text_of(app).splitlines()[-4:]).split())
 
     async def go(page: str) -> None:
         for _ in range(len(registry())):
@@ -106,49 +114,34 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
             await until(lambda before=before: app.view.page != before)
         raise AssertionError(f"the map key never reaches {page}")
 
-    async def confirm(key: str) -> None:
-        await press("keep")
-        await until(lambda: app.view.choice is not None)
-        await press("keep")
-        await until(lambda: next(s for s in visit.steps if s.key == key).status == "done")
-        await until(lambda: app.client.snapshot.steps and app.client.snapshot.steps.steps == visit.steps)
-
-    # Safety first: nothing is on, and the screen says what it waits for.
-    await until(lambda: "nobody is in the water" in text_of(app))
-    await go("steps")
-    await confirm("water clear")
-    assert any(isinstance(m, WaterClear) for m in visit.daemon.heard)
-    for key in ("electrodes", "sensitivity", "fittings"):
-        await confirm(key)
+    # Safety first: nothing is on, and the screen says what to press.
+    await until(lambda: "K: look at the whole pool" in line())
+    await press("keep")
+    await until(lambda: app.view.choice is not None)
+    await press("keep")
+    await until(lambda: any(isinstance(m, WaterClear) for m in visit.daemon.heard))
+    await until(lambda: "Hold the enable" in line())
     # Only the hand at the pool side switches on: no message can.
     visit.energise()
     await until(lambda: app.client.snapshot.state and app.client.snapshot.state.interlock.state == "energised")
     async with feeding(visit.daemon):
-        await go("read")
         await until(lambda: "TOWARD ONE RING" in text_of(app))
-        # Four stations where the daemon proposes: two presses each.
+        await until(lambda: "test leak" in line())
         for k in range(4):
+            # One press at the place, one after each turn of the pole.
             await press("next")
-            place = f"g{k}"
-            await until(lambda place=place: visit.place is not None and visit.place.name == place)
-            await until(
-                lambda place=place: (
-                    app.client.snapshot.state
-                    and app.client.snapshot.state.place
-                    and app.client.snapshot.state.place.name == place
-                )
-            )
+            await until(lambda k=k: visit.place is not None and visit.place.name == f"g{k}")
+            await until(lambda: "ACROSS" in line())
             await press("keep")
-            await until(lambda k=k: len(visit.kept) == k + 1)
-            assert visit.kept[-1].place.name == place
-            # As the next proposal comes with the next state, wait for it.
-            await until(
-                lambda k=k: (
-                    app.client.snapshot.state
-                    and app.client.snapshot.state.next_station
-                    and app.client.snapshot.state.next_station.name == f"g{k + 1}"
-                )
-            )
+            await until(lambda: "UPRIGHT" in line())
+            await press("keep")
+            await until(lambda k=k: len(visit.kept) == 3 * (k + 1))
+            if k == 0:
+                for words in ("NOT joined", "JOIN", "part"):
+                    await until(lambda words=words: words in line())
+                    await press("keep")
+                await until(lambda: any(isinstance(m, fake_feed.TestLeak) for m in visit.daemon.heard))
+            await until(lambda k=k: f"place {k + 1}" in line())
         # One place by two tapes: 5.0 m and 7.1 m, digit by digit.
         await go("place")
         for digit in (0, 5, 0, 0, 7, 1):
@@ -164,32 +157,39 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
         # Corners 1 and 2 are (0, 0) and (10, 0): x = (25 - 50.41 + 100) / 20, y = sqrt(25 - x^2).
         assert visit.place.position_m[:2] == pytest.approx((3.7295, 3.3302), abs=1e-3)
         assert app.view.page == "read"
-        await until(lambda: app.client.snapshot.state and app.client.snapshot.state.place == visit.place)
-        await press("keep")
-        await until(lambda: len(visit.kept) == 5)
+        for _ in range(2):
+            before = len(visit.kept)
+            await until(lambda: "when turned" in line())
+            await press("keep")
+            await until(lambda before=before: len(visit.kept) == before + 1)
         # Look at everything.
-        for page in ("map", "coverage", "budget", "log"):
+        for page in ("map", "coverage", "budget", "log", "do"):
             await go(page)
-        # The first finding: dye is drawn in, it is repaired, and read again.
-        await go("findings")
-        for stage in ("dye drawn", "repaired", "re-measured"):
-            await press("keep")
-            await until(lambda: app.view.choice is not None)
-            await press("keep")
-            await until(lambda stage=stage: visit.stages and visit.stages[-1] == (1, stage))
-            await until(
-                lambda stage=stage: app.client.snapshot.plan and app.client.snapshot.plan.findings[0].stage == stage
-            )
-        await go("steps")
-        for key in ("survey", "dye", "repair", "re-measure", "level"):
-            await confirm(key)
-    assert all(step.status == "done" for step in visit.steps)
+        visit.find()
+        await go("read")
+        await until(lambda: "Let go of the enable" in line())
+    visit.let_go()
+    await until(lambda: "K: dye at finding 1" in line())
+    await press("keep")
+    await until(lambda: app.view.page == "findings")
+    for stage in ("dye drawn", "repaired"):
+        await press("keep")
+        await until(lambda: app.view.choice is not None)
+        await press("keep")
+        await until(
+            lambda stage=stage: app.client.snapshot.plan and app.client.snapshot.plan.findings[0].stage == stage
+        )
+    await go("read")
+    await until(lambda: "compare before and after" in line())
+    await press("keep")
+    await until(lambda: visit.stages[-1] == (1, "re-measured"))
+    await until(lambda: "K: write the report" in line())
+    await press("keep")
+    await until(lambda: any(isinstance(m, WriteReport) for m in visit.daemon.heard))
+    await until(lambda: "All is saved in" in line())
     await press("off")
     await until(lambda: visit.lock.state == "off")
-    await until(lambda: app.client.snapshot.state and app.client.snapshot.state.interlock.state == "off")
-    await go("read")
-    await until(lambda: "SOURCE OFF" in text_of(app))
-    assert len(visit.kept) == 5
+    assert len(visit.kept) == 15
 
 
 async def test_whole_visit_by_keys_alone(daemon: FakeDaemon) -> None:
@@ -265,16 +265,14 @@ async def test_off_works_while_an_input_holds_the_keyboard(daemon: FakeDaemon) -
 
 
 async def test_keys_can_be_remapped(daemon: FakeDaemon) -> None:
-    keys = key_map(["off=f12", "keep=enter,f7", "map=f8"])
+    keys = key_map(["off=f12", "keep=enter,f9", "map=f8"])
     async with opened(daemon, options=Options(keys=keys)) as (app, pilot):
         await pilot.press("space", "k", "m")
         await asyncio.sleep(0.1)
         assert app.view.page == "read"
-        assert not any(isinstance(m, SourceOff | Keep) for m in daemon.heard)
-        async with feeding(daemon):
-            await until(lambda: app.client.snapshot.readings)
-            await pilot.press("f7")
-            await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
+        assert not any(isinstance(m, SourceOff) for m in daemon.heard)
+        await pilot.press("f9")
+        await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
         await pilot.press("f8")
         assert app.view.page == "map"
         await pilot.press("f12")
@@ -288,35 +286,64 @@ def test_wrong_key_settings_are_told() -> None:
             key_map([wrong])
 
 
-async def test_station_by_deck_distance_typed_and_kept(daemon: FakeDaemon) -> None:
-    """Beside the digits: one press. Then the next one along the deck: two presses."""
+async def test_a_spot_by_deck_distance_typed(daemon: FakeDaemon) -> None:
+    """Beside the digits one press; afterwards next goes where the daemon proposes, not on along the deck."""
     async with opened(daemon) as (app, pilot), feeding(daemon):
         await until(lambda: app.client.snapshot.readings and app.client.snapshot.plan)
         await pilot.press("3", ".", "4", "k")
-        await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
-        moved, kept = (next(m for m in daemon.heard if isinstance(m, kind)) for kind in (MoveTo, Keep))
-        assert moved.place.position_m == pytest.approx((3.4, 0.3, 0.5))  # type: ignore[union-attr]
-        assert kept.place == moved.place  # type: ignore[union-attr]
+        await until(lambda: any(isinstance(m, BeginSpot) for m in daemon.heard))
+        begun = next(m for m in daemon.heard if isinstance(m, BeginSpot))
+        assert begun.place.position_m == pytest.approx((3.4, 0.3, 0.5))
         daemon.heard.clear()
-        await pilot.press("n", "k")
-        await until(lambda: len(daemon.heard) == 2)
-        assert daemon.heard[0].place.position_m == pytest.approx((3.9, 0.3, 0.5))  # type: ignore[union-attr]
+        await pilot.press("n")
+        await until(lambda: daemon.heard)
+        assert daemon.heard[0].place == fake_feed.NEXT  # type: ignore[union-attr]
 
 
-async def test_station_by_two_tapes_typed_and_kept(daemon: FakeDaemon) -> None:
-    """Beside the digits: two presses, Tab and keep."""
+async def test_a_spot_by_two_tapes_typed(daemon: FakeDaemon) -> None:
+    """A place by two tapes is read like any other: it needs no bearing said."""
     async with opened(daemon) as (app, pilot), feeding(daemon):
         await until(lambda: app.client.snapshot.readings and app.client.snapshot.plan)
         await pilot.press("5", "tab", "7", ".", "1", "k")
-        await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
-        kept = next(m for m in daemon.heard if isinstance(m, Keep))
-        assert kept.place is not None
-        assert kept.place.position_m[:2] == pytest.approx((3.7295, 3.3302), abs=1e-3)
+        await until(lambda: any(isinstance(m, BeginSpot) for m in daemon.heard))
+        begun = next(m for m in daemon.heard if isinstance(m, BeginSpot))
+        assert begun.place.position_m[:2] == pytest.approx((3.7295, 3.3302), abs=1e-3)
         daemon.heard.clear()
         await pilot.press("1", "tab", "1", "k")
         await until(lambda: app.view.entry is not None and app.view.entry.error)
         assert not daemon.heard
         assert "do not meet" in text_of(app)
+
+
+async def test_a_digit_on_the_place_page_is_a_tape_and_no_deck_distance(daemon: FakeDaemon) -> None:
+    async with opened(daemon, view=press_view("go place")) as (app, pilot):
+        await until(lambda: app.client.snapshot.plan)
+        await pilot.press("5")
+        assert app.view.entry is not None and app.view.entry.form == "tapes"
+        await pilot.press("k", "7", ".", "1", "k")
+        await until(lambda: any(isinstance(m, BeginSpot) for m in daemon.heard))
+
+
+def press_view(action: str) -> View:
+    return press_one(View(), action, Snapshot(), 0.0)[0]
+
+
+async def test_a_mere_suspicion_offers_no_dye(daemon: FakeDaemon) -> None:
+    async with opened(daemon, view=View(page="findings")) as (app, pilot):
+        one = msgspec.structs.replace(fake_feed.plan().findings[0], number=0)
+        daemon.say(fake_feed.plan(revision=9, findings=[one]))
+        await until(lambda: app.client.snapshot.plan and app.client.snapshot.plan.revision == 9)
+        await pilot.press("k")
+        assert app.view.choice is None
+        assert "only suspected" in text_of(app)
+
+
+async def test_a_fitting_is_covered_with_the_source_off_only(daemon: FakeDaemon) -> None:
+    async with opened(daemon, view=View(page="findings", selected=2)) as (app, pilot):
+        await until(lambda: app.client.snapshot.plan)
+        await pilot.press("k")
+        assert app.view.choice is None
+        assert "source off first" in text_of(app)
 
 
 async def test_feed_stops_and_the_number_goes(daemon: FakeDaemon) -> None:
@@ -331,7 +358,7 @@ async def test_daemon_goes_and_comes_back(daemon: FakeDaemon) -> None:
     async with opened(daemon) as (app, pilot), feeding(daemon):
         await until(lambda: "TOWARD ONE RING" in text_of(app))
         await daemon.stop()
-        await until(lambda: "NO DAEMON" in text_of(app) and "NOT CONNECTED" in text_of(app))
+        await until(lambda: "NO CONTACT" in text_of(app) and "NOT CONNECTED" in text_of(app))
         assert "EMULATED" in text_of(app)
         await pilot.press("space")
         assert "USE THE EMERGENCY STOP" in text_of(app)
@@ -355,14 +382,13 @@ async def test_lost_readings_are_told(daemon: FakeDaemon) -> None:
         await until(lambda: "7 readings left out" in text_of(app))
 
 
-async def test_what_the_daemon_answers_to_keep_is_shown(daemon: FakeDaemon) -> None:
+async def test_what_the_daemon_answers_to_a_press_is_shown(daemon: FakeDaemon) -> None:
     async with opened(daemon) as (app, pilot), feeding(daemon):
         await until(lambda: app.client.snapshot.readings)
-        await pilot.press("k")
-        assert "keeping at" in text_of(app)
+        await pilot.press("n")
         daemon.say(Problem(text="the pole has only just come here"))
         await until(lambda: "not done: the pole has only just come here" in " ".join(text_of(app).split()))
-        await pilot.press("k")
+        await pilot.press("n")
         daemon.say(fake_feed.kept(fake_feed.PLACE))
         await until(lambda: "kept +123 µV at deck 2.40 m" in " ".join(text_of(app).split()))
 
@@ -370,7 +396,7 @@ async def test_what_the_daemon_answers_to_keep_is_shown(daemon: FakeDaemon) -> N
 async def test_help_on_one_key_and_any_key_closes_it(daemon: FakeDaemon) -> None:
     async with opened(daemon) as (app, pilot):
         await pilot.press("h")
-        assert "Nothing here can turn the source on." in text_of(app)
+        assert "source off, at once" in text_of(app)
         await pilot.press("n")
         assert not app.view.help
 

@@ -25,7 +25,7 @@ def test_every_glyph_that_every_page_emits_is_in_its_tier(tier: str) -> None:
             snapshot, now = scene(lock, readings=60, extra=list(extra))
             options = Options(tier=tier)  # type: ignore[arg-type]
             for page, size in itertools.product(PAGES, (SMALL, (80, 24))):
-                views = [View(page=page), View(page=page, help=True)]
+                views = [View(page=page), View(page=page, help=1)]
                 views.append(press(View(page=page), "keep", snapshot, now)[0])
                 views.append(press(View(page=page), "type 3", snapshot, now)[0])
                 for view in views:
@@ -122,7 +122,19 @@ def test_night_is_readable_and_dark(role: str) -> None:
     ink = PALETTES["night"][role]
     if role not in ("ramp0", "ramp1", "ramp2"):  # the faint end of the map's ramp, doubled by its glyphs
         assert contrast(ink.fg, ink.bg) >= 4.5
-    if role not in ("badge", "caution", "title", "key", "select", "next", "here", "fitting", "alarm", "finding"):
+    if role not in (
+        "badge",
+        "caution",
+        "energised",
+        "title",
+        "key",
+        "select",
+        "next",
+        "here",
+        "fitting",
+        "alarm",
+        "finding",
+    ):
         assert luminance(ink.bg) == 0.0
 
 

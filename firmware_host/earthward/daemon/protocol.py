@@ -211,6 +211,8 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     survey: str = ""
     place: Station | None = None
     next_station: Station | None = None
+    next_finding: int | None = None
+    """The next station is one that was read before this finding was repaired: read it again."""
     spot: Spot | None = None
     """The reading spot under way, or the last one."""
     auto_keep: bool = True

@@ -14,6 +14,7 @@ import os
 import signal
 import sys
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from functools import partial
 from typing import Any, cast
 
@@ -33,6 +34,7 @@ from earthward.display.canvas import Row
 from earthward.display.client import BATCH_S, Client
 from earthward.display.draw import draw
 from earthward.display.glyphs import TIERS, Tier, choose_tier
+from earthward.display.hands import Hand
 from earthward.display.keys import key_map
 from earthward.display.meaning import STALE_S, Meaning, meaning_of, side_of
 from earthward.display.options import Options
@@ -155,6 +157,7 @@ class EarthwardApp(App[int]):
         mode: ColourMode = "full",
         switches: bool = True,
         listeners: Sequence[Listener] = (),
+        hands: Callable[[Hand], None] | None = None,
     ) -> None:
         # We choose every colour ourselves: nothing may be translated on the way.
         super().__init__(ansi_color=True, driver_class=QuietDriver if sys.platform == "linux" else None)
@@ -163,6 +166,9 @@ class EarthwardApp(App[int]):
         self.view = view or View()
         self._mode = mode
         self._listeners = list(listeners)
+        self._hands = hands
+        if hands is not None:
+            self.view = replace(self.view, hands=True)
         rate = 5.0 if self.options.reduced else 20.0
         self.client = Client(
             address,
@@ -320,7 +326,11 @@ class EarthwardApp(App[int]):
         theme = self.view.theme
         self.view, messages = press(self.view, action, self.client.snapshot, self.clock.now())
         for message in messages:
-            self.client.send(message)
+            if isinstance(message, Hand):
+                if self._hands is not None:
+                    self._hands(message)
+            else:
+                self.client.send(message)
         if self.view.theme != theme:
             self._widget.apply_theme(self.view.theme)
         self.paint()
@@ -396,6 +406,7 @@ def run_dashboard(
     operator: str = "",
     switches: bool = True,
     listeners: Sequence[Listener] = (),
+    hands: Callable[[Hand], None] | None = None,
     clock: Clock | None = None,
 ) -> int:
     """Open the dashboard in this terminal until the person leaves. Returns the exit code; raises InputError."""
@@ -416,6 +427,7 @@ def run_dashboard(
         mode=colour_mode(os.environ),
         switches=switches,
         listeners=listeners,
+        hands=hands,
     )
     # Drops on a touch panel make ghost touches: nothing here listens to them.
     code = app.run(mouse=False)

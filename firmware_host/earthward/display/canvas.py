@@ -12,6 +12,9 @@ from functools import lru_cache
 
 from earthward.display.glyphs import Tier, clean
 
+#: What a text that had to be cut ends with; drawable by every console font.
+MARK = "..."
+
 Run = tuple[str, str]
 Row = tuple[Run, ...]
 
@@ -78,7 +81,9 @@ class Canvas:
         lines = wrapped(clean(text, self.tier), self.width - indent)
         if len(lines) > rows:
             self.clipped.append(text)
-            lines = lines[:rows]
+            if rows < 1:
+                return 0
+            lines = (*lines[: rows - 1], shortened(" ".join(lines[rows - 1 :]), self.width - indent))
         for i, line in enumerate(lines):
             self.put(y + i, [(" " * indent, role if fill else "base"), (line, role)], role=role if fill else "base")
         return len(lines)
@@ -88,11 +93,33 @@ class Canvas:
         return tuple(row if row is not None else blank for row in self._rows)
 
 
+def shortened(text: str, width: int) -> str:
+    """The text in so many cells; what is cut off is marked."""
+    if len(text) <= width:
+        return text
+    return text[: max(0, width - len(MARK))].rstrip() + MARK if width > len(MARK) else MARK[:width]
+
+
+def fitted(lines: Sequence[str], rows: int, width: int) -> list[str]:
+    """At most so many lines; where some are left out the last one that is shown says so."""
+    if len(lines) <= rows:
+        return list(lines)
+    if rows < 1:
+        return []
+    return [*lines[: rows - 1], shortened(" ".join(lines[rows - 1 :]), width)]
+
+
 def _cut(runs: Sequence[Run], width: int) -> list[Run]:
+    """Runs in so many cells; the last one that is cut says so."""
+    if length(runs) <= width:
+        return list(runs)
     out: list[Run] = []
-    for text, role in runs:
+    for k, (text, role) in enumerate(runs):
         if width <= 0:
             break
-        out.append((text[:width], role))
+        if len(text) > width or (len(text) == width and k + 1 < len(runs)):
+            out.append((shortened(text + MARK, width), role))
+            return out
+        out.append((text, role))
         width -= len(text)
     return out

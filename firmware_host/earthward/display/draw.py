@@ -34,17 +34,22 @@ def draw(
     meaning = meaning or meaning_of(snapshot, now_s)
     scene = Scene(snapshot, view, options, now_s, meaning, shown, memo)
     frame.status(canvas, scene)
-    text, role = frame.message(snapshot, view, now_s)
+    text, role = frame.message(snapshot, view, now_s, frame.now_line(scene)[1])
     message_rows = frame.message_rows(canvas, text)
-    top, rows = 1, height - 2 - message_rows
+    now_rows = frame.now_rows(canvas, scene)
+    top, rows = 1, height - 2 - message_rows - len(now_rows)
     if view.help:
-        overlay.help_page(canvas, top, rows, options)
+        overlay.help_page(canvas, top, rows, options, view.help)
     elif view.choice is not None:
         overlay.choice_panel(canvas, top, rows, view.choice, options)
     else:
         page = registry()["place" if view.entry is not None else view.page]
         page.paint(canvas, top, rows, scene)
     fill = role in ("alarm", "caution")
-    canvas.paragraph(height - 1 - message_rows, message_rows, text, role, indent=1 if fill else 0, fill=fill)
+    y = top + rows
+    if message_rows:
+        canvas.paragraph(y, message_rows, text, role, indent=1 if fill else 0, fill=fill)
+    for k, line in enumerate(now_rows):
+        canvas.put(y + message_rows + k, [(line, "strong")])
     frame.key_row(canvas, view, options, memo)
     return canvas

@@ -6,12 +6,13 @@ from typing import Any
 
 from earthward import units
 from earthward.display import keys, words
-from earthward.display.canvas import Canvas, Run, length, wrapped
+from earthward.display.canvas import Canvas, Run, length, shortened, wrapped
 from earthward.display.meaning import Meaning
+from earthward.display.next_step import what_now
 from earthward.display.options import Options
 from earthward.display.page import Scene
 from earthward.display.pages import registry
-from earthward.display.places import place_text
+from earthward.display.places import in_system, place_text
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import NOTICE_S, View
 
@@ -28,10 +29,10 @@ def status(canvas: Canvas, scene: Scene) -> None:
         left.append((f" {words.EMULATED} ", "badge"))
     state = snapshot.state
     if not snapshot.connected:
-        left.append((f" {words.NO_DAEMON} ", "alarm"))
+        left.append((f" {words.NO_DAEMON if canvas.width >= 53 else words.NO_DAEMON_SHORT} ", "alarm"))
     elif state is not None:
         name = state.interlock.state
-        role = {"energised": "caution", "tripped": "alarm"}.get(name, "title")
+        role = {"energised": "energised", "tripped": "alarm"}.get(name, "title")
         left.append((f" {words.INTERLOCK[name]} ", role))
         if name == "energised" and state.source.current_A is not None:
             left.append((f" {units.current(state.source.current_A)}", "title"))
@@ -39,7 +40,7 @@ def status(canvas: Canvas, scene: Scene) -> None:
                 left.append((f"  {words.VOLTAGE.format(state.source.voltage_V)}", "title"))
         if canvas.width >= 80:
             left.append((f"  {words.ELECTRODE.format(state.source.electrode)}", "title"))
-        if canvas.width >= 100 and state.source.battery_V is not None:
+        if canvas.width >= 60 and state.source.battery_V is not None:
             left.append((f"  {words.BATTERY.format(state.source.battery_V)}", "title"))
         if canvas.width >= 110 and state.source.frequency_Hz is not None:
             left.append((f"  {words.WAVEFORM.format(state.source.waveform, state.source.frequency_Hz)}", "title"))
@@ -59,46 +60,40 @@ def in_short(meaning: Meaning) -> str:
     return f"{words.SIDE_MARK[meaning.side]} {meaning.number} {meaning.unit}"
 
 
-def message(snapshot: Snapshot, view: View, now_s: float) -> tuple[str, str]:
-    """(text, role) of the message rows: the most urgent thing to say."""
+def message(snapshot: Snapshot, view: View, now_s: float, now_text: str = "") -> tuple[str, str]:
+    """(text, role) of the message rows: the most urgent thing to say, if there is any beside what to press now."""
     alert = next(
         ((at, e) for at, e in reversed(snapshot.events) if e.severity == "alarm" and now_s - at < ALERT_S), None
     )
     tripped = snapshot.state is not None and snapshot.state.interlock.state == "tripped" and snapshot.connected
     if alert is not None and not tripped:
         event = alert[1]
-        return words.ALARM.format(_with_remedy(event.text, event.remedy)), "alarm"
+        return in_system(words.ALARM.format(_with_remedy(event.text, event.remedy)), view.system), "alarm"
     # The daemon's answer to a press comes after what we said on pressing, and takes its place.
     answered_s = max(snapshot.kept_s, snapshot.problem_s)
     if now_s - answered_s < NOTICE_S and answered_s >= view.notice_s > answered_s - NOTICE_S:
         if snapshot.problem_s > snapshot.kept_s:
-            return words.REFUSED.format(snapshot.problem), "alarm"
+            return in_system(words.REFUSED.format(snapshot.problem), view.system), "alarm"
         if snapshot.kept is not None:
             at = place_text(snapshot.kept.place, view.system)
             return words.KEPT.format(units.voltage(snapshot.kept.value_V, signed=True), at), "strong"
-    if now_s - view.notice_s < NOTICE_S and view.notice:
+    if now_s - view.notice_s < NOTICE_S and view.notice and view.notice != now_text:
         return view.notice, "alarm" if view.notice_bad else "strong"
     caution = next(
         ((at, e) for at, e in reversed(snapshot.events) if e.severity == "caution" and now_s - at < ALERT_S), None
     )
     if caution is not None:
-        return words.CAUTION.format(_with_remedy(caution[1].text, caution[1].remedy)), "caution"
+        return in_system(words.CAUTION.format(_with_remedy(caution[1].text, caution[1].remedy)), view.system), "caution"
     state = snapshot.state
-    if state is not None and snapshot.connected:
+    if not snapshot.connected:
+        old = snapshot.plan is not None and view.page != "read"
+        return (words.SHOWN_IS_OLD if old else ""), "caution"
+    if state is not None:
         for health, template in ((state.link, words.LINK_BAD), (state.adc, words.INPUT_BAD)):
             if not health.ok:
                 return template.format(health.text), "caution"
         if not state.recording.ok:
             return words.NOT_RECORDING.format(state.recording.text), "caution"
-        left = state.interlock.water_clear_left_s
-        if left is not None and left < 60 and state.interlock.state == "energised":
-            return words.WATER_CLEAR_LEFT.format(f"{left:.0f} s"), "caution"
-        if state.place is not None:
-            return words.AT_PLACE.format(place_text(state.place, view.system)), "base"
-        proposed = state.next_station
-        if proposed is not None:
-            return words.NEXT_PLACE.format(place_text(proposed, view.system)), "base"
-        return words.NO_PLACE, "base"
     return "", "base"
 
 
@@ -110,12 +105,43 @@ def _with_remedy(text: str, remedy: str) -> str:
 
 
 def message_rows(canvas: Canvas, text: str) -> int:
-    return min(MESSAGE_ROWS, len(wrapped(text, canvas.width - 1)))
+    most = 2 if canvas.height < 16 else MESSAGE_ROWS
+    return min(most, len(wrapped(text, canvas.width - 1))) if text else 0
+
+
+def now_line(scene: Scene) -> tuple[str, str]:
+    """(key, text): what to press now, or in whose hands it is. A page with keys of its own says how to get back."""
+    view = scene.view
+    if view.help:
+        return "", words.NOW_HELP
+    if view.choice is not None:
+        return "", words.NOW_ANSWER
+    if view.entry is not None:
+        return "", words.NOW_ENTRY
+    now = what_now(view, scene.snapshot)
+    page = registry()[view.page]
+    if page.press is not None and scene.snapshot.connected:
+        if now.page == view.page:
+            return "keep", words.NOW_HERE.format(page.keys["keep"])
+        return ("map", words.NOW_BACK + now.text) if now.key in ("keep", "next") else (now.key, now.text)
+    return now.key, now.text
+
+
+def now_rows(canvas: Canvas, scene: Scene) -> list[str]:
+    """The line of what to press now, wrapped; two rows on a small screen, three on others."""
+    key, text = now_line(scene)
+    shown = scene.options.keys.get(key, ())
+    head = f"{keys.shown(shown[0])}: " if shown else ""
+    most = 2 if canvas.height < 16 else 3
+    lines = list(wrapped(head + text, canvas.width - 1))
+    if len(lines) > most:
+        lines = [*lines[: most - 1], shortened(" ".join(lines[most - 1 :]), canvas.width - 1)]
+    return lines
 
 
 def key_row(canvas: Canvas, view: View, options: Options, memo: dict[Any, Any]) -> None:
     """The last row: the four keys and help. In a choice the same keys carry the answers."""
-    about = (canvas.width, view.page, view.choice, view.entry is not None and view.entry.wheel is None)
+    about = (canvas.width, view.page, view.choice, view.hands, view.entry is not None and view.entry.wheel is None)
     known = memo.get("key row")
     if known is not None and known[0] == about:
         canvas.put(canvas.height - 1, *known[1])
@@ -127,7 +153,7 @@ def key_row(canvas: Canvas, view: View, options: Options, memo: dict[Any, Any]) 
     else:
         labels = dict(registry()[view.page].keys)
         if view.entry is not None and view.entry.wheel is None:
-            labels = {"keep": words.SET_AND_KEEP, "map": words.BACK}
+            labels = {"keep": words.ACCEPT_KEY, "map": words.BACK}
     left: list[Run] = []
     for action in ("keep", "map", "next"):
         if action in labels and options.keys[action]:

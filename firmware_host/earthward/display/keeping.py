@@ -1,56 +1,65 @@
-"""The two presses that a survey is made of: go to a place, keep what is read there."""
+"""The presses that a survey is made of: be at a place, do what is next."""
 
 from __future__ import annotations
 
 from dataclasses import replace
 
-from earthward.daemon.protocol import Keep, MoveTo
+from earthward.daemon.protocol import BeginSpot, TestLeak
 from earthward.display import places, words
-from earthward.display.meaning import STALE_S
+from earthward.display.hands import Act, Hand
+from earthward.display.next_step import TEST_LEAK_M, what_now
 from earthward.display.snapshot import Snapshot
-from earthward.display.view import Pressed, View, with_notice
-from earthward.errors import InputError
+from earthward.display.view import Pressed, Send, View, with_notice
 from earthward.record.place import Station
 
-
-def keep_reading(view: View, snapshot: Snapshot, now_s: float, place: Station | None) -> Pressed:
-    """Ask the daemon to keep the present reading, or say why not."""
-    if not snapshot.connected:
-        return with_notice(view, words.NOT_SENT, now_s, bad=True), []
-    reading = snapshot.readings.get(0)
-    if reading is None or reading.age_s(now_s) > STALE_S or reading.message.value_V is None:
-        return with_notice(view, words.KEEP_REFUSED_OLD, now_s, bad=True), []
-    if snapshot.state is not None and snapshot.state.interlock.state != "energised":
-        return with_notice(view, words.KEEP_REFUSED_SOURCE, now_s, bad=True), []
-    here = place or (snapshot.state.place if snapshot.state else None)
-    if here is None:
-        return with_notice(view, words.KEEP_REFUSED_PLACE, now_s, bad=True), []
-    return with_notice(view, words.SAID_KEEP.format(places.place_text(here, view.system)), now_s), [Keep(place=place)]
+#: So many readings are a test of sensitivity: parted, joined, parted.
+TEST_LEAK_READINGS = 3
 
 
-def next_place(view: View, snapshot: Snapshot) -> tuple[View, Station] | None:
-    """The place that `next` goes to: along the deck once a deck distance was given, else where the daemon proposes."""
-    plan, state = snapshot.plan, snapshot.state
-    if view.deck_m is None:
-        proposed = (state.next_station if state else None) or (plan.next_station if plan else None)
-        if proposed is not None:
-            return view, proposed
-    if plan is None:
-        return None
-    deck_m = 0.0 if view.deck_m is None else view.deck_m + places.DECK_STEP_M
-    try:
-        return replace(view, deck_m=deck_m), places.deck_place(plan, deck_m, view.system)
-    except InputError:
-        return None
+def do_now(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
+    """The keep key: the next thing, or why it cannot be pressed."""
+    now = what_now(view, snapshot)
+    if now.key != "keep":
+        return with_notice(view, now.text, now_s, bad=not snapshot.connected), []
+    if now.choice is not None:
+        return replace(view, choice=now.choice), []
+    if now.page:
+        return replace(view, page=now.page, selected=0), []
+    messages: list[Send] = list(now.messages)
+    if now.test_leak is not None:
+        view = replace(view, test_leak=now.test_leak % TEST_LEAK_READINGS)
+        if now.test_leak == TEST_LEAK_READINGS:
+            messages.append(TestLeak(distance_m=TEST_LEAK_M))
+    return view, messages
 
 
 def go_next(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
-    """Tell the daemon that the pole goes to the next place."""
-    if not snapshot.connected:
+    """The next key: the pole is at the proposed place."""
+    state = snapshot.state
+    if not snapshot.connected or state is None:
         return with_notice(view, words.NOT_SENT, now_s, bad=True), []
-    found = next_place(view, snapshot)
-    if found is None:
+    if state.interlock.state != "energised":
+        return with_notice(view, words.SPOT_SOURCE_OFF, now_s, bad=True), []
+    if state.spot is not None and state.spot.phase != "done" and state.spot.at == 0 and state.spot.phase == "hold":
+        return with_notice(view, words.SPOT_RUNNING, now_s, bad=True), []
+    place = state.next_station or (snapshot.plan.next_station if snapshot.plan else None)
+    if place is None:
         return with_notice(view, words.NO_NEXT, now_s, bad=True), []
-    view, place = found
+    return begin_spot(view, place, state.next_finding, now_s)
+
+
+def begin_spot(view: View, place: Station, finding: int | None, now_s: float) -> Pressed:
+    """Tell the daemon that the pole is at this place, held along."""
     text = words.MOVED.format(places.place_text(place, view.system))
-    return with_notice(view, text, now_s), [MoveTo(place=place)]
+    return with_notice(view, text, now_s), [BeginSpot(place=place, finding=finding)]
+
+
+def hand(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
+    """On the emulated bench a key is the hand at the enable and at the board's reset button."""
+    if not view.hands:
+        return view, []
+    state = snapshot.state
+    held = state is not None and any(p.name == "enable" and p.ok for p in state.interlock.permissives)
+    tripped = state is not None and state.interlock.state == "tripped"
+    act: Act = "let go" if held or tripped else "hold"
+    return with_notice(view, words.SAID_HAND[act], now_s), [Hand(act)]

@@ -19,6 +19,8 @@ DEFAULT_KEYS: dict[str, tuple[str, ...]] = {
     "louder": ("plus",),
     "softer": ("minus",),
     "zoom": ("z",),
+    "undo": ("u",),
+    "hand": ("x",),
     "electrode": ("e",),
     "quit": ("q", "ctrl+c", "ctrl+q"),
     "enter": ("enter",),

@@ -8,23 +8,22 @@ from earthward.display.options import Options
 from earthward.display.view import Choice
 
 
-def help_page(canvas: Canvas, top: int, rows: int, options: Options) -> None:
-    y, end = top, top + rows
-    # At 40 x 13 there is no room for all: the first lines are the ones needed at the pool side.
+def help_page(canvas: Canvas, top: int, rows: int, options: Options, number: int) -> None:
+    """As many pages as the screen needs; the help key turns them."""
     column = 8 if canvas.width >= 53 else 6
+    shown: list[list[tuple[str, str]]] = [[]]
     for action, text in words.HELP_LINES:
-        names = (
-            "F1-F6"
-            if action == "screens"
-            else " ".join(keys.shown(k) for k in options.keys.get(action, ())[: 2 if canvas.width >= 53 else 1])
-        )
+        names = options.keys.get(action, ())[: 2 if canvas.width >= 53 else 1]
+        name = words.HELP_NAMES.get(action) or " ".join(keys.shown(k) for k in names)
         lines = wrapped(text, canvas.width - column - 2)
-        if y + len(lines) > end - 1:
-            break
-        for k, line in enumerate(lines):
-            canvas.put(y, [(f" {names:<{column}} " if k == 0 else " " * (column + 2), "strong"), (line, "base")])
-            y += 1
-    canvas.paragraph(end - 1, 1, words.HELP_FOOT, "strong")
+        if len(shown[-1]) + len(lines) > rows - 1:
+            shown.append([])
+        shown[-1] += [(f" {name:<{column}} " if k == 0 else " " * (column + 2), line) for k, line in enumerate(lines)]
+    at = (number - 1) % len(shown)
+    for k, (name, line) in enumerate(shown[at]):
+        canvas.put(top + k, [(name, "strong"), (line, "base")])
+    foot = words.HELP_FOOT if len(shown) == 1 else words.HELP_MORE.format(at + 1, len(shown))
+    canvas.paragraph(top + rows - 1, 1, foot, "strong")
 
 
 def choice_panel(canvas: Canvas, top: int, rows: int, choice: Choice, options: Options) -> None:

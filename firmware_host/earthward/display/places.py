@@ -7,6 +7,7 @@ point inside the pool at two tape lengths from two marks.
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from earthward import units
@@ -20,7 +21,6 @@ XY = tuple[float, float]
 #: How far inside the edge, and how deep, the pole is held on a deck walk.
 INSET_M = 0.3
 DEPTH_M = 0.5
-DECK_STEP_M = 0.5
 
 
 def marks_of(plan: Plan) -> tuple[Mark, Mark]:
@@ -122,9 +122,19 @@ def tapes_to(plan: Plan, position_m: tuple[float, float, float]) -> tuple[tuple[
     return (one, math.dist(one.position_m, here)), (two, math.dist(two.position_m, here))
 
 
+_METRES = re.compile(r"(\d+(?:\.\d+)?) m\b")
+
+
+def in_system(text: str, system: units.Units) -> str:
+    """A sentence of the instrument's with its lengths in the reader's units. It speaks metres, as its record does."""
+    if system == "si":
+        return text
+    return _METRES.sub(lambda found: units.length(float(found[1]), system), text)
+
+
 def place_text(place: Station, system: units.Units) -> str:
     """A place in words: as the daemon says it, else by its coordinates."""
     if place.text or place.name:
-        return place.text or place.name
+        return in_system(place.text or place.name, system)
     x, y, depth = (units.length(v, system) for v in place.position_m)
     return words.FINDING_AT.format(x, y, depth)

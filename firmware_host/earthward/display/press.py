@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from earthward.daemon.protocol import SelectElectrode, SetSound, SourceOff
+from earthward.daemon.protocol import SelectElectrode, SetSound, SourceOff, Undo
 from earthward.display import words
-from earthward.display.keeping import go_next, keep_reading
+from earthward.display.forms import FORMS, typed
+from earthward.display.keeping import do_now, go_next, hand
 from earthward.display.pages import registry
-from earthward.display.place_entry import typed
 from earthward.display.snapshot import Snapshot
 from earthward.display.themes import THEMES
 from earthward.display.view import Choice, Entry, Pressed, View, with_notice
@@ -21,15 +21,13 @@ def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
     """One press. Unknown actions change nothing."""
     if action == "off":
         # From everywhere, whatever is open, whatever is typed.
-        if snapshot.connected:
-            return with_notice(replace(view, help=False, choice=None), words.SAID_OFF, now_s), [SourceOff()]
-        return with_notice(replace(view, help=False, choice=None), words.SAID_OFF_UNSENT, now_s, bad=True), [
-            SourceOff()
-        ]
-    if view.help:
-        return replace(view, help=False), []
+        view = replace(view, help=0, choice=None)
+        text = words.SAID_OFF if snapshot.connected else words.SAID_OFF_UNSENT
+        return with_notice(view, text, now_s, bad=not snapshot.connected), [SourceOff()]
     if action == "help":
-        return replace(view, help=True, choice=None), []
+        return replace(view, help=view.help + 1, choice=None), []
+    if view.help:
+        return replace(view, help=0), []
     if view.choice is not None:
         return _answer(view, view.choice, action, snapshot, now_s)
     if action == "theme":
@@ -49,20 +47,28 @@ def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
         done = typed(view, view.entry, action, snapshot, now_s)
         if done is not None:
             return done
-    if action in ("place",) or action.startswith("type "):
-        entry = Entry(lines=(action[5:] if action.startswith("type ") else "",))
-        return replace(view, entry=entry), []
+    if action == "place":
+        return replace(view, entry=Entry()), []
+    if action.startswith("type "):
+        return replace(view, entry=Entry(lines=(action[5:],))), []
     pages = list(registry())
     if action == "map":
         return _go(view, pages[(pages.index(view.page) + 1) % len(pages)]), []
     if action == "electrode":
         now = snapshot.state.source.electrode if snapshot.state else "A"
         return view, [SelectElectrode(electrode="B" if now == "A" else "A")]
+    if action == "undo":
+        can = snapshot.state.can_undo if snapshot.state else ""
+        if not can:
+            return with_notice(view, words.NOTHING_TO_UNDO, now_s, bad=True), []
+        return with_notice(view, words.SAID_UNDO.format(can), now_s), [Undo()]
+    if action == "hand":
+        return hand(view, snapshot, now_s)
     if action in ("keep", "next"):
         own = registry()[view.page].press
         if own is not None:
             return own(view, action, snapshot, now_s)
-        return go_next(view, snapshot, now_s) if action == "next" else keep_reading(view, snapshot, now_s, None)
+        return go_next(view, snapshot, now_s) if action == "next" else do_now(view, snapshot, now_s)
     return view, []
 
 
@@ -70,7 +76,7 @@ def _go(view: View, page: str) -> View:
     if page not in registry():
         return view
     # A place that comes in the walk through the pages is set with the switches' digit wheel.
-    entry = Entry(wheel=0) if registry()[page].opens_entry else None
+    entry = Entry(form="tapes", lines=("", ""), wheel=0) if registry()[page].opens_entry else None
     return replace(view, page=page, entry=entry, choice=None, selected=0, older=0)
 
 
@@ -80,6 +86,10 @@ def _answer(view: View, choice: Choice, action: str, snapshot: Snapshot, now_s: 
     for option in choice.options:
         if option.key == action:
             view = replace(view, choice=None)
+            if option.form:
+                fields = len(FORMS[option.form].fields)
+                entry = Entry(form=option.form, lines=("",) * fields, wheel=0, wheel_digits=(0,) * 3 * fields)
+                return replace(view, entry=entry), []
             if option.messages and not snapshot.connected:
                 return with_notice(view, words.NOT_SENT, now_s, bad=True), []
             return (with_notice(view, option.said, now_s) if option.said else view), list(option.messages)

@@ -124,7 +124,7 @@ def _spread(cells: Iterable[Cell], frame: Frame, fine: int) -> Iterable[tuple[Ce
 def density_levels(plan: Plan, frame: Frame, fine: int = 1) -> dict[tuple[int, int], int]:
     """Ramp level 0..4 per grid place, from the posterior's density; where patches overlap the likeliest counts."""
     dense: dict[tuple[int, int], float] = {}
-    for cell, places in _spread(plan.cells, frame, fine):
+    for cell, places in _spread((c for c in plan.cells if c.probability > 0), frame, fine):
         value = cell.probability / max(cell.size_m, 1e-6) ** 2
         for place in places:
             dense[place] = max(dense.get(place, 0.0), value)
@@ -135,11 +135,31 @@ def density_levels(plan: Plan, frame: Frame, fine: int = 1) -> dict[tuple[int, i
 
 
 def coverage_levels(plan: Plan, frame: Frame, fine: int = 1) -> dict[tuple[int, int], int]:
-    """Ramp level 0 (a small sink would have shown) .. 4 (not looked at); the worst patch at a place counts."""
+    """Per grid place inside the pool: 0 = a leak of the size asked for is excluded, up to 4 = anything is possible.
+
+    The worst patch at a place counts. A place that no patch covers is as its nearest patch; without patches nothing is
+    excluded.
+    """
+    patches = [c for c in plan.cells if c.probability == 0.0]
     levels: dict[tuple[int, int], int] = {}
-    for cell, places in _spread(plan.cells, frame, fine):
-        smallest = cell.detectable_A
-        level = LEVELS - 1 if smallest is None else sum(smallest > step for step in COVERAGE_STEPS_A)
+    for cell, places in _spread(patches, frame, fine):
         for place in places:
-            levels[place] = max(levels.get(place, 0), level)
+            levels[place] = max(levels.get(place, 0), _still_possible(cell))
+    for row in range(frame.rows * fine):
+        for column in range(frame.columns):
+            if (row, column) in levels:
+                continue
+            point = frame.point((row + 0.5) / fine - 0.5, column)
+            if not inside(point, plan.outline_m):
+                continue
+            if not patches:
+                levels[row, column] = LEVELS - 1
+                continue
+            nearest = min(patches, key=lambda c: math.dist(c.position_m[:2], point))
+            levels[row, column] = _still_possible(nearest)
     return levels
+
+
+def _still_possible(cell: Cell) -> int:
+    smallest = cell.detectable_A
+    return LEVELS - 1 if smallest is None else sum(smallest > step for step in COVERAGE_STEPS_A)

@@ -36,7 +36,7 @@ VGA: dict[str, str] = {
 
 @dataclass(frozen=True, slots=True)
 class Ink:
-    """One role's options. `fg16`/`bg16` are console colour names; backgrounds only from the first eight."""
+    """How one role looks. `fg16`/`bg16` are console colour names; backgrounds only from the first eight."""
 
     fg: str
     bg: str
@@ -59,6 +59,7 @@ ROLES = (
     "none",
     "good",
     "caution",
+    "energised",
     "alarm",
     "key",
     "select",
@@ -89,6 +90,7 @@ def _daylight() -> Palette:
         "none": base,
         "good": Ink("#003C00", "#FFFFFF", "black", "white"),
         "caution": Ink("#000000", "#FFD400", "bright_yellow", "black", bold=True),
+        "energised": Ink("#000000", "#FFD400", "bright_yellow", "black", bold=True),
         "alarm": Ink("#FFFFFF", "#A00000", "bright_white", "red", bold=True),
         "key": inverse,
         "select": inverse,
@@ -119,6 +121,7 @@ def _night() -> Palette:
         "none": base,
         "good": base,
         "caution": Ink("#000000", "#FFB040", "black", "yellow", bold=True),
+        "energised": Ink("#000000", "#FFB040", "black", "yellow", bold=True),
         "alarm": Ink("#FFFFFF", "#A00000", "bright_white", "red", bold=True),
         "key": Ink("#000000", "#D86040", "black", "yellow"),
         "select": Ink("#000000", "#D86040", "black", "yellow"),
@@ -142,7 +145,7 @@ def _mono() -> Palette:
     inverse = replace(plain, reverse=True)
     strong_inverse = replace(plain, reverse=True, bold=True)
     palette = dict.fromkeys(ROLES, plain)
-    palette |= dict.fromkeys(("strong", "front", "back", "good", "station"), bold)
+    palette |= dict.fromkeys(("strong", "front", "back", "good", "station", "energised"), bold)
     palette |= dict.fromkeys(("title", "key", "select", "here", "next", "fitting"), inverse)
     palette |= dict.fromkeys(("badge", "caution", "alarm", "finding"), strong_inverse)
     return palette

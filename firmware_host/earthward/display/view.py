@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from earthward import units
 from earthward.daemon.protocol import FromClient
 from earthward.display import words
+from earthward.display.hands import Hand
 from earthward.display.themes import ThemeName
 
 NOTICE_S = 4.0
@@ -18,8 +19,10 @@ class Option:
 
     key: str
     label: str
-    messages: tuple[FromClient, ...] = ()
+    messages: tuple[FromClient | Hand, ...] = ()
     said: str = ""
+    form: str = ""
+    """Opens the form of this name instead."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,9 +33,11 @@ class Choice:
 
 @dataclass(frozen=True, slots=True)
 class Entry:
-    """A place being typed: one line = deck distance, two lines = tapes. `wheel` is the digit that the switches turn."""
+    """Numbers being given, one line each. `form`: what for. `wheel`: the digit that the switches turn, three a line."""
 
+    form: str = "deck"
     lines: tuple[str, ...] = ("",)
+    at: int = 0
     wheel: int | None = None
     wheel_digits: tuple[int, ...] = (0, 0, 0, 0, 0, 0)
     error: str = ""
@@ -41,7 +46,8 @@ class Entry:
 @dataclass(frozen=True, slots=True)
 class View:
     page: str = "read"
-    help: bool = False
+    help: int = 0
+    """Which page of the help is open, from 1."""
     choice: Choice | None = None
     entry: Entry | None = None
     selected: int = 0
@@ -49,15 +55,19 @@ class View:
     notice: str = ""
     notice_s: float = -1e9
     notice_bad: bool = False
-    deck_m: float | None = None
     theme: ThemeName = "daylight"
     system: units.Units = "si"
     volume: float = 0.7
     zoom: bool = False
+    test_leak: int = 0
+    """Readings of the test leak so far."""
+    hands: bool = False
+    """An emulated bench: keys do what a hand does at the pool side."""
     operator: str = words.OPERATOR
 
 
-Pressed = tuple[View, list[FromClient]]
+Send = FromClient | Hand
+Pressed = tuple[View, list[Send]]
 
 
 def with_notice(view: View, text: str, now_s: float, bad: bool = False) -> View:

@@ -8,7 +8,8 @@ from __future__ import annotations
 from typing import Final
 
 EMULATED = "EMULATED"
-NO_DAEMON = "NO DAEMON"
+NO_DAEMON = "NO CONTACT WITH INSTRUMENT"
+NO_DAEMON_SHORT = "NO CONTACT"
 WAITING = "waiting for the daemon"
 READ_ONLY = "read-only"
 
@@ -19,7 +20,7 @@ INTERLOCK = {
     "off": "source off",
     "checking": "checking",
     "ready": "ready",
-    "energised": "ENERGISED",
+    "energised": "■ENERGISED",
     "tripped": "TRIPPED",
 }
 
@@ -29,7 +30,7 @@ OFF_AXIS_LEFT = "{:.0f}° LEFT OF {}"
 OFF_AXIS_RIGHT = "{:.0f}° RIGHT OF {}"
 SIDE_MARK = {"front": "→", "back": "←", "none": "≈"}
 NO_READING_SHORT = "no reading"
-BELOW_BAND = "below two sigma"
+BELOW_BAND = "too weak to tell"
 STEADY = "steady"
 UNSTEADY = "UNSTEADY: {}"
 POLE_MOVING = "pole moving"
@@ -51,9 +52,9 @@ SOURCE_READY = "READY: hold the enable at the pool side"
 SOURCE_WARNING = "SOURCE COMES ON IN {:.0f} s: OUT OF THE WATER"
 SOURCE_TRIPPED = "TRIPPED: "
 REMEDY = "Do: "
-MISSING = "waiting for:"
+MISSING = "not as it must be:"
 MORE_MISSING = "+ {} more: see Steps"
-ALL_PERMISSIVES = "all permissives hold"
+ALL_PERMISSIVES = "all checks passed"
 NOT_ENERGISED_HELP = "no reading is shown while the source is off"
 
 # Reasons that a reading carries as flags.
@@ -92,8 +93,6 @@ WAVEFORM = "{} {:.1f} Hz"
 TREND = "last 20 s, full scale ±{}"
 FULL_SCALE = "±{}"
 WINDOW = "window {:.2f} s"
-AT_PLACE = "at {}"
-NO_PLACE = "place not set"
 NEXT_PLACE = "next {}"
 NEXT_TAPES = "tapes: {} from {}, {} from {}"
 STATIONS_KEPT = "{} kept"
@@ -104,30 +103,27 @@ KEEP = "keep"
 MAP = "map"
 NEXT = "next"
 OFF = "OFF"
-USUAL_KEYS = {"keep": "keep", "map": "map", "next": "next"}
+USUAL_KEYS = {"keep": "do", "map": "page", "next": "here"}
+DO_KEY = "do"
 CONFIRM_KEY = "confirm"
 DECIDE_KEY = "decide"
 ACCEPT_KEY = "accept"
 DIGIT_KEY = "digit"
 OLDER_KEY = "older"
-SET_AND_KEEP = "set + keep"
 HELP_KEY = "help"
 
 # Messages after a press.
 SAID_OFF = "SOURCE OFF sent"
 SAID_OFF_UNSENT = "NOT CONNECTED: USE THE EMERGENCY STOP"
-SAID_KEEP = "keeping at {} ..."
 KEPT = "kept {} at {}"
 REFUSED = "not done: {}"
-KEEP_REFUSED_OLD = "not kept: no fresh reading"
-KEEP_REFUSED_SOURCE = "not kept: the source is off"
-KEEP_REFUSED_PLACE = "not kept: set the place first (next, or P)"
 NOT_SENT = "not sent: no connection to the daemon"
 NO_NEXT = "no place to go to: no plan of the pool yet"
-MOVED = "now at {}"
+MOVED = "at {}"
 SAID_VOLUME = "cue volume {:.0f} %"
 SAID_ZOOM = {True: "cue zoomed: a few percent are heard", False: "cue over its whole range"}
 SAID_STEP = "{}: said to the daemon"
+STEP_ALREADY = "that step is done"
 NO_STEP = "nothing to confirm"
 NO_FINDING = "no finding to decide about"
 SAID_STAGE = "finding {}: {}"
@@ -166,7 +162,6 @@ CHOICE_WATER = (
     "You say: nobody is in the water, nobody will go in, and you watch it. Out of the water stays everyone "
     "until the source is off."
 )
-CHOICE_STEP = "Step: {}. Say that it is done?"
 CHOICE_FINDING = "Finding {}: {}. What now?"
 CHOICE_FITTING = "Fitting {}: now {}. What is true?"
 YES = "yes"
@@ -190,26 +185,31 @@ NO_PLAN = "The daemon has not sent a plan of the pool yet."
 LEGEND_HERE = "you"
 LEGEND_NEXT = "next"
 LEGEND = (
-    ("Y", "you"),
-    ("N", "next place"),
+    ("@", "you"),
+    ("X", "next place"),
     ("→", "kept, way of current"),
     ("•", "kept, no direction"),
-    ("1", "finding"),
+    ("1", "place found"),
+    ("?", "only suspected"),
     ("l", "fitting"),
-    ("E", "injection electrode"),
+    ("±", "injection electrode"),
 )
+MARK_GLYPHS = ("▲", "▼")
 MAP_WHERE = "where the current leaves"
 MAP_WHERE_SHORT = "likely"
-MAP_COVERAGE = "not yet seen"
+MAP_COVERAGE = "leak still possible here"
+MAP_COVERAGE_SHORT = "possible"
 ANSWER = "answer"
 LESS_MORE = ("less", "more")
-COVERAGE_OF = "{:.0f} % of the liner looked at"
-COVERAGE_UNKNOWN = "coverage not computed yet"
+COVERAGE_OF = "{:.0f} % excluded"
+COVERAGE_UNKNOWN = "nothing excluded yet"
+LEAKS_UNKNOWN = "not searched yet"
 LEAK_COUNT = "leaks: {}"
 SCALE = "{} across"
 
 # Findings.
 NO_FINDINGS = "No finding yet. A finding is a suspicion until dye or a repair proves it."
+UNNUMBERED = "?"
 FINDING_LINE = "{} {}"
 FINDING_AT = "x {}, y {}, depth {}"
 FINDING_TAPES = "{} from {}, {} from {}"
@@ -248,18 +248,106 @@ CAUTION = "CAUTION: {}"
 HELP_TITLE = "Keys"
 HELP_LINES = (
     ("off", "source off, at once, from everywhere"),
-    ("keep", "keep this reading here; on Steps and Findings: decide"),
-    ("map", "the next screen: Read, Map, coverage, Steps ..."),
-    ("next", "go to the next place; on lists: next line"),
+    ("keep", "do what the last line says; on lists: the line"),
+    ("next", "the pole is at the proposed place: read it"),
+    ("map", "the next page"),
+    ("undo", "take the last action back"),
     ("place", "say where the pole is, by deck or two tapes"),
-    ("screens", "Read Map Steps Findings Budget Log"),
-    ("coverage", "on the map: coverage or likely places"),
+    ("pages", "straight to a page; F7: everything else"),
+    ("coverage", "on the map: what is excluded, or likely places"),
     ("theme", "daylight, night, mono"),
     ("louder", "cue louder"),
     ("softer", "cue softer"),
     ("zoom", "cue zoomed in: hear a few percent"),
-    ("electrode", "change the injection electrode, A or B"),
-    ("help", "this help; any key closes it"),
-    ("quit", "leave this screen; the daemon goes on"),
+    ("electrode", "change the injection electrode by hand"),
+    ("hand", "emulated bench: hold or let go of the enable"),
+    ("help", "more help; any other key closes it"),
+    ("quit", "leave this screen; the instrument goes on"),
 )
+HELP_NAMES = {"pages": "F1-F7"}
+HELP_MORE = "page {} of {}; the same key turns it"
 HELP_FOOT = "Nothing here can turn the source on."
+
+# What to press now.
+NOW_NO_DAEMON = "No key works now. The emergency stop does."
+NOW_STARTING = "Wait: the instrument is starting."
+NOW_TRIPPED = "Let go of the enable; then RESET on the source board (no key can)."
+NOW_TRIPPED_HAND = "let go of the enable, press the board's RESET"
+NOW_WARNING = "Out of the water: the source comes on in {:.0f} s."
+NOW_HOLD_ENABLE = "Hold the enable at the pool side. No key can."
+NOW_HOLD_ENABLE_HAND = "hold the enable"
+NOW_CHECKING = "Keep holding: checks run, then a warning of three seconds."
+NOW_WAITING = "Wait: {}"
+NOW_WATER = "look at the whole pool; nobody in the water? Say so"
+NOW_UNSAFE = "Keep out of the water. Nothing more today: call a licensed electrician."
+NOW_LOSS = "enter the level log (or skip it)"
+NOW_TEST_LEAK_GO = "test leak first: pole to the first place, front end ahead"
+NOW_TEST_LEAK = (
+    "test leak {:.1f} m ahead of the front end, NOT joined: keep 1 of 3",
+    "JOIN the test leak to earth, hold still: keep 2 of 3",
+    "part the test leak again, hold still: keep 3 of 3",
+)
+NOW_GO = "when the pole is {}"
+NOW_AGAIN = "read again after the repair: when the pole is {}"
+NOW_SPOT_DONE = "Spot done. "
+NOW_TURN = "when turned: {1} ({0})"
+NOW_HOLD = "{} {}{}: {}"
+TURN_HOW = {
+    "along": "as the place says",
+    "across": "ACROSS, a quarter turn left",
+    "upright": "UPRIGHT, {} down",
+}
+NOW_LET_GO = "Let go of the enable: {}"
+NOW_LET_GO_HAND = "let go of the enable: {}"
+NOW_OFF_FOR_DYE = "place {} found, dye comes next"
+NOW_SURVEY_DONE = "nothing more needs reading"
+NOW_DYE = "dye at finding {}: say whether it was drawn in"
+NOW_REPAIR = "finding {}: repair it, then say so"
+NOW_COMPARE = "finding {}: compare before and after the repair"
+NOW_REPORT = "write the report"
+NOW_BUSY = "Wait: {}."
+NOW_SAVED = "Done. All is saved in {}"
+NOW_HELP = "Any key closes the help."
+NOW_ANSWER = "Answer with one of the keys above."
+NOW_ENTRY = "Give the number, then accept."
+NOW_BACK = "to Read, there: "
+NOW_HERE = "{} the chosen line"
+SHOWN_IS_OLD = "What this page shows was known before contact was lost."
+SPOT_SOURCE_OFF = "a spot is read with the source on"
+SPOT_RUNNING = "this spot is being read; hold still"
+NOTHING_TO_UNDO = "nothing to take back"
+SAID_UNDO = "taking back: {}"
+SAID_HAND = {"hold": "enable held", "let go": "enable let go"}
+SAID_WATER = "said: nobody in the water"
+SAID_LEVELS = "level log handed over"
+SAID_DETAILS = "reading details.toml and photos"
+SAID_REPORT = "report asked for"
+SKIPPED = "skipped by hand"
+CHOICE_LEVELS = "Level log: file levels.csv beside the survey, or how far both fell."
+LEVELS_FILE = "take the file"
+LEVELS_TYPE = "give three numbers"
+LEVELS_SKIP = "skip (the report says so)"
+LEVELS_TITLE = "How far did the water fall?"
+LEVELS_POOL = "pool fell"
+LEVELS_BUCKET = "bucket fell"
+LEVELS_HOURS = "hours between"
+LEVELS_BAD = "three numbers are needed: pool fell, bucket fell, hours between"
+
+# Do.
+DO_UNDO = "take back: {}"
+DO_NOTHING = "nothing"
+DO_SKIP_TURN = "skip this direction of the spot"
+DO_NO_SPOT = "no spot is being read"
+DO_AUTO = {True: "keep by hand from now on", False: "keep by itself when steady"}
+DO_ZOOM = {False: "ear: zoom in", True: "ear: whole range"}
+DO_ELECTRODE = "injection electrode {}"
+DO_NO_ELECTRODE = "needs the source on and two electrodes"
+DO_LEVELS_AFTER = "level log after the repair"
+DO_DETAILS = "owner, address, photos from files"
+DO_TAIL = "keep the last 60 s of samples"
+DO_REPORT = "write the report"
+DO_SOURCE_ON = "source off first: let go of the enable"
+DO_SKIP_STEP = "skip: {}"
+CHOICE_SKIP = "Step: {}. Skip it? Record and report will say that it was skipped by hand."
+DO_DYE_HAND = "EMULATED: let dye go at the finding"
+TENTATIVE = "only suspected: read more spots near it first"

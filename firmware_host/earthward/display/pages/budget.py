@@ -6,6 +6,7 @@ from earthward import units
 from earthward.display import figures, words
 from earthward.display.canvas import Canvas
 from earthward.display.page import Page, Scene
+from earthward.display.places import in_system
 
 
 def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
@@ -53,7 +54,7 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     water_text = "" if water is None else f"Water: {water.verdict}, {water.text}."
     for text in (current_text, water_text, plan.text, words.PLUMBING_NOTE):
         if text and y < end:
-            y += canvas.paragraph(y, end - y, text, indent=2)
+            y += canvas.paragraph(y, end - y, in_system(text, view.system), indent=2)
 
 
 def _share(canvas: Canvas, y: int, label: str, value_A: float | None, whole_A: float | None) -> None:

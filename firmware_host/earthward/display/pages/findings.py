@@ -7,9 +7,9 @@ from dataclasses import replace
 from earthward import units
 from earthward.daemon.protocol import Plan, SetCovered, SetStage
 from earthward.display import words
-from earthward.display.canvas import Canvas, wrapped
+from earthward.display.canvas import Canvas, fitted, wrapped
 from earthward.display.page import Page, Scene
-from earthward.display.places import tapes_to
+from earthward.display.places import in_system, tapes_to
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Choice, Option, Pressed, View, with_notice
 from earthward.errors import InputError
@@ -27,7 +27,7 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     at = view.selected % len(items)
     details = _details(items[at], plan, view.system)
     lines = [line for text in details for line in wrapped(text, canvas.width - 2)]
-    lines = lines[: rows - 3]
+    lines = fitted(lines, rows - 3, canvas.width - 2)
     room = rows - len(lines) - 1
     first = min(max(0, at - room // 2), max(0, len(items) - room))
     y = top
@@ -56,7 +56,8 @@ def _line(item: Finding | Fitting, plan: Plan) -> tuple[str, str]:
             current + (words.COVERED if item.covered else words.OPEN),
         )
     current = f"{units.current(item.current_A)}  " if item.current_A is not None else ""
-    return words.FINDING_LINE.format(item.number, item.stage), current.strip()
+    number = str(item.number) if item.number else words.UNNUMBERED
+    return words.FINDING_LINE.format(number, item.stage), current.strip()
 
 
 def _details(item: Finding | Fitting, plan: Plan, system: units.Units) -> list[str]:
@@ -86,7 +87,7 @@ def _details(item: Finding | Fitting, plan: Plan, system: units.Units) -> list[s
         texts.append(", ".join(parts))
     texts.append(words.STAGE_HELP.get(item.stage, item.stage))
     if item.text:
-        texts.append(item.text)
+        texts.append(in_system(item.text, system))
     return texts
 
 
@@ -103,11 +104,16 @@ def _decide(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
     item = items[view.selected % len(items)]
     back = Option("map", words.BACK)
     if isinstance(item, Fitting):
+        if snapshot.state is not None and snapshot.state.interlock.state == "energised":
+            return with_notice(view, words.DO_SOURCE_ON, now_s, bad=True), []
         covered = Option("keep", words.COVERED, (SetCovered(fitting=item.name, covered=True),))
         uncovered = Option("next", words.OPEN, (SetCovered(fitting=item.name, covered=False),))
         state = words.COVERED if item.covered else words.OPEN
         text = words.CHOICE_FITTING.format(item.name, state)
         return replace(view, choice=Choice(text, (covered, uncovered, back))), []
+
+    if item.number == 0:
+        return with_notice(view, words.TENTATIVE, now_s, bad=True), []
 
     def to(key: str, stage: Stage) -> Option:
         said = words.SAID_STAGE.format(item.number, stage)

@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 
 from earthward.display import words
-from earthward.display.canvas import Canvas, wrapped
-from earthward.display.keeping import keep_reading
+from earthward.display.canvas import Canvas, fitted, wrapped
+from earthward.display.keeping import do_now
 from earthward.display.page import Page, Scene
+from earthward.display.places import in_system
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Pressed, View
 
@@ -25,12 +26,12 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     for at, event in events[min(view.older, len(events) - 1) :]:
         head = f"{ago(now_s - at)} {words.SEVERITY[event.severity]} "
         text = event.text + (f" {words.REMEDY}{event.remedy}" if event.remedy else "")
-        lines = wrapped(one_line(text), max(10, canvas.width - len(head)))
+        lines = wrapped(in_system(one_line(text), view.system), max(10, canvas.width - len(head)))
         if y + len(lines) > end:
             # A very long one still shows its beginning when it is the only one on the page.
             if y > top:
                 break
-            lines = lines[: end - y]
+            lines = tuple(fitted(lines, end - y, max(10, canvas.width - len(head))))
         role = {"alarm": "alarm", "caution": "caution"}.get(event.severity, "base")
         for k, line in enumerate(lines):
             canvas.put(y, [(head if k == 0 else " " * len(head), role if k == 0 else "base"), (line, "base")])
@@ -55,7 +56,7 @@ def ago(seconds: float) -> str:
 
 def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
     if action == "keep":
-        return keep_reading(view, snapshot, now_s, None)
+        return do_now(view, snapshot, now_s)
     older = view.older + OLDER
     return replace(view, older=0 if older >= len(snapshot.events) else older), []
 

@@ -8,10 +8,10 @@ import math
 from earthward import units
 from earthward.daemon.protocol import Plan
 from earthward.display import words
-from earthward.display.canvas import Canvas, Row, Run, merge, wrapped
+from earthward.display.canvas import Canvas, Row, Run, length, merge, wrapped
 from earthward.display.glyphs import RAMP, Tier
 from earthward.display.page import Page, Scene
-from earthward.display.places import place_text, tapes_to
+from earthward.display.places import marks_of, place_text, tapes_to
 from earthward.display.raster import Frame, coverage_levels, density_levels, frame_for, walls
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
@@ -20,6 +20,10 @@ from earthward.record.place import Station
 from earthward.record.reading import KeptReading
 
 SIDE_COLUMNS = 24
+#: Fewer rows than this show no density.
+SMALLEST_ROWS = 7
+#: Fewer than this are no picture at all.
+LEAST_ROWS = 4
 
 
 def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
@@ -32,17 +36,22 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     state = snapshot.state
     beside = canvas.width >= 80
     following = (state.next_station if state else None) or plan.next_station
-    told = [] if following is None else _next_texts(plan, following, view)
-    notes = _notes(plan, snapshot, view, told, SIDE_COLUMNS - 2 if beside else canvas.width)
+    directions = [] if following is None else _next_texts(plan, following, view)
+    notes = _notes(plan, snapshot, view, directions, SIDE_COLUMNS - 2 if beside else canvas.width)
     # The legend and the words for the next place; at least one row for other notes.
-    said = 1 + max(1, sum(len(wrapped(text, canvas.width)) for text in told))
+    said = 1 + max(1, sum(len(wrapped(text, canvas.width)) for text in directions))
     below = 0 if beside else max(3, min(6, said + 1)) if rows >= 14 else min(5, said)
+    if rows - below < LEAST_ROWS:
+        # A long message has the page: the words for the next place are what is needed of it.
+        below = rows
     columns = canvas.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
     key = ("map", id(plan), plan.revision, columns, rows - below, coverage, here, following, canvas.tier)
     if memo.get("map key") != key:
         memo["map key"] = key
-        memo["map"] = drawn(plan, columns, rows - below, coverage, here, following, canvas.tier)
+        memo["map"] = (
+            [] if below == rows else drawn(plan, columns, rows - below, coverage, here, following, canvas.tier)
+        )
     picture: list[Row] = memo["map"]
     for r, row in enumerate(picture):
         right: list[Run] = []
@@ -55,7 +64,7 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
             canvas.put(top + r, [], [(notes[r][0].ljust(SIDE_COLUMNS - 1), notes[r][1])])
     if not beside:
         y = top + rows - below
-        canvas.put(y, _legend(coverage, canvas.width), [])
+        canvas.put(y, _legend(plan, coverage, canvas.width), [])
         # Words that do not fit whole are left to the bigger screens, but for the next place, which all need.
         room = below - 1
         for k, (text, role) in enumerate(notes[:room]):
@@ -74,7 +83,9 @@ def drawn(
     """The picture as rows of runs, centred in `columns`."""
     frame = frame_for(plan.outline_m, columns, rows)
     fine = 1 if tier == "safe" else 2
-    levels = (coverage_levels if coverage else density_levels)(plan, frame, fine)
+    # A screen of thirteen rows has cells of more than a metre: the outline and the places, nothing finer than is drawn.
+    bare = rows < SMALLEST_ROWS
+    levels = {} if bare else (coverage_levels if coverage else density_levels)(plan, frame, fine)
     grid: list[list[Run]] = []
     for r, line in enumerate(walls(plan.outline_m, frame)):
         cells: list[Run] = []
@@ -88,19 +99,24 @@ def drawn(
                 cells.append(_two(levels.get((2 * r, c), 0), levels.get((2 * r + 1, c), 0)))
         grid.append(cells)
     for position in plan.sources:
-        _mark(grid, frame, position[0], position[1], "E", "fitting")
+        _mark(grid, frame, position[0], position[1], "±", "fitting")
     for fitting in plan.fittings:
         letter = (fitting.kind or fitting.name or "f")[0].lower()
         _mark(grid, frame, fitting.position_m[0], fitting.position_m[1], letter, "fitting")
     for kept in plan.kept:
         _mark(grid, frame, kept.place.position_m[0], kept.place.position_m[1], station_glyph(kept), "station")
+    with contextlib.suppress(InputError):
+        for mark, glyph in zip(marks_of(plan), words.MARK_GLYPHS, strict=True):
+            _mark(grid, frame, mark.position_m[0], mark.position_m[1], glyph, "key")
     for finding in plan.findings:
-        digit = str(finding.number) if finding.number < 10 else "+"
+        if bare and finding.number == 0:
+            continue
+        digit = "?" if finding.number == 0 else str(finding.number) if finding.number < 10 else "+"
         _mark(grid, frame, finding.position_m[0], finding.position_m[1], digit, "finding")
     if following is not None:
-        _mark(grid, frame, following.position_m[0], following.position_m[1], "N", "next")
+        _mark(grid, frame, following.position_m[0], following.position_m[1], "X", "next")
     if here is not None:
-        _mark(grid, frame, here.position_m[0], here.position_m[1], "Y", "here")
+        _mark(grid, frame, here.position_m[0], here.position_m[1], "@", "here")
     pad = " " * max(0, (columns - frame.columns) // 2)
     return [merge([(pad, "base"), *cells]) for cells in grid]
 
@@ -138,17 +154,29 @@ def _ramp_runs() -> list[Run]:
     return [(RAMP[level] * 2, f"ramp{level}") for level in range(1, len(RAMP))]
 
 
-def _legend(coverage: bool, width: int) -> list[Run]:
-    where = words.MAP_WHERE if width >= 53 else words.MAP_WHERE_SHORT
-    title = words.MAP_COVERAGE if coverage else where
-    return [
-        ("Y", "here"),
+def _legend(plan: Plan, coverage: bool, width: int) -> list[Run]:
+    """The layer's number first: it must never fall off."""
+    runs: list[Run] = [
+        (_number(plan, coverage) + "  ", "strong"),
+        ("@", "here"),
         (f" {words.LEGEND_HERE} ", "base"),
-        ("N", "next"),
+        ("X", "next"),
         (f" {words.LEGEND_NEXT} ", "base"),
-        *_ramp_runs(),
-        (f" {title}", "base"),
     ]
+    where = words.MAP_WHERE if width >= 53 else words.MAP_WHERE_SHORT
+    title = (words.MAP_COVERAGE if width >= 53 else words.MAP_COVERAGE_SHORT) if coverage else where
+    ramp: list[Run] = [*_ramp_runs(), (f" {title}", "base")]
+    return [*runs, *ramp] if length([*runs, *ramp]) <= width else runs
+
+
+def _number(plan: Plan, coverage: bool) -> str:
+    if coverage:
+        known = plan.coverage_fraction
+        return words.COVERAGE_UNKNOWN if known is None else words.COVERAGE_OF.format(known * 100)
+    if not plan.p_leak_count:
+        return words.LEAKS_UNKNOWN
+    likeliest = max(plan.p_leak_count, key=lambda n: plan.p_leak_count[n])
+    return words.LEAK_COUNT.format(f"{likeliest} ({plan.p_leak_count[likeliest] * 100:.0f} %)")
 
 
 def _next_texts(plan: Plan, following: Station, view: View) -> list[str]:
@@ -161,35 +189,26 @@ def _next_texts(plan: Plan, following: Station, view: View) -> list[str]:
     return texts
 
 
-def _notes(plan: Plan, snapshot: Snapshot, view: View, told: list[str], width: int) -> list[Run]:
-    """Text beside or below the picture; `told`: the words for the next place, if there is one."""
-    state = snapshot.state
+def _notes(plan: Plan, snapshot: Snapshot, view: View, directions: list[str], width: int) -> list[Run]:
+    """Text beside or below the picture; `directions`: the words for the next place, if there is one."""
     lines: list[Run] = []
     wide = width < 40
+    coverage = view.page == "coverage"
     if wide:
-        title = words.MAP_COVERAGE if view.page == "coverage" else words.MAP_WHERE
-        lines += [(line, "strong") for line in wrapped(title, width)]
-        lines += [(f"{words.LESS_MORE[0]} {RAMP[1:]} {words.LESS_MORE[1]}", "base"), ("", "base")]
-        lines += [(f"{glyph} {text}", "base") for glyph, text in words.LEGEND]
-        lines.append(("", "base"))
-    here = state.place if state else None
-    if told and (wide or here is None or view.deck_m is None):
-        text, *tapes = told
+        lines += [(line, "strong") for line in wrapped(_number(plan, coverage), width)]
+        title = words.MAP_COVERAGE if coverage else words.MAP_WHERE
+        lines += [(line, "strong") for line in wrapped(f"{RAMP[2:]} {title}", width)]
+    if directions:
+        text, *tapes = directions
         lines += [(line, "strong") for line in wrapped(text, width)]
         lines += [(line, "base") for more in tapes for line in wrapped(more, width)]
-    if view.page == "coverage":
-        covered = (
-            words.COVERAGE_OF.format(plan.coverage_fraction * 100)
-            if plan.coverage_fraction is not None
-            else words.COVERAGE_UNKNOWN
-        )
-        lines += [(line, "base") for line in wrapped(covered, width)]
-    elif plan.p_leak_count:
-        most = ", ".join(f"{n}: {p * 100:.0f} %" for n, p in sorted(plan.p_leak_count.items()))
-        lines += [(line, "base") for line in wrapped(words.LEAK_COUNT.format(most), width)]
     if wide:
         across = max(p[0] for p in plan.outline_m) - min(p[0] for p in plan.outline_m)
-        lines += [("", "base"), (words.SCALE.format(units.length(across, view.system)), "base")]
+        lines += [(f"{glyph} {text}", "base") for glyph, text in words.LEGEND]
+        with contextlib.suppress(InputError):
+            marks = zip(words.MARK_GLYPHS, marks_of(plan), strict=True)
+            lines += [(line, "base") for glyph, mark in marks for line in wrapped(f"{glyph} {mark.name}", width)]
+        lines.append((words.SCALE.format(units.length(across, view.system)), "base"))
     return lines
 
 

@@ -1,67 +1,57 @@
-"""Place: say where the pole is, by deck distance or by two tapes; typed, or turned with two switches."""
+"""Place: say where the pole is, by deck distance or by two tapes; typed, or turned with two switches. Any form."""
 
 from __future__ import annotations
 
-from earthward.display import figures, keys, words
+from earthward.display import figures, forms, keys, words
 from earthward.display.canvas import Canvas
 from earthward.display.figures import FACE_5
+from earthward.display.forms import DIGITS, FORMS
 from earthward.display.page import Page, Scene
-from earthward.display.places import marks_of
 from earthward.display.view import Entry
-from earthward.errors import InputError
 
 
 def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
-    snapshot, view, options = scene.snapshot, scene.view, scene.options
-    entry = view.entry or Entry(wheel=0)
-    canvas.put(top, [(words.PLACE_TITLE, "strong")])
-    names = ("", "")
-    if snapshot.plan is not None:
-        try:
-            one, two = marks_of(snapshot.plan)
-            names = (one.name, two.name)
-        except InputError as error:
-            canvas.paragraph(top + 1, 1, str(error), "caution")
-    y = top + 1
+    entry = scene.view.entry or Entry(form="tapes", lines=("", ""), wheel=0)
+    canvas.put(top, [(FORMS[entry.form].title, "strong")])
+    names = forms.labels(entry, scene.snapshot)
+    y, end = top + 1, top + rows
     if entry.wheel is not None:
-        y = _wheel(canvas, y, rows - 1, entry, names)
+        field = entry.wheel // DIGITS
+        unit = forms.unit(entry, field, scene.view.system)
+        y = _wheel(canvas, y, rows - 1, entry, names[field], unit)
         hint = words.PLACE_HELP_SWITCH
     else:
-        unit = "m" if view.system == "si" else "ft"
-        typed = len(entry.lines)
-        labels = (words.PLACE_DECK,) if typed == 1 else (words.PLACE_TAPE_1, words.PLACE_TAPE_2)
-        for i, (label, line) in enumerate(zip(labels, entry.lines, strict=True)):
-            cursor = "_" if i == typed - 1 else " "
-            left = f"{label} {words.PLACE_FROM.format(names[i] or '-')}: "
-            canvas.put(y, [(left, "base"), (f" {line}{cursor} {unit} ", "select" if i == typed - 1 else "strong")])
+        for i, (label, line) in enumerate(zip(names, entry.lines, strict=True)):
+            here = i == entry.at
+            unit = forms.unit(entry, i, scene.view.system)
+            runs = [(f"{label}: ", "base"), (f" {line}{'_' if here else ' '} {unit} ", "select" if here else "strong")]
+            canvas.put(y, runs)
             y += 1
-        hint = words.PLACE_HELP_KEYS.format(keys.shown(options.keys["keep"][0]))
+        hint = words.PLACE_HELP_KEYS.format(keys.shown(scene.options.keys["keep"][0]))
     if entry.error:
-        y += canvas.paragraph(y, min(3, top + rows - y), entry.error, "caution", fill=True)
-    canvas.paragraph(y, top + rows - y, hint)
+        y += canvas.paragraph(y, min(3, end - y), entry.error, "caution", fill=True)
+    if end > y:
+        canvas.paragraph(y, end - y, hint)
 
 
-def _wheel(canvas: Canvas, y: int, rows: int, entry: Entry, names: tuple[str, str]) -> int:
+def _wheel(canvas: Canvas, y: int, rows: int, entry: Entry, label: str, unit: str) -> int:
     wheel = entry.wheel or 0
-    tape = wheel // 3
-    shown = entry.wheel_digits[3 * tape : 3 * tape + 3]
-    label = (words.PLACE_TAPE_1, words.PLACE_TAPE_2)[tape]
-    canvas.put(y, [(f"{label} {words.PLACE_FROM.format(names[tape] or '-')}", "base")])
+    first = wheel // DIGITS * DIGITS
+    shown = entry.wheel_digits[first : first + DIGITS]
+    number = f"{shown[0]}{shown[1]}.{shown[2]}"
+    canvas.put(y, [(f"{label}, {unit}", "base")])
     y += 1
     # Label, digits, mark and two rows of hint; what is wrong needs three more.
     if rows >= (12 if entry.error else 9):
-        cells = figures.digits(f"{shown[0]}{shown[1]}.{shown[2]}", FACE_5)
-        for r, line in enumerate(cells):
+        for r, line in enumerate(figures.digits(number, FACE_5)):
             canvas.put(y + r, [("  " + line, "strong")])
-        y += len(cells)
+        y += FACE_5.rows
         # The point stands between second and third digit: 6 cells a digit, see FACE_5.
-        at = (2, 10, 20)[wheel % 3]
+        at = (2, 10, 20)[wheel % DIGITS]
         canvas.put(y, [(" " * at + "▲▲▲▲▲▲", "strong")])
-        y += 1
-    else:
-        canvas.put(y, [(f"  {shown[0]}{shown[1]}.{shown[2]}   {words.PLACE_DIGIT} {wheel % 3 + 1}", "strong")])
-        y += 1
-    return y
+        return y + 1
+    canvas.put(y, [(f"  {number}   {words.PLACE_DIGIT} {wheel % DIGITS + 1}", "strong")])
+    return y + 1
 
 
 PAGE = Page(

@@ -27,9 +27,13 @@ def face_for(width: int, rows: int) -> Face:
 def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     """Write the body on rows top .. top+rows-1."""
     snapshot, now_s, now, shown = scene.snapshot, scene.now_s, scene.meaning, scene.shown
-    state = snapshot.state
-    if snapshot.connected and state is not None and state.interlock.state != "energised":
+    state = snapshot.state if snapshot.connected else None
+    if state is not None and state.interlock.state != "energised":
         source_panel(canvas, top, rows, state)
+        return
+    if state is None:
+        # Nothing old beside words that say so: no bar, no curve, no "link ok".
+        _blank(canvas, top, min(rows, 8), now)
         return
     face = face_for(canvas.width, rows)
     spare = rows - (face.rows + 5)
@@ -214,6 +218,8 @@ def _details(canvas: Canvas, y: int, now: Meaning, state: State | None, snapshot
         if reading.transfer_ohm is not None and math.isfinite(reading.transfer_ohm):
             parts.append(units.engineering(abs(reading.transfer_ohm), "ohm", smallest=1e-3))
     if state is not None:
+        if state.source.battery_V is not None and canvas.width < 60:
+            parts.insert(0, words.BATTERY.format(state.source.battery_V))
         parts.append(words.STATIONS_KEPT.format(state.stations))
         if state.recording.ok:
             parts.append(words.RECORDING)

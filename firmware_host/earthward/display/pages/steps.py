@@ -6,8 +6,9 @@ from dataclasses import replace
 
 from earthward.daemon.protocol import FromClient, StepDone, WaterClear
 from earthward.display import words
-from earthward.display.canvas import Canvas, wrapped
+from earthward.display.canvas import Canvas, fitted, shortened, wrapped
 from earthward.display.page import Page, Scene
+from earthward.display.places import in_system
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Choice, Option, Pressed, View, with_notice
 from earthward.record.step import Step
@@ -22,18 +23,13 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     snapshot, view = scene.snapshot, scene.view
     y = top
     state = snapshot.state
-    if state is not None and rows >= 6:
+    # Without contact nothing is known of the interlock: what was true then may not be now.
+    if state is not None and snapshot.connected and rows >= 6:
         left = state.interlock.water_clear_left_s
         if left is not None:
             text = words.WATER_CLEAR_LEFT.format(f"{left / 60:.0f} min") if left > 0 else words.WATER_CLEAR_OVER
             canvas.put(y, [(text, "base" if left > 60 else "caution")])
             y += 1
-        missing = [p for p in state.interlock.permissives if not p.ok]
-        for permissive in missing[:3]:
-            used = wrapped("- " + permissive.text, canvas.width)
-            for line in used[:2]:
-                canvas.put(y, [(line, "caution")])
-                y += 1
     steps = snapshot.steps.steps if snapshot.steps else []
     if not steps:
         canvas.paragraph(y + 1, top + rows - y - 1, words.NO_STEPS, indent=1)
@@ -41,21 +37,22 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     chosen = selected_step(view, snapshot)
     at = next((i for i, step in enumerate(steps) if step is chosen), 0)
     # The chosen step's own text needs room; the list scrolls so that the chosen one is always seen.
-    told = wrapped(chosen.text, canvas.width - 4) if chosen and chosen.text else ()
-    told = told[: max(1, (top + rows - y) // 2)] if told else ()
-    room = top + rows - y - len(told)
-    first = min(max(0, at - room // 2), max(0, len(steps) - room))
-    for i in range(first, min(len(steps), first + room)):
+    said = wrapped(in_system(chosen.text, view.system), canvas.width - 4) if chosen and chosen.text else ()
+    lines = fitted(said, max(1, (top + rows - y) // 2), canvas.width - 4)
+    listed = top + rows - y - len(lines)
+    first = min(max(0, at - listed // 2), max(0, len(steps) - listed))
+    for i in range(first, min(len(steps), first + listed)):
         step = steps[i]
         role = "select" if i == at else ("strong" if step.status in ("now", "failed") else "base")
         left_text = f"{words.STEP_STATUS[step.status]} {step.title}"
         value = words.STEP_STATUS_WORD[step.status]
         if i != at and step.text and canvas.width >= 80:
-            value = f"{step.text.splitlines()[0][: canvas.width - len(left_text) - 12]}  {value}".strip()
+            room = max(0, canvas.width - len(left_text) - 12)
+            value = f"{shortened(in_system(step.text.splitlines()[0], view.system), room)}  {value}".strip()
         canvas.put(y, [(left_text, role)], [(value, role)], role=role)
         y += 1
         if i == at:
-            for line in told:
+            for line in lines:
                 canvas.put(y, [("    " + line, "strong")])
                 y += 1
 
@@ -93,8 +90,10 @@ def _confirm_step(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
         return replace(view, choice=Choice(words.CHOICE_WATER, (option, back))), []
     if step is None:
         return with_notice(view, words.NO_STEP, now_s, bad=True), []
-    option = Option("keep", words.YES, (StepDone(key=step.key),), words.SAID_STEP.format(step.title))
-    return replace(view, choice=Choice(words.CHOICE_STEP.format(step.title), (option, back))), []
+    if step.status in ("done", "skipped"):
+        return with_notice(view, words.STEP_ALREADY, now_s), []
+    option = Option("keep", words.YES, (StepDone(key=step.key, note=words.SKIPPED),), words.SKIPPED)
+    return replace(view, choice=Choice(words.CHOICE_SKIP.format(step.title), (option, back))), []
 
 
 def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:

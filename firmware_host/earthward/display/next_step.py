@@ -1,0 +1,211 @@
+"""What to press now: one line, always, from the course of the visit and the state of the instrument. Pure.
+
+`what_now` looks from the most pressing down; the keep key on the reading page and the maps does what it says.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from earthward.daemon.protocol import (
+    FromClient,
+    Keep,
+    Levels,
+    PressKeep,
+    SetStage,
+    Spot,
+    State,
+    StepDone,
+    WaterClear,
+    WriteReport,
+)
+from earthward.display import words
+from earthward.display.places import place_text
+from earthward.display.snapshot import Snapshot
+from earthward.display.view import Choice, Option, View
+from earthward.record.finding import Finding
+from earthward.record.step import Step
+
+#: A statement that runs out so soon is asked for again.
+WATER_SOON_S = 60.0
+#: The test leak is laid so far from the pair's middle, ahead of its front end.
+TEST_LEAK_M = 0.6
+WAITING = ("suspected", "dye drawn", "repaired")
+
+
+@dataclass(frozen=True, slots=True)
+class Now:
+    """`key`: the action whose key does it ("" = none can: `text` says why, or whose hand does)."""
+
+    text: str
+    key: str = ""
+    messages: tuple[FromClient, ...] = ()
+    choice: Choice | None = None
+    page: str = ""
+    """The keep key opens this page."""
+    test_leak: int | None = None
+    """Readings of the test leak so far, after the press."""
+
+
+def what_now(view: View, snapshot: Snapshot) -> Now:
+    """The next thing to do, and its key."""
+    state = snapshot.state
+    if not snapshot.connected:
+        return Now(words.NOW_NO_DAEMON)
+    if state is None:
+        return Now(words.NOW_STARTING)
+    lock = state.interlock
+    if lock.state == "tripped":
+        return Now(words.NOW_TRIPPED_HAND if view.hands else words.NOW_TRIPPED, "hand" if view.hands else "")
+    if lock.state == "ready":
+        return Now(words.NOW_WARNING.format(lock.warning_s))
+    if lock.state == "energised":
+        return _energised(view, snapshot, state)
+    return _off(view, snapshot, state)
+
+
+# ---- source on --------------------------------------------------------------------------------------------
+
+
+def _energised(view: View, snapshot: Snapshot, state: State) -> Now:
+    left = state.interlock.water_clear_left_s
+    if left is not None and left < WATER_SOON_S:
+        return _water_clear(view)
+    spot = state.spot
+    if spot is not None and spot.phase != "done":
+        return _in_spot(spot, state)
+    proof = _step(snapshot, "proof")
+    if proof is not None and proof.status in ("now", "to do"):
+        return _test_leak(view, state)
+    if state.next_finding is None:
+        pending = _pending(snapshot)
+        if pending is not None and pending.stage == "repaired":
+            return _finding_now(pending)
+        if pending is not None:
+            return _let_go(view, words.NOW_OFF_FOR_DYE.format(pending.number))
+        if survey_done(snapshot):
+            return _let_go(view, words.NOW_SURVEY_DONE)
+    if state.busy:
+        return Now(words.NOW_BUSY.format(state.busy))
+    following = state.next_station or (snapshot.plan.next_station if snapshot.plan else None)
+    if following is None:
+        return _let_go(view, words.NOW_SURVEY_DONE)
+    done = words.NOW_SPOT_DONE if spot is not None else ""
+    again = words.NOW_AGAIN if state.next_finding is not None else words.NOW_GO
+    return Now(done + again.format(place_text(following, view.system)), "next")
+
+
+def _in_spot(spot: Spot, state: State) -> Now:
+    turn = spot.turns[min(spot.at, len(spot.turns) - 1)]
+    count = f"{spot.at + 1} of {len(spot.turns)}"
+    if spot.phase == "turn":
+        how = words.TURN_HOW[turn.name].format(state.pair.front)
+        return Now(words.NOW_TURN.format(count, how), "keep", (PressKeep(),))
+    both = f", electrode {spot.electrodes_read + 1} of {spot.electrodes}" if spot.electrodes > 1 else ""
+    text = words.NOW_HOLD.format(count, turn.name, both, spot.waiting)
+    return Now(text, "" if spot.auto else "keep", () if spot.auto else (PressKeep(),))
+
+
+def _test_leak(view: View, state: State) -> Now:
+    if state.place is None and state.next_station is not None:
+        return Now(words.NOW_TEST_LEAK_GO, "next")
+    n = view.test_leak
+    connected = n % 2 == 1
+    keep = Keep(purpose="test leak", test_leak="connected" if connected else "disconnected")
+    return Now(words.NOW_TEST_LEAK[n].format(TEST_LEAK_M), "keep", (keep,), test_leak=n + 1)
+
+
+def _let_go(view: View, why: str) -> Now:
+    return Now(words.NOW_LET_GO_HAND.format(why) if view.hands else words.NOW_LET_GO.format(why), "hand" * view.hands)
+
+
+# ---- source off -------------------------------------------------------------------------------------------
+
+
+def _off(view: View, snapshot: Snapshot, state: State) -> Now:
+    lock = state.interlock
+    loss = _step(snapshot, "loss")
+    if loss is not None and loss.status in ("now", "to do"):
+        return Now(words.NOW_LOSS, "keep", choice=loss_choice("before"))
+    safe = _step(snapshot, "safe")
+    if safe is not None and safe.status == "failed":
+        return Now(words.NOW_UNSAFE)
+    pending = _pending(snapshot)
+    again = pending is not None and pending.stage == "repaired" and state.next_finding is not None
+    if pending is not None and not again and lock.state != "checking":
+        return _finding_now(pending)
+    if state.next_finding is None and survey_done(snapshot):
+        return _closing(snapshot, state)
+    return _energise(view, state)
+
+
+def _energise(view: View, state: State) -> Now:
+    lock = state.interlock
+    failing = [p for p in lock.permissives if not p.ok]
+    other = next((p for p in failing if p.name not in ("water clear", "enable")), None)
+    if other is not None:
+        return Now(words.NOW_WAITING.format(other.text))
+    if any(p.name == "water clear" for p in failing):
+        return _water_clear(view)
+    left = lock.water_clear_left_s
+    if left is not None and left < WATER_SOON_S:
+        return _water_clear(view)
+    if any(p.name == "enable" for p in failing):
+        return Now(words.NOW_HOLD_ENABLE_HAND, "hand") if view.hands else Now(words.NOW_HOLD_ENABLE)
+    return Now(words.NOW_CHECKING)
+
+
+def _water_clear(view: View) -> Now:
+    yes = Option("keep", words.YES, (WaterClear(by=view.operator),), words.SAID_WATER)
+    return Now(words.NOW_WATER, "keep", choice=Choice(words.CHOICE_WATER, (yes, Option("map", words.BACK))))
+
+
+def _finding_now(finding: Finding) -> Now:
+    if finding.stage == "repaired":
+        compare = SetStage(finding=finding.number, stage="re-measured")
+        return Now(words.NOW_COMPARE.format(finding.number), "keep", (compare,))
+    text = words.NOW_DYE if finding.stage == "suspected" else words.NOW_REPAIR
+    return Now(text.format(finding.number), "keep", page="findings")
+
+
+def _closing(snapshot: Snapshot, state: State) -> Now:
+    report = _step(snapshot, "report")
+    if state.busy:
+        return Now(words.NOW_BUSY.format(state.busy))
+    if report is not None and report.status not in ("done", "skipped"):
+        return Now(words.NOW_REPORT, "keep", (WriteReport(),))
+    return Now(words.NOW_SAVED.format(state.survey), "")
+
+
+def loss_choice(moment: str) -> Choice:
+    """How the loss becomes known: its file, numbers typed in, or left out (and said so)."""
+    file = Option("keep", words.LEVELS_FILE, (Levels(moment=moment),), words.SAID_LEVELS)  # type: ignore[arg-type]
+    numbers = Option("next", words.LEVELS_TYPE, form="levels")
+    skip = Option("map", words.LEVELS_SKIP, (StepDone(key="loss", note=words.SKIPPED),), words.SKIPPED)
+    return Choice(words.CHOICE_LEVELS, (file, numbers, skip))
+
+
+# ---- where the visit stands -------------------------------------------------------------------------------
+
+
+def _step(snapshot: Snapshot, key: str) -> Step | None:
+    return next((s for s in snapshot.steps.steps if s.key == key), None) if snapshot.steps else None
+
+
+def _pending(snapshot: Snapshot) -> Finding | None:
+    """A finding of the record that waits for dye, for its repair or for being read again."""
+    findings = snapshot.plan.findings if snapshot.plan else []
+    return next((f for f in findings if f.number > 0 and f.stage in WAITING), None)
+
+
+def survey_done(snapshot: Snapshot) -> bool:
+    """Nothing is left to be read: every finding is settled, and there is one, or the liner was looked at."""
+    plan = snapshot.plan
+    survey, locate = _step(snapshot, "survey"), _step(snapshot, "locate")
+    if plan is None or survey is None or locate is None:
+        return False
+    settled = [f for f in plan.findings if f.number > 0]
+    if any(f.stage in ("dye drawn", "repaired") for f in settled):
+        return False
+    closed = ("done", "skipped")
+    return any(f.stage == "re-measured" for f in settled) or (survey.status in closed and locate.status in closed)
