@@ -4,7 +4,7 @@
     python tests/benchmarks/bench_locate.py false-alarm --pools 1000 --stations 20
     python tests/benchmarks/bench_locate.py guided --pools 60
     python tests/benchmarks/bench_locate.py two --pools 60
-    python tests/benchmarks/bench_locate.py coverage --pools 40
+    python tests/benchmarks/bench_locate.py limits --pools 40
     python tests/benchmarks/bench_locate.py robust --pools 100
     python tests/benchmarks/bench_locate.py speed
 
@@ -23,7 +23,7 @@ import resource
 import sys
 import time
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -423,7 +423,7 @@ def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None) ->
     """A technician who goes where the instrument says. Errors are 9 m without a place."""
     survey = Survey(world.pool, LocateSettings(max_leaks=1), None, None if ground is None else ground.liner)
     if ground is not None:
-        survey._heads = ground.heads
+        survey._lead_fields = ground.lead_fields
     visit = Visit()
     true = world.leaks[0][0]
     place = guide.first_place(world.pool, survey.places)
@@ -443,56 +443,71 @@ def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None) ->
     return visit
 
 
-def section_coverage(args: argparse.Namespace) -> None:
-    """Plant a sink of exactly the stated detectable current at a random covered cell of a leak-free pool."""
-    hit, used, count = [], [], 0
-    for seed in range(args.seed + 40_000, args.seed + 40_000 + args.pools):
-        world = random_pool(seed, leaks=0)
-        layout = random_stations(world, args.stations[0])
-        survey = Survey(world.pool, LocateSettings(max_leaks=1))
-        liner, heads = survey.problem.liner, survey._heads
+@dataclass
+class Planted:
+    """A sink put into a leak-free pool at a patch whose limit was limit_mA: what the same survey says with it."""
+
+    planted_mA: float
+    limit_mA: float
+    declared: bool
+    excluded: bool
+
+
+def plant(world: VirtualPool, layout: list[tuple[FloatArray, float]], times: float, plants: int) -> list[Planted]:
+    """Sinks of `times` the limit at random patches, one at a time; the fittings give up what it takes."""
+    settings = LocateSettings(max_leaks=1, head=world.errors.head)
+
+    def survey_of(pool_: VirtualPool, like: Survey | None) -> Survey:
+        survey = Survey(pool_.pool, settings, None, None if like is None else like.problem.liner)
+        if like is not None:
+            survey._lead_fields = like._lead_fields
         for k, (centre, bearing) in enumerate(layout):
-            for reading in world.measure(centre, bearing, f"s{k}"):
+            for reading in pool_.measure(centre, bearing, f"s{k}"):
                 survey.add(reading)
-        cover = survey.result(guidance=False).coverage
-        assert cover is not None
-        spots = np.array([c.position_m for c in cover.cells])
-        strength = np.array([c.detectable_A for c in cover.cells]) * 1e3
-        for _ in range(args.plants):
-            at = int(np.argmin(((spots - liner_point(world.rng, world.size)) ** 2).sum(1)))
-            if strength[at] > 0.3 * world.injected_mA:
-                continue
-            planted = random_pool(seed, leaks=0)
-            planted.leaks = [(spots[at], float(strength[at]))]
-            planted.fitting_mA = planted.fitting_mA * (1 - strength[at] / planted.injected_mA)
-            planted.rng = np.random.default_rng(int(world.rng.integers(1 << 31)))
-            again = Survey(planted.pool, LocateSettings(max_leaks=1), None, liner)
-            again._heads = heads
-            for k, (centre, bearing) in enumerate(layout):
-                for reading in planted.measure(centre, bearing, f"s{k}"):
-                    again.add(reading)
-            again.result(coverage=False, guidance=False)
-            answer = again.last_answer
-            assert answer is not None
-            hit.append(bool(answer.leaks))
-            used.append(strength[at])
-        count += 1
-        if due(count, args) and hit:
-            print(f"\ncoverage: {len(hit)} sinks planted at the stated detectable current, {args.stations[0]} stations")
-            line("found", [percent(hit), f"median planted {np.median(used):.2f} mA"])
-    share = []
-    for placements in (1, 2):
-        for seed in range(args.seed + 40_000, args.seed + 40_000 + min(args.pools, 12)):
+        return survey
+
+    first = survey_of(world, None)
+    cover = first.result(guidance=False).coverage
+    assert cover is not None
+    places = np.array([c.position_m for c in cover.cells])
+    limit = np.array([c.limit_A for c in cover.cells]) * 1e3
+    result = []
+    for _ in range(plants):
+        at = int(np.argmin(((places - liner_point(world.rng, world.size)) ** 2).sum(1)))
+        strength = times * float(limit[at])
+        if strength > 0.3 * world.injected_mA:
+            continue  # such a leak would be most of the current: found without any search
+        other = replace(
+            world,
+            leaks=[(places[at], strength)],
+            fitting_mA=world.fitting_mA * (1 - strength / world.injected_mA),
+            rng=np.random.default_rng(int(world.rng.integers(1 << 31))),
+        )
+        again = survey_of(other, first)
+        now = again.result(guidance=False).coverage
+        answer = again.last_answer
+        assert now is not None and answer is not None
+        declared = bool(answer.leaks)
+        excluded = not declared and now.cells[at].limit_A * 1e3 < strength
+        result.append(Planted(strength, float(limit[at]), declared, excluded))
+    return result
+
+
+def section_limits(args: argparse.Namespace) -> None:
+    """Sinks planted at a patch's upper limit (wrongly excluded?) and at twice it (declared?), in leak-free pools."""
+    done: dict[float, list[Planted]] = {1.0: [], 2.0: []}
+    for seed in range(args.seed + 40_000, args.seed + 40_000 + args.pools):
+        for times in done:
             world = random_pool(seed, leaks=0)
-            survey = Survey(world.pool, LocateSettings(max_leaks=1))
-            for k, (centre, bearing) in enumerate(random_stations(world, 40)):
-                for reading in world.measure(centre, bearing, f"s{k}", 3, placements):
-                    survey.add(reading)
-            cover = survey.result(guidance=False).coverage
-            assert cover is not None
-            share.append(cover.fraction_at_reference)
-        line(f"liner covered at 0.3 mA, {placements} placement(s)", [f"{100 * np.mean(share):.0f} %"])
-        share = []
+            done[times] += plant(world, random_stations(world, args.stations[0]), times, args.plants)
+        if due(seed - args.seed - 40_000 + 1, args):
+            for times, all_ in done.items():
+                strength = f"{len(all_)} sinks, median {np.median([p.planted_mA for p in all_]):.2f} mA"
+                told = [
+                    "declared " + percent([p.declared for p in all_]),
+                    "excluded " + percent([p.excluded for p in all_]),
+                ]
+                line(f"planted at {times:.0f} x the limit", [strength, *told])
 
 
 def section_speed(args: argparse.Namespace) -> None:
@@ -544,7 +559,7 @@ SECTIONS = {
     "robust": section_robust,
     "two": section_two,
     "guided": section_guided,
-    "coverage": section_coverage,
+    "limits": section_limits,
     "speed": section_speed,
 }
 

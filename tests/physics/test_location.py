@@ -11,13 +11,14 @@ from functools import cache
 import numpy as np
 import pytest
 from msgspec.structs import replace
-from tests.benchmarks.bench_locate import Run, bound_m, held, run_pool
+from tests.benchmarks.bench_locate import Planted, Run, bound_m, held, plant, run_pool
 from tests.benchmarks.virtual_pools import Errors, VirtualPool, random_pool, random_stations
 
 from earthward.daemon.search import Search, Searcher
 from earthward.inversion import guide
 from earthward.inversion.budget import make_budget
 from earthward.inversion.decision import count_probabilities
+from earthward.inversion.limits import could_hide
 from earthward.inversion.locate import Survey, locate
 from earthward.inversion.regions import region_patches
 from earthward.inversion.types import LocateSettings, Result
@@ -203,3 +204,31 @@ def test_answer_is_whole_and_consistent() -> None:
         assert finding["hole_diameter_mm"][0] < finding["hole_diameter_mm"][1]
         gaps = [np.linalg.norm(np.array(c) - finding["position_m"]) for c in finding["region"]["cells_m"]]
         assert min(gaps) < 0.15
+
+
+def test_limits_exclude_nothing_that_is_there_and_promise_nothing_that_is_missed() -> None:
+    """A small guard: `bench_locate.py limits` plants many more. Sinks at the limit must not be excluded, sinks of twice
+    the limit must be declared."""
+    plants: dict[float, list[Planted]] = {1.0: [], 2.0: []}
+    for times, found in plants.items():
+        for seed in (7401, 7402):
+            world = random_pool(seed, leaks=0)
+            found += plant(world, random_stations(world, 10), times, 2)
+    assert min(len(found) for found in plants.values()) >= 3
+    assert sum(p.excluded for p in plants[1.0]) == 0
+    assert sum(p.declared for p in plants[2.0]) >= len(plants[2.0]) - 1
+
+
+def test_limits_are_tight_where_fittings_explain_the_current_and_name_the_patches_left_open() -> None:
+    world = random_pool(7403, leaks=0, fittings=1)
+    result = locate(world.pool, kept(world, 14), LocateSettings(max_leaks=1))
+    cover = result.coverage
+    assert cover is not None and not result.findings
+    assert cover.median_limit_A < 0.1 * world.injected_mA * 1e-3
+    assert "nothing above" in cover.text and "mA explained" in cover.text
+    assert could_hide(cover, 1e3) == ()
+    assert len(could_hide(cover, 1e-3)) == len(cover.cells)
+    middling = sorted(c.limit_hole_mm or np.inf for c in cover.cells)[len(cover.cells) // 2]
+    open_ = could_hide(cover, middling)
+    assert 0 < len(open_) < len(cover.cells)
+    assert all((c.limit_hole_mm or np.inf) > middling for c in open_)

@@ -13,9 +13,9 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.inversion import check, guide, lead
 from earthward.inversion.budget import make_budget
-from earthward.inversion.coverage import detectable, summarise
 from earthward.inversion.decision import COUNT_PRIOR, Answer, count_probabilities, solve
 from earthward.inversion.lead import LeadField
+from earthward.inversion.limits import summarise, upper_limits
 from earthward.inversion.liner import LinerGrid
 from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.prepare import make_problem
@@ -146,7 +146,7 @@ class Survey:
         budget = make_budget(problem, answer, counts)
         cover: Coverage | None = None
         if with_coverage:
-            cover = summarise(problem, detectable(answer.model, answer.solved))
+            cover = summarise(answer.model, answer.solved, upper_limits(answer.model, answer.solved))
         best = answer.best
         place: Station | None = None
         if with_guidance:
@@ -164,7 +164,7 @@ class Survey:
             posterior = tuple(
                 PosteriorCell(rounded(problem.grid.fine.centre_m[k]), float(best.probability[k])) for k in order
             )
-        verdict, text, advice = put_into_words(problem, answer, findings, cover, place)
+        verdict, text, advice = put_into_words(answer, findings, cover, place)
         gain = float(answer.solved.current_mA.sum(1).mean() / problem.injected_mA.mean()) if answer.known else 1.0
         return Result(
             findings, counts, budget, cover, place, suspects, posterior, verdict, text, advice, gain,

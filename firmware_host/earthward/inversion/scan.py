@@ -26,11 +26,12 @@ HOLD = 1e8
 
 @dataclass(frozen=True)
 class Scores:
-    """Per cell: log score, current in mA and its standard deviation. `without`: log evidence of the problem without
-    the sink."""
+    """Per cell: log score, current in mA (its mean above zero, and the plain estimate) and its standard deviation.
+    `without`: log evidence of the problem without the sink."""
 
     score: FloatArray
     current_mA: FloatArray
+    estimate_mA: FloatArray
     sigma_mA: FloatArray
     without: float
 
@@ -134,7 +135,7 @@ def score_cells(
     marginal = 0.5 * math.log(2 * math.pi) + np.log(sigma) + log_ndtr(z)
     base = float(linear.equations.station_log_det.sum())
     score = -0.5 * (chi2 + base + log_det + log_det_n) + marginal + log_current_prior(mean)
-    return Scores(score, mean, sigma, _evidence_without(linear, base))
+    return Scores(score, mean, q, sigma, _evidence_without(linear, base))
 
 
 def _evidence_without(linear: Linear, base_log_det: float) -> float:

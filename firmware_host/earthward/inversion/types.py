@@ -38,7 +38,7 @@ class LocateSettings:
     fitting_sigma_m: along the liner, per axis. current_sigma: the source board's current, relative. gain_sigma:
     everything that scales all readings alike (conductivity, spacing, gain). share_sigma: by how much a
     fitting's current may differ between placements. model_error: relative, of each contribution to a reading.
-    power and false_alarm define coverage; gate: log evidence (nats) a sink must gain to be declared.
+    gate: the detection threshold, log evidence (nats) a sink must gain to be declared.
     """
 
     position_sigma_m: float = 0.1
@@ -67,22 +67,33 @@ class LocateSettings:
 
 @dataclass(frozen=True, slots=True)
 class CoverageCell:
+    """A patch of liner and the largest sink still possible there: as current, and as a round hole in middling soil
+    (None: any hole, or the water's voltage is not known)."""
+
     position_m: Point
     size_m: float
-    detectable_A: float
-    detectable_hole_mm: float | None
+    limit_A: float
+    limit_hole_mm: float | None
+
+    @property
+    def detectable_A(self) -> float:
+        """What would have shown, had it been there."""
+        return self.limit_A
 
 
 @dataclass(frozen=True, slots=True)
 class Coverage:
-    """What the kept readings would have shown, per liner cell, at the stated power and false alarm."""
+    """What the kept readings and the current balance still allow, per patch of liner, at that confidence; a sink of
+    twice a patch's limit would have been declared with that power. fraction_at_reference: share of the liner whose
+    limit is below reference_A; limit_A: the largest limit away from fittings and findings."""
 
+    confidence: float
     power: float
-    false_alarm: float
     cells: tuple[CoverageCell, ...]
     reference_A: float
     fraction_at_reference: float
-    median_detectable_A: float
+    median_limit_A: float
+    limit_A: float
     text: str = ""
 
 
@@ -124,11 +135,12 @@ class Result:
         coverage: dict[str, Any] = {}
         if self.coverage is not None:
             coverage = {
+                "confidence": self.coverage.confidence,
                 "power": self.coverage.power,
-                "false_alarm": self.coverage.false_alarm,
                 "reference_A": self.coverage.reference_A,
                 "fraction_at_reference": self.coverage.fraction_at_reference,
-                "median_detectable_A": self.coverage.median_detectable_A,
+                "median_limit_A": self.coverage.median_limit_A,
+                "limit_A": self.coverage.limit_A,
                 "text": self.coverage.text,
             }
             if cells:
@@ -136,8 +148,9 @@ class Result:
                     {
                         "position_m": list(c.position_m),
                         "size_m": c.size_m,
+                        "limit_A": c.limit_A,
+                        "limit_hole_mm": c.limit_hole_mm,
                         "detectable_A": c.detectable_A,
-                        "detectable_hole_mm": c.detectable_hole_mm,
                     }
                     for c in self.coverage.cells
                 ]

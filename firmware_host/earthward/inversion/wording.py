@@ -76,74 +76,71 @@ def make_finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:
     )
 
 
-def _near_fitting(problem: Problem, answer: Answer, leak: Leak, within_m: float = 1.0) -> tuple[str, float] | None:
-    """The strongest fitting within a metre of where the leak may be, with its current in mA."""
-    near = []
-    current = answer.solved.current_mA.mean(0)
-    for k, sink in enumerate(problem.fittings):
-        if float(np.linalg.norm(sink.position_m - leak.position_m)) < within_m:
-            near.append((sink.name, float(current[k])))
-    return max(near, key=lambda one: one[1]) if near else None
-
-
 def put_into_words(
-    problem: Problem,
-    answer: Answer,
-    findings: tuple[Finding, ...],
-    cover: Coverage | None,
-    place: Station | None,
+    answer: Answer, findings: tuple[Finding, ...], cover: Coverage | None, place: Station | None
 ) -> tuple[Verdict, str, tuple[str, ...]]:
     """Verdict, one sentence or two, and what would help."""
-    advice: list[str] = []
-    obs = answer.obs
-    axes = obs.ends_m.shape[1]
+    advice = _how_to_read(answer)
+    then = "" if place is None else f"; next {place.text}"
+    if answer.leaks and all(f.certain for f in findings):
+        return "found", "found: " + "; ".join(f.text for f in findings) + "; confirm with dye", tuple(advice)
+    near = None if answer.best is None else _near_fitting(answer, answer.best)
+    strongest = _strongest(answer)
+    if answer.leaks:
+        if near is not None and answer.leaks[0].radius_m > FOUND_RADIUS_M:
+            advice.insert(0, f'cover or plug "{near}" and read the nearest stations again')
+        elif strongest is not None and answer.leaks[0].radius_m > 0.5:
+            advice.append(f'cover or plug "{strongest}", the strongest fitting')
+        text = "; ".join(f.text for f in findings)
+        if not answer.fits:
+            text += "; not all readings fit that: check depths, the electrodes' places and the current"
+        return "suspected", text + then, tuple(advice)
+    p_none = count_probabilities(answer, answer.model.problem.settings.gate)["0"]
+    if cover is not None and cover.fraction_at_reference > 0.8 and p_none > 0.5:
+        return "no leak seen", f"no leak seen: {cover.text}; that is no proof that there is none", tuple(advice)
+    if near is not None and p_none < 0.9:
+        because = f'what is seen near "{near}" may be the fitting itself'
+        advice.insert(0, f'cover or plug "{near}" and read the nearest stations again')
+    elif cover is not None and cover.fraction_at_reference < 0.5:
+        share, limit = 100 * (1 - cover.fraction_at_reference), 1e3 * cover.reference_A
+        because = f"on {share:.0f} % of the liner a leak of more than {limit:.1f} mA could still hide"
+    else:
+        because = "a leak explains the readings hardly better than small errors of position"
+    if strongest is not None:
+        advice.append(f'cover or plug "{strongest}", the strongest fitting')
+    return "cannot tell", f"cannot tell, because {because}{then}", tuple(advice)
+
+
+def _how_to_read(answer: Answer) -> list[str]:
+    """What is missing in the way the stations were read."""
+    obs, advice = answer.obs, []
     if len(np.unique(obs.source[obs.use])) < 2:
         advice.append(
             "read each station again with the injection electrode at a second place, pole unmoved: "
             "that calibrates the pole's position and bearing"
         )
-    if axes < 3:
+    if obs.ends_m.shape[1] < 3:
         advice.append("read a vertical pair at each station as well")
-    depths = obs.centre_m[:, 2]
-    if problem.pool.greatest_depth_m > 1.9 and float(np.ptp(depths)) < 0.4:
+    if answer.model.problem.pool.greatest_depth_m > 1.9 and float(np.ptp(obs.centre_m[:, 2])) < 0.4:
         advice.append("read a second depth: this pool is deep")
-    best = answer.leaks[0] if answer.leaks else answer.doubtful
-    near = _near_fitting(problem, answer, best) if best is not None else None
-    strongest = None
-    if problem.fittings and answer.known:
-        current = answer.solved.current_mA.mean(0)[: len(problem.fittings)]
-        k = int(np.argmax(current))
-        if current[k] > 0.3 * float(problem.injected_mA.mean()):
-            strongest = problem.fittings[k].name
-    if answer.leaks and all(f.certain for f in findings):
-        text = f"found: {findings[0].text}" if len(findings) == 1 else "found: " + "; ".join(f.text for f in findings)
-        return "found", text + "; confirm with dye", tuple(advice)
-    if answer.leaks:
-        leak = answer.leaks[0]
-        if near is not None and leak.radius_m > FOUND_RADIUS_M:
-            advice.insert(0, f'cover or plug "{near[0]}" and read the nearest stations again')
-        elif strongest is not None and leak.radius_m > 0.5:
-            advice.append(f'cover or plug "{strongest}", the strongest fitting')
-        text = "; ".join(f.text for f in findings)
-        if not answer.fits:
-            text += "; not all readings fit that: check depths, the electrodes' places and the current"
-        if place is not None:
-            text += f"; next {place.text}"
-        return "suspected", text, tuple(advice)
-    p_none = count_probabilities(answer, problem.settings.gate)["0"]
-    if cover is not None and cover.fraction_at_reference > 0.8 and p_none > 0.5:
-        text = f"no leak seen: {cover.text}; that is no proof that there is none"
-        return "no leak seen", text, tuple(advice)
-    if near is not None and p_none < 0.9:
-        because = f'what is seen near "{near[0]}" may be the fitting itself'
-        advice.insert(0, f'cover or plug "{near[0]}" and read the nearest stations again')
-    elif cover is not None and cover.fraction_at_reference < 0.5:
-        because = f"only {100 * cover.fraction_at_reference:.0f} % of the liner has been looked at well enough"
-    else:
-        because = "a leak explains the readings hardly better than small errors of position"
-    if strongest is not None:
-        advice.append(f'cover or plug "{strongest}", the strongest fitting')
-    text = f"cannot tell, because {because}"
-    if place is not None:
-        text += f"; next {place.text}"
-    return "cannot tell", text, tuple(advice)
+    return advice
+
+
+def _near_fitting(answer: Answer, leak: Leak, within_m: float = 1.0) -> str | None:
+    """The strongest fitting within a metre of where the leak may be."""
+    current = answer.solved.current_mA.mean(0)
+    near = [
+        (float(current[k]), sink.name)
+        for k, sink in enumerate(answer.model.problem.fittings)
+        if float(np.linalg.norm(sink.position_m - leak.position_m)) < within_m
+    ]
+    return max(near)[1] if near else None
+
+
+def _strongest(answer: Answer) -> str | None:
+    """The strongest fitting, if it takes more than three tenths of the current."""
+    problem = answer.model.problem
+    current = answer.solved.current_mA.mean(0)[: len(problem.fittings)]
+    if not len(current) or current.max() <= 0.3 * float(problem.injected_mA.mean()):
+        return None
+    return problem.fittings[int(np.argmax(current))].name

@@ -1,0 +1,144 @@
+"""Upper limits: for each patch of liner the largest sink that the kept readings and the current balance still allow.
+
+About the fitted model every patch's current is estimated with all that is unknown left free: poses, fittings with
+their places and currents, electrodes, the common scale. Since all sinks together take what was injected, a sink
+anywhere must take its current from the others, and where these are well known there is nothing left for it: that is how
+liner far from any reading spot is bounded as well.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import ndtri
+
+from earthward.inversion.fit import Fit
+from earthward.inversion.lead import FloatArray
+from earthward.inversion.liner import subset
+from earthward.inversion.predict import Model
+from earthward.inversion.scan import linearise, score_cells
+from earthward.inversion.types import Coverage, CoverageCell, LocateSettings
+from earthward.pool.resistance import hole_diameter_m
+
+REFERENCE_A = 0.3e-3
+CONFIDENCE = 0.95
+#: Power with which a sink of twice a patch's limit would have been declared.
+POWER = 0.95
+#: Margin on the linear estimate's standard error, so that sinks planted at twice the limit are declared as often as
+#: stated: poses and fittings re-estimate themselves around a weak sink.
+NONLINEAR = 2.8
+#: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
+SECOND_ORDER = 0.03
+#: Log evidence that the choice among all cells costs a sharply located sink.
+SEARCH_COST = 5.0
+#: Distance within which a station's covariance is rebuilt with the sink's own steep field.
+NEAR_M = 1.25
+#: Nearer to a known sink than this, its own misplacement hides another; farther off the readings tell them apart.
+BESIDE_M = 1.0
+
+
+@dataclass(frozen=True)
+class Limits:
+    """Largest sink (n,) in ampere that is still possible, on the subsampled cells."""
+
+    current_A: FloatArray
+
+
+def upper_limits(model: Model, solved: Fit) -> Limits:
+    """The profile likelihood's limit at CONFIDENCE, per patch, but no less than half of what would have been declared
+    with POWER: what is called impossible must also be what would have been seen at twice the current.
+
+    A sink's standard error grows with its current near stations (their pose errors matter in proportion): solved by
+    substitution.
+    """
+    problem = model.problem
+    linear = linearise(model, solved.state, SECOND_ORDER)
+    cells = subset(problem.grid.coarse, problem.liner.subsampled)
+    D = model.leads.cell_D[:, :, problem.liner.subsampled]
+    total = float(problem.injected_mA.max())
+    declared = (math.sqrt(2 * (problem.settings.gate + SEARCH_COST)) + float(ndtri(POWER))) * NONLINEAR
+    limit = np.full(len(cells), 0.3)
+    for _ in range(2):
+        scores = score_cells(linear, cells, D, near_m=NEAR_M, passes=1, assumed_mA=limit)
+        allowed = profile_limit(scores.estimate_mA, scores.sigma_mA, CONFIDENCE)
+        limit = np.minimum(np.maximum(allowed, 0.5 * declared * scores.sigma_mA), total)
+    return Limits(limit * 1e-3)
+
+
+def profile_limit(estimate: FloatArray, sigma: FloatArray, confidence: float) -> FloatArray:
+    """Where the profile likelihood of a current that cannot be negative has fallen by half a chi-square quantile (one
+    side) from its best: Rolke, Lopez and Conrad, Nucl. Instr. Meth. A 551, 493 (2005), for a Gaussian."""
+    z = float(ndtri(confidence))
+    below = np.minimum(estimate, 0.0)
+    return np.asarray(estimate + np.sqrt(below**2 + (z * sigma) ** 2))
+
+
+def summarise(model: Model, solved: Fit, limits: Limits) -> Coverage:
+    """The limits as reported: per patch as current and hole, their share of the liner, words."""
+    problem = model.problem
+    cells = subset(problem.grid.coarse, problem.liner.subsampled)
+    size_m = 2 * cells.size_m
+    area = cells.area_m2 / cells.area_m2.sum()
+    current = limits.current_A
+    injected_A = float(problem.injected_mA.max()) * 1e-3
+    hole_mm = _holes_mm(problem.settings, problem.resistivity, current)
+    result = []
+    for place, limit, hole in zip(np.round(cells.centre_m, 3).tolist(), current, hole_mm, strict=True):
+        known = bool(np.isfinite(hole)) and limit < injected_A
+        x, y, z = place
+        result.append(CoverageCell((x, y, z), size_m, float(limit), float(hole) if known else None))
+    order = np.argsort(current)
+    middle = float(current[order][np.searchsorted(np.cumsum(area[order]), 0.5)])
+    away, beside = worst_hidden(model, cells.centre_m, current)
+    return Coverage(
+        CONFIDENCE,
+        POWER,
+        tuple(result),
+        REFERENCE_A,
+        float(area[current <= REFERENCE_A].sum()),
+        middle,
+        away,
+        _in_words(model, solved, away, beside),
+    )
+
+
+def _holes_mm(settings: LocateSettings, resistivity: float, current_A: FloatArray) -> FloatArray:
+    """Round holes (n,) in middling soil that would take these currents; nan if the water's voltage is not known."""
+    if settings.water_voltage_V is None:
+        return np.full(len(current_A), np.nan)
+    soil = math.sqrt(settings.soil_resistivity_ohm_m[0] * settings.soil_resistivity_ohm_m[1])
+    resistance = settings.water_voltage_V / np.maximum(current_A, 1e-9)
+    return np.asarray(1e3 * hole_diameter_m(resistance, resistivity, soil, settings.liner_thickness_m))
+
+
+def worst_hidden(model: Model, place_m: FloatArray, current_A: FloatArray) -> tuple[float, dict[str, float]]:
+    """The largest limit farther than BESIDE_M from every known sink, and the largest beside each of them."""
+    gap = np.linalg.norm(place_m[:, None] - model.position_m[None], axis=-1)
+    near = gap < BESIDE_M
+    free = ~near.any(1) if len(model.known) else np.ones(len(place_m), dtype=bool)
+    away = float(current_A[free].max()) if free.any() else float(current_A.max())
+    beside = {sink.name: float(current_A[near[:, k]].max()) for k, sink in enumerate(model.known) if near[:, k].any()}
+    return away, beside
+
+
+def _in_words(model: Model, solved: Fit, away_A: float, beside: dict[str, float]) -> str:
+    injected = float(model.problem.injected_mA.mean())
+    gain = injected / max(float(solved.current_mA.sum(1).mean()), 1e-9)
+    explained = float(solved.current_mA.sum(1).mean()) * gain if model.known else 0.0
+    where = "farther than a metre from every fitting and finding " if model.known else ""
+    text = (
+        f"{injected:.1f} mA injected, {explained:.1f} mA explained: {where}nothing above {1e3 * away_A:.2f} mA can hide"
+    )
+    wide = [(limit, name) for name, limit in beside.items() if limit > 1.5 * away_A]
+    if wide:
+        limit, name = max(wide)
+        text += f'; beside "{name}" up to {1e3 * limit:.2f} mA'
+    return text
+
+
+def could_hide(coverage: Coverage, hole_mm: float) -> tuple[CoverageCell, ...]:
+    """The patches where a hole of that diameter is still possible. When none is left for the hole that the remaining
+    loss of water needs, the electrical search is done: what still leaks is not a hole in this liner."""
+    return tuple(c for c in coverage.cells if c.limit_hole_mm is None or c.limit_hole_mm > hole_mm)
