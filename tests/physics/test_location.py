@@ -143,7 +143,9 @@ def test_a_station_read_elsewhere_is_named_and_does_no_harm() -> None:
     assert {s.station for s in result.suspect_readings} == {"s5"}
     assert {s.row for s in result.suspect_readings} == {r.row for r in rows if r.station == "s5"}
     assert result.findings
-    assert np.linalg.norm(np.array(result.findings[0].position_m) - world.leaks[0][0]) < 0.4
+    # Without it the rest says what it can: near, or honestly far.
+    error = np.linalg.norm(np.array(result.findings[0].position_m) - world.leaks[0][0])
+    assert error < max(0.4, result.findings[0].radius_m or 0.0)
 
 
 @pytest.mark.parametrize(
@@ -232,3 +234,21 @@ def test_limits_are_tight_where_fittings_explain_the_current_and_name_the_patche
     open_ = could_hide(cover, middling)
     assert 0 < len(open_) < len(cover.cells)
     assert all((c.limit_hole_mm or np.inf) > middling for c in open_)
+
+
+def test_one_pair_turned_by_hand_is_told_which_direction_to_begin_with() -> None:
+    """Over several proposals not always the same one, each said in words and as bearing or upright pair; a rigid array
+    reads all of them at once and is only told the place."""
+    said = set()
+    for seed in (7021, 7043, 7060):
+        for head in ("single", "three-axis"):
+            world = random_pool(seed, errors=Errors(head=head))
+            result = locate(world.pool, kept(world, 8), LocateSettings(max_leaks=1, head=head), coverage=False)
+            place = result.next_station
+            assert place is not None and place.bearing_deg is not None
+            assert place.vertical == ("upright" in place.text)
+            if head == "single":
+                said.add(place.text.split(" deep, ")[1].split(" its")[0])
+            else:
+                assert place.text.endswith("front end toward the wall")
+    assert len(said) >= 2

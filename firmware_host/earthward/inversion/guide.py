@@ -3,7 +3,9 @@
 For every reachable place the field vector is predicted for each candidate place of the leak, with that candidate's
 own estimate of all currents. What the candidates disagree about, against what a wrong pose alone could do, is the
 expected information (bits of a Gaussian channel): 1/2 log2 det(1 + S C^-1), S the spread of predictions over the
-candidates, C noise and pose errors. Images only, no smooth rest: good to some percent, which is plenty for choosing.
+candidates, C noise and pose errors. It is counted for all directions read there; one pair turned by hand begins with
+the direction that tells most by itself. Images only, no smooth rest: good to some percent, which is plenty for
+choosing.
 """
 
 from __future__ import annotations
@@ -11,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -139,70 +142,74 @@ def field_and_slope(places: Places, targets_m: FloatArray) -> tuple[FloatArray, 
     return gradient, second
 
 
-def expected_bits(
-    places: Places,
-    belief: Belief,
-    resistivity: float,
-    priors: Priors,
-    *,
-    axes: int = 3,
-    rigid: bool = False,
-    noise_uV: float = 1.0,
-) -> FloatArray:
-    """Expected information (n,) in bits of a full reading at each place."""
-    rho = resistivity * 1e3 * SPACING_M
-    n = len(places.centre_m)
-    c, P, K = belief.current_mA.shape
-    weight = belief.weight / belief.weight.sum()
+@dataclass(frozen=True)
+class Predicted:
+    """What the candidates expect at each place, in microvolts per metre of pair. field (n, c, P, 3) by candidate; mean
+    (n, P, 3) over them; slope (n, P, 3, 3) of the mean by the place; scatter (n, P, 3): variance that each candidate's
+    own steep field adds by errors of place."""
+
+    field: FloatArray
+    mean: FloatArray
+    slope: FloatArray
+    scatter: FloatArray
+
+
+def predicted_field(places: Places, belief: Belief, resistivity: float, priors: Priors) -> Predicted:
+    rho = resistivity * 1e3
+    n, K = len(places.centre_m), belief.current_mA.shape[2]
+    weight, q = belief.weight / belief.weight.sum(), belief.current_mA
     source_E, source_T = field_and_slope(places, belief.sources_m)
     # The last sink is the candidate itself; the others hardly differ between candidates: use their mean places.
-    mean = np.einsum("c,ckj->kj", weight, belief.position_m)
-    known_E, known_T = field_and_slope(places, mean[:-1]) if K > 1 else (np.zeros((n, 0, 3)), np.zeros((n, 0, 3, 3)))
+    known = np.einsum("c,ckj->kj", weight, belief.position_m)[:-1]
+    known_E, known_T = field_and_slope(places, known) if K > 1 else (np.zeros((n, 0, 3)), np.zeros((n, 0, 3, 3)))
     own_E, own_T = field_and_slope(places, belief.position_m[:, -1])
-    q = belief.current_mA
-    total = q.sum(2)
-    # Reading of a pair along axis a: V_back - V_front = -spacing dV/da, V = rho sum q (G_source - G_sink).
-    E = (
-        np.einsum("cp,npi->ncpi", total, source_E)
+    # A pair reads V_back - V_front, so minus the gradient of V = rho sum q (G_source - G_sink).
+    field = -rho * (
+        np.einsum("cp,npi->ncpi", q.sum(2), source_E)
         - np.einsum("cpk,nki->ncpi", q[..., :-1], known_E)
         - np.einsum("cp,nci->ncpi", q[..., -1], own_E)
     )
-    E *= -rho
-    if axes < 3:
-        E = E[..., :2]
-    a = E.shape[-1]
-    flat = E.reshape(n, c, P * a)
-    centred = flat - np.einsum("c,ncd->nd", weight, flat)[:, None]
-    spread = np.einsum("c,ncd,nce->nde", weight, centred, centred, optimize=True)
-    # Pose errors of the mean field, plus each candidate's own steep field near the place.
     mean_q = np.einsum("c,cpk->pk", weight, q)
-    T = (
+    slope = -rho * (
         np.einsum("p,npij->npij", mean_q.sum(1), source_T)
         - np.einsum("pk,nkij->npij", mean_q[:, :-1], known_T)
         - np.einsum("c,cp,ncij->npij", weight, q[..., -1], own_T, optimize=True)
-    ) * -rho
-    mean_E = (
-        np.einsum("p,npi->npi", mean_q.sum(1), source_E)
-        - np.einsum("pk,nki->npi", mean_q[:, :-1], known_E)
-        - np.einsum("c,cp,nci->npi", weight, q[..., -1], own_E, optimize=True)
-    ) * -rho
-    # Turning the head by w adds E x w to the components seen by the axes.
-    x, y, z = mean_E[..., 0], mean_E[..., 1], mean_E[..., 2]
-    o = np.zeros_like(x)
-    turn = np.stack([np.stack([o, -z, y], -1), np.stack([z, o, -x], -1), np.stack([-y, x, o], -1)], -2)
-    J = np.concatenate([T[:, :, :a], turn[:, :, :a]], axis=-1).reshape(n, P * a, 6)
-    by_turn = (J * priors.turn**2) @ J.transpose(0, 2, 1)
+    )
+    own = rho**2 * np.einsum("c,cp,ncij->npij", weight, q[..., -1] ** 2, own_T**2, optimize=True)
+    mean = np.einsum("c,ncpi->npi", weight, field)
+    return Predicted(field, mean, slope, 0.5 * (own * priors.place**2).sum(-1))
+
+
+def expected_bits(
+    predicted: Predicted,
+    weight: FloatArray,
+    priors: Priors,
+    directions: FloatArray,
+    *,
+    rigid: bool = False,
+    noise_uV: float = 1.0,
+) -> FloatArray:
+    """Expected information (n,) in bits of reading all `directions` (n, D, 3) at each place, from every placement of
+    the injection electrode; `rigid`: in one turn."""
+    n, c, P, _ = predicted.field.shape
+    D = directions.shape[1]
+    weight = weight / weight.sum()
+    rows = SPACING_M * np.einsum("ncpi,ndi->ncpd", predicted.field, directions).reshape(n, c, P * D)
+    apart = rows - np.einsum("c,ncr->nr", weight, rows)[:, None]
+    spread = (apart * weight[:, None]).swapaxes(1, 2) @ apart
+    # Pose errors of the mean field: a small turn w of direction d adds E . (w x d) = w . (d x E).
+    shift = np.einsum("npij,ndi->npdj", predicted.slope, directions)
+    turn = np.cross(directions[:, None], predicted.mean[:, :, None])
+    J = SPACING_M * np.concatenate([shift, turn], axis=-1).reshape(n, P * D, 6)
+    by_turn = (J * priors.turn**2) @ J.swapaxes(1, 2)
     if not rigid:
-        # Each direction is a turn of its own, the same for both placements.
-        by_turn *= np.tile(np.eye(a), (P, P))
-    C = (J[..., :3] * priors.place**2) @ J[..., :3].transpose(0, 2, 1) + by_turn
-    C[:, np.arange(P * a), np.arange(P * a)] += noise_uV**2 + priors.noise_floor_uV**2
-    model2 = priors.model**2 * (mean_E**2).reshape(n, P * mean_E.shape[-1])[:, : P * a] * 4
-    C[:, np.arange(P * a), np.arange(P * a)] += model2
-    # Within-candidate scatter: a candidate's own slope times the position error, averaged.
-    own = np.einsum("c,cp,ncij->npij", weight, q[..., -1] ** 2, own_T**2, optimize=True) * rho**2
-    own_variance = (own * priors.place**2).sum(-1)[..., :a].reshape(n, P * a)
-    C[:, np.arange(P * a), np.arange(P * a)] += 0.5 * own_variance
+        by_turn *= np.tile(np.eye(D), (P, P))
+    C = (J[..., :3] * priors.place**2) @ J[..., :3].swapaxes(1, 2) + by_turn
+    square = directions**2
+    model = 4 * priors.model**2 * np.einsum("npi,ndi->npd", predicted.mean**2, square)
+    scatter = np.einsum("npi,ndi->npd", predicted.scatter, square)
+    diagonal = noise_uV**2 + priors.noise_floor_uV**2 + SPACING_M**2 * (model + scatter).reshape(n, P * D)
+    C[:, np.arange(P * D), np.arange(P * D)] += diagonal
     return np.asarray(0.5 * (np.linalg.slogdet(C + spread)[1] - np.linalg.slogdet(C)[1]) / math.log(2.0))
 
 
@@ -220,7 +227,7 @@ def first_place(pool: Pool, places: Places, taken_m: Sequence[FloatArray] = ()) 
         x0, y0, x1, y1 = pool.bounds_m
         quarter = np.array([x0 + 0.25 * (x1 - x0), y0 + 0.25 * (y1 - y0), 0.6])
         k = int(np.argmin(((centre - quarter) ** 2).sum(1)))
-    return describe(pool, centre[k], toward_wall=True)
+    return describe(pool, centre[k])
 
 
 def next_station(
@@ -234,8 +241,9 @@ def next_station(
     axes: int = 3,
     rigid: bool = False,
 ) -> Station:
-    """The best next place in words. Places closer than 0.25 m to an earlier station are left out; where the leak is
-    nearly known, places close around it are looked at as well, and none that are far away."""
+    """The best next place and how to hold the pair there first, in words. Places closer than 0.25 m to an earlier
+    station are left out; where the leak is nearly known, places close around it are looked at as well, and none that
+    are far away."""
     weight = belief.weight / belief.weight.sum()
     target = belief.position_m[:, -1]
     mean = weight @ target
@@ -243,28 +251,58 @@ def next_station(
         within = np.linalg.norm(places.centre_m - mean, axis=1) < 3.0
         places = Places(places.centre_m[within], places.matrix[within], places.shift[within])
         places = join(places, close_by(pool, mean))
-    bits = expected_bits(places, belief, resistivity, priors, axes=axes, rigid=rigid)
     for place in taken_m:
-        bits = np.where(np.linalg.norm(places.centre_m - place, axis=1) < 0.25, -np.inf, bits)
+        free = np.linalg.norm(places.centre_m - place, axis=1) >= 0.25
+        places = Places(places.centre_m[free], places.matrix[free], places.shift[free]) if free.any() else places
+    predicted = predicted_field(places, belief, resistivity, priors)
+    toward = np.array([_toward_wall(pool, centre) for centre in places.centre_m])
+    along = np.stack([-toward[:, 1], toward[:, 0], np.zeros(len(toward))], axis=1)
+    every = np.stack([toward, along, np.broadcast_to([0.0, 0.0, 1.0], toward.shape)], axis=1)
+    bits = expected_bits(predicted, weight, priors, every[:, :axes], rigid=rigid)
     k = int(np.argmax(bits))
-    return describe(pool, places.centre_m[k], toward_wall=True)
+    if rigid:
+        return describe(pool, places.centre_m[k])
+    # Where the pair is turned by hand, each direction is a hold of its own: begin with the one that tells most.
+    single = [expected_bits(predicted, weight, priors, every[:, [d]])[k] for d in range(3)]
+    return describe(pool, places.centre_m[k], DIRECTIONS[int(np.argmax(single))])
 
 
-def describe(pool: Pool, centre_m: FloatArray, toward_wall: bool = True) -> Station:
-    """A place with the front end toward the nearest wall, in words a person on the deck can follow."""
-    x, y, z = (float(v) for v in centre_m)
-    place = pool.wall_place(x, y)
-    _, edge, fraction = polygon.nearest_edge(pool.outline, np.array([[x, y]]))
-    a = pool.outline[edge[0]]
-    b = np.roll(pool.outline, -1, axis=0)[edge[0]]
-    foot = a + fraction[0] * (b - a)
-    d = foot - np.array([x, y])
+Direction = Literal["toward", "along", "upright"]
+DIRECTIONS: tuple[Direction, ...] = get_args(Direction)
+
+
+def _toward_wall(pool: Pool, centre_m: FloatArray) -> FloatArray:
+    """Level unit vector from a place to the nearest wall."""
+    at = np.asarray(centre_m[:2], dtype=float)
+    _, edge, fraction = polygon.nearest_edge(pool.outline, at[None])
+    a, b = pool.outline[edge[0]], np.roll(pool.outline, -1, axis=0)[edge[0]]
+    d = a + fraction[0] * (b - a) - at
     if float(np.hypot(*d)) < 1e-6:
         d = np.array([(b - a)[1], -(b - a)[0]])
-    bearing = math.degrees(math.atan2(d[1], d[0])) if toward_wall else 0.0
-    bearing = round(bearing, 1) % 360.0
-    text = f"{place.text}, {z:.1f} m deep, front end toward the wall"
-    return Station(position_m=(round(x, 2), round(y, 2), round(z, 2)), bearing_deg=bearing, text=text)
+    return np.array([*(d / np.hypot(*d)), 0.0])
+
+
+def describe(pool: Pool, centre_m: FloatArray, direction: Direction = "toward") -> Station:
+    """A place and the direction to begin with, in words a person on the deck can follow. An upright pair has a bearing
+    as well: the level one to go on with."""
+    x, y, z = (float(v) for v in centre_m)
+    place = pool.wall_place(x, y)
+    dx, dy, _ = _toward_wall(pool, np.asarray(centre_m))
+    held = "front end toward the wall"
+    if direction == "along":
+        dx, dy = -dy, dx
+        on = pool.wall_place(x + 0.05 * dx, y + 0.05 * dy).along_m > place.along_m
+        held = f"pair along the wall, front end {'away from' if on else 'toward'} its {place.mark}"
+    elif direction == "upright":
+        held = "pair upright, front end down, then its front end toward the wall"
+    bearing = round(math.degrees(math.atan2(dy, dx)), 1) % 360.0
+    text = f"{place.text}, {z:.1f} m deep, {held}"
+    return Station(
+        position_m=(round(x, 2), round(y, 2), round(z, 2)),
+        bearing_deg=bearing,
+        vertical=direction == "upright",
+        text=text,
+    )
 
 
 def belief_of(answer: Answer, best: Leak, most: int = 32) -> Belief:

@@ -26,13 +26,12 @@ REFERENCE_A = 0.3e-3
 CONFIDENCE = 0.95
 #: Power with which a sink of twice a patch's limit would have been declared.
 POWER = 0.95
-#: Margin on the linear estimate's standard error, so that sinks planted at twice the limit are declared as often as
-#: stated: poses and fittings re-estimate themselves around a weak sink.
-NONLINEAR = 2.8
+#: Margin on the linear estimate's standard error: poses and fittings re-estimate themselves around a weak sink and
+#: hide part of it, by about one and a half standard errors. With it sinks at the limit are seldom excluded, and sinks
+#: of twice the limit, six or more standard errors strong, declared (bench_locate.py, section limits).
+NONLINEAR = 2.0
 #: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
 SECOND_ORDER = 0.03
-#: Log evidence that the choice among all cells costs a sharply located sink.
-SEARCH_COST = 5.0
 #: Distance within which a station's covariance is rebuilt with the sink's own steep field.
 NEAR_M = 1.25
 #: Nearer to a known sink than this, its own misplacement hides another; farther off the readings tell them apart.
@@ -47,8 +46,7 @@ class Limits:
 
 
 def upper_limits(model: Model, solved: Fit) -> Limits:
-    """The profile likelihood's limit at CONFIDENCE, per patch, but no less than half of what would have been declared
-    with POWER: what is called impossible must also be what would have been seen at twice the current.
+    """The profile likelihood's limit at CONFIDENCE, per patch.
 
     A sink's standard error grows with its current near stations (their pose errors matter in proportion): solved by
     substitution.
@@ -58,12 +56,10 @@ def upper_limits(model: Model, solved: Fit) -> Limits:
     cells = subset(problem.grid.coarse, problem.liner.subsampled)
     D = model.leads.cell_D[:, :, problem.liner.subsampled]
     total = float(problem.injected_mA.max())
-    declared = (math.sqrt(2 * (problem.settings.gate + SEARCH_COST)) + float(ndtri(POWER))) * NONLINEAR
     limit = np.full(len(cells), 0.3)
     for _ in range(2):
         scores = score_cells(linear, cells, D, near_m=NEAR_M, passes=1, assumed_mA=limit)
-        allowed = profile_limit(scores.estimate_mA, scores.sigma_mA, CONFIDENCE)
-        limit = np.minimum(np.maximum(allowed, 0.5 * declared * scores.sigma_mA), total)
+        limit = np.minimum(profile_limit(scores.estimate_mA, NONLINEAR * scores.sigma_mA, CONFIDENCE), total)
     return Limits(limit * 1e-3)
 
 
