@@ -7,6 +7,7 @@ import fcntl
 import json
 import os
 import shutil
+import socket
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ import pytest
 from tests.display import fake_feed
 
 from earthward.clock import ManualClock
+from earthward.daemon import phone as phone_module
 from earthward.daemon.phone import MAX_PHONES, PhonePage
 from earthward.daemon.protocol import (
     AdcHealth,
@@ -168,6 +170,43 @@ async def test_events_stream_follows_and_a_deaf_phone_holds_nothing_up() -> None
         async with asyncio.timeout(20):
             while phone.phones:
                 await asyncio.sleep(0.05)
+    finally:
+        await phone.stop()
+
+
+@pytest.mark.realtime
+async def test_idle_strangers_and_stalled_streams_do_not_hold_the_page(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(phone_module, "HEAD_S", 1.0)
+    monkeypatch.setattr(phone_module, "DEAF_S", 0.5)
+    phone = page(ManualClock(10.0))
+    phone.publish(state())
+    for k in range(5):
+        text = "x" * 200_000
+        phone.publish(EventMessage(number=k, t_s=1.0, time_s=1.7e9, severity="info", code="x", text=text))
+    await phone.start()
+    try:
+        idle = [await asyncio.open_connection("127.0.0.1", phone.port) for _ in range(100)]
+        await asyncio.sleep(0.1)
+        assert len(phone._tasks) <= phone_module.MAX_FROM_ONE
+        async with asyncio.timeout(20):
+            while phone._tasks:
+                await asyncio.sleep(0.05)
+        stalled = []
+        for _ in range(MAX_PHONES):
+            line = socket.create_connection(("127.0.0.1", phone.port))
+            line.sendall(b"GET /events HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            stalled.append(line)
+        async with asyncio.timeout(20):
+            while phone.phones < MAX_PHONES:
+                await asyncio.sleep(0.02)
+            while phone.phones:
+                await asyncio.sleep(0.05)
+        head, _ = await get(phone.port, "GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+        assert head.startswith("HTTP/1.1 200")
+        for line in stalled:
+            line.close()
+        for _, writer in idle:
+            writer.close()
     finally:
         await phone.stop()
 

@@ -124,3 +124,25 @@ def test_unknown_kind_is_skipped() -> None:
     chunk = recorder.Chunk(ChunkKind.NOTE, 0, b"{}").encode()
     assert [c.kind for c in read_chunks(io.BytesIO(b"junk" + chunk))] == [ChunkKind.NOTE]
     assert unpack_samples(recorder.pack_samples(block(3))).channel == 1
+
+
+def test_the_recording_stops_first_and_leaves_the_survey_its_room(tmp_path: Path) -> None:
+    free = [10 * recorder.RESERVE_BYTES]
+    rec = Recorder(tmp_path / "r", {"waveform": "coded"}, free_bytes=lambda folder: free[0])
+    rec._write(block_bytes(1))
+    written = rec.bytes_written
+    assert written > 0 and not rec.problem
+    free[0] = recorder.RESERVE_BYTES
+    rec._write(block_bytes(2))
+    assert rec.bytes_written == written and "has stopped" in rec.problem and not rec.ok
+    free[0] = round(1.2 * recorder.RESERVE_BYTES)
+    rec._write(block_bytes(3))
+    assert rec.problem, "it does not flutter about the limit"
+    free[0] = 2 * recorder.RESERVE_BYTES
+    rec._write(block_bytes(4))
+    assert not rec.problem and rec.bytes_written > written, "it goes on when there is room"
+    rec.close()
+
+
+def block_bytes(start: int) -> bytes:
+    return recorder.pack_samples(block(start)).encode()

@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> int:
     wrong = [f for f in findings if f.level == "wrong"]
     if args.json:
         print(json.dumps({"ok": not wrong, "findings": [asdict(f) for f in findings]}))
-        return 0
+        return 1 if wrong else 0
     mark = {"right": "ok   ", "note": "note ", "wrong": "WRONG"}
     for finding in findings:
         print(f"{mark[finding.level]} {finding.what}: {finding.text}")
@@ -51,7 +51,7 @@ def run(args: argparse.Namespace) -> int:
         if not wrong
         else f"{len(wrong)} things are missing or wrong. Without hardware, `earthward demo` shows the emulated bench."
     )
-    return 0
+    return 1 if wrong else 0
 
 
 def examine(config: configuration.Config) -> Iterator[Finding]:

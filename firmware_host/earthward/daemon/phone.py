@@ -8,9 +8,9 @@ sends the newest picture, at most four times a second.
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import hmac
 import ipaddress
+from collections import Counter
 from collections.abc import Callable
 from importlib import resources
 from typing import Any
@@ -25,6 +25,13 @@ from earthward.errors import InputError
 
 MAX_REQUEST = 8 * 1024
 MAX_PHONES = 8
+#: Connections of any kind, in all and from one address: a stranger must not take every descriptor.
+MAX_CONNECTIONS = 32
+MAX_FROM_ONE = 16
+#: A phone that does not take what it is sent for so long is let go, so that its place is free again.
+DEAF_S = 5.0
+#: A request's head must be there within so long.
+HEAD_S = 5.0
 SEND_EVERY_S = 0.25
 #: Sent again without a change, so that the page knows that the line is alive.
 REPEAT_S = 0.5
@@ -60,6 +67,7 @@ class PhonePage:
         self._server: asyncio.Server | None = None
         self._phones = 0
         self._tasks: set[asyncio.Task[Any]] = set()
+        self._from: Counter[str] = Counter()
 
     @property
     def phones(self) -> int:
@@ -171,22 +179,32 @@ class PhonePage:
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         task = asyncio.current_task()
         assert task is not None
+        peer = writer.get_extra_info("peername")
+        address = str(peer[0]) if peer else ""
+        if len(self._tasks) >= MAX_CONNECTIONS or self._from[address] >= MAX_FROM_ONE:
+            writer.transport.abort()
+            return
         self._tasks.add(task)
+        self._from[address] += 1
         try:
             await self._answer(reader, writer)
+            writer.close()
+            await asyncio.wait_for(writer.wait_closed(), timeout=DEAF_S)
         except (TimeoutError, OSError, asyncio.IncompleteReadError, asyncio.LimitOverrunError, ValueError):
-            # A phone that walked off, or something that does not speak HTTP: nothing to tell it.
+            # A phone that walked off or is deaf, or something that does not speak HTTP: nothing to tell it.
             pass
         except asyncio.CancelledError:
             pass
         finally:
+            # Whatever it has not taken is thrown away; after an orderly end nothing is left.
+            writer.transport.abort()
             self._tasks.discard(task)
-            writer.close()
-            with contextlib.suppress(OSError, asyncio.CancelledError):
-                await writer.wait_closed()
+            self._from[address] -= 1
+            if not self._from[address]:
+                del self._from[address]
 
     async def _answer(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        head = await asyncio.wait_for(reader.readuntil(b"\r\n\r\n"), timeout=5.0)
+        head = await asyncio.wait_for(reader.readuntil(b"\r\n\r\n"), timeout=HEAD_S)
         request, *lines = head.decode("latin-1").split("\r\n")
         parts = request.split(" ")
         if len(parts) != 3 or not parts[2].startswith("HTTP/1."):
@@ -230,7 +248,7 @@ class PhonePage:
                 if now_showing != last or since >= REPEAT_S:
                     last, since = now_showing, 0.0
                     writer.write(b"data: " + now_showing + b"\n\n")
-                    await writer.drain()
+                    await asyncio.wait_for(writer.drain(), timeout=DEAF_S)
                 await asyncio.sleep(SEND_EVERY_S)
                 since += SEND_EVERY_S
         finally:
@@ -240,7 +258,7 @@ class PhonePage:
 async def _reply(writer: asyncio.StreamWriter, status: str, kind: str, body: bytes, more: str = "") -> None:
     head = f"HTTP/1.1 {status}\r\nContent-Type: {kind}\r\nContent-Length: {len(body)}\r\nConnection: close\r\n"
     writer.write((head + more + _HEADERS + "\r\n").encode() + body)
-    await writer.drain()
+    await asyncio.wait_for(writer.drain(), timeout=DEAF_S)
 
 
 def _host_of(header: str) -> str:

@@ -239,6 +239,12 @@ class Lost(Message, tag="lost", frozen=True, kw_only=True):
     readings: int
 
 
+class Done(Message, tag="done", frozen=True, kw_only=True):
+    """A request of yours that has no other answer is carried out, and durable where it is for the record."""
+
+    request: str
+
+
 SwitchName = Literal["keep", "map", "next", "off"]
 
 
@@ -297,7 +303,7 @@ class Steps(Message, tag="steps", frozen=True, kw_only=True):
     steps: list[Step]
 
 
-FromDaemon = Hello | ReadingMessage | State | EventMessage | Kept | Lost | Problem | Plan | Steps | SwitchPressed
+FromDaemon = Hello | ReadingMessage | State | EventMessage | Kept | Done | Lost | Problem | Plan | Steps | SwitchPressed
 
 # ---- client to daemon -------------------------------------------------------------------------------------
 

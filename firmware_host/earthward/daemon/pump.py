@@ -11,6 +11,9 @@ from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Visiting
 from earthward.record.event import Event, Severity
 
+#: A correction of less than this is none worth telling.
+CALENDAR_STEP_S = 2.0
+
 
 class Pump:
     """`work` in the loop's thread, often. The interlock's events are all told; those of devices are limited in rate."""
@@ -32,6 +35,7 @@ class Pump:
         self._receiver_ok: bool | None = None
         self._stated_clear = False
         self._recording_ok = True
+        self._wall_s = wiring.wall_s()
 
     def work(self) -> None:
         for event in self._supervisor.drain_events():
@@ -44,11 +48,22 @@ class Pump:
             self._teller.event(
                 "caution", kind, f"The same ({kind}) was said {held} times more, and not told each time."
             )
+        self._look_at_calendar()
         clear = (self._supervisor.view().water_clear_left_s or 0.0) > 0.0
         if clear != self._stated_clear:
             self._stated_clear = clear
             if self._visiting is not None:
                 self._visiting.tell_steps()
+
+    def _look_at_calendar(self) -> None:
+        """A calendar set back while we run: the record's times then run twice through the same hours."""
+        now_s, before_s = self._wiring.wall_s(), self._wall_s
+        self._wall_s = now_s
+        if now_s < before_s - CALENDAR_STEP_S:
+            text = (
+                f"The calendar was set back by {before_s - now_s:.0f} s. The record's order is kept, its times repeat."
+            )
+            self._device_event("caution", "clock set back", text)
 
     def _link_event(self, event: Event) -> None:
         if event.code == "reset-button":

@@ -13,11 +13,12 @@ import contextlib
 import json
 import logging
 import os
+import shutil
 import struct
 import threading
 import zlib
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
@@ -37,6 +38,8 @@ _SAMPLES = struct.Struct("<qId")
 FORMAT_VERSION = 1
 #: A chunk longer than this is damage, not data: a block is some tens of samples.
 MAX_CHUNK = 1 << 22
+#: The recording leaves so much room on its disk to the survey: some ten thousand visits' readings, or a day of events.
+RESERVE_BYTES = 64 << 20
 
 
 class ChunkKind(IntEnum):
@@ -165,7 +168,15 @@ class Recorder:
 
     SYNC_EVERY_S = 1.0
 
-    def __init__(self, folder: str | Path, header: dict[str, Any], max_queue_bytes: int = 16 << 20) -> None:
+    def __init__(
+        self,
+        folder: str | Path,
+        header: dict[str, Any],
+        max_queue_bytes: int = 16 << 20,
+        free_bytes: Callable[[Path], int] = lambda folder: shutil.disk_usage(folder).free,
+    ) -> None:
+        """Raises OSError where the folder cannot be made. `free_bytes`: room left on a folder's disk."""
+        self._free_bytes = free_bytes
         self.folder = Path(folder)
         self.folder.mkdir(parents=True, exist_ok=False)
         write_whole(self.folder / "header.json", json.dumps({"format": FORMAT_VERSION, **header}, indent=1).encode())
@@ -216,8 +227,26 @@ class Recorder:
             if closing:
                 return
 
+    def _no_room(self, wanted: int) -> bool:
+        """The survey needs the disk's last room more than the recording does."""
+        # What has stopped begins again only when there is clearly more room: not to flutter about the limit.
+        reserve = RESERVE_BYTES * (1.5 if self.problem else 1.0)
+        return self._free_bytes(self.folder) < reserve + wanted
+
     def _write(self, batch: bytes) -> None:
         start = self.bytes_written
+        try:
+            if self._no_room(len(batch)):
+                self.chunks_lost += 1
+                self.problem = (
+                    f"the recording has stopped: less than {RESERVE_BYTES >> 20} MB are free, and the survey needs "
+                    "them; make room"
+                )
+                return
+        except OSError as error:
+            self.chunks_lost += 1
+            self.problem = f"the recording's folder cannot be looked at ({error.strerror}); check the card"
+            return
         try:
             view = memoryview(batch)
             while view:

@@ -26,6 +26,7 @@ import msgspec
 from earthward.daemon.protocol import (
     PROTOCOL,
     Ask,
+    Done,
     FromClient,
     Hello,
     Kept,
@@ -60,10 +61,10 @@ _COALESCE = (State, Plan, Steps)
 MAX_LINE = 64 * 1024
 #: A client's bytes are taken in pieces of this size: between two pieces everybody else has a turn.
 PIECE = 16 * 1024
-#: So many clients at a time; each may have so many requests under way and so many refusals not yet read.
+#: So many clients at a time; each may have so many requests under way and so many answers not yet read.
 MAX_CLIENTS = 64
 MAX_UNDER_WAY = 32
-MAX_PROBLEMS = 32
+MAX_ANSWERS = 32
 #: Events are never left out. A client that has not read so many of them is not reading any more.
 MAX_EVENTS = 1000
 TOKEN_S = 5.0
@@ -85,10 +86,11 @@ class ClientConnection(asyncio.BufferedProtocol):
         self._paused = False
         self._scheduled = False
         self._urgent: deque[bytes] = deque()
-        self._problems = 0
+        self._answers = 0
         self._unsaid = 0
         self._readings: deque[bytes] = deque()
-        self._latest: dict[type[Message], bytes] = {}
+        #: Encoded only when it is sent: a client may ask for it a thousand times before.
+        self._latest: dict[type[Message], Message | bytes] = {}
         self._lost = 0
         self._under_way = 0
         self._topics: frozenset[str] = frozenset()
@@ -119,11 +121,13 @@ class ClientConnection(asyncio.BufferedProtocol):
 
     def buffer_updated(self, nbytes: int) -> None:
         *lines, self._rest = (self._rest + bytes(memoryview(self._buffer)[:nbytes])).split(b"\n")
+        asked: set[bytes] = set()
         for line in lines:
             if self._transport is None or self._transport.is_closing():
                 return
-            if line.strip():
-                self._line(line)
+            # The same ask again in one piece: one answer is an answer to all of them.
+            if line and line not in asked and self._line(line):
+                asked.add(line)
         if len(self._rest) > MAX_LINE:
             self.offer(Problem(text=f"a line is longer than {MAX_LINE} bytes; the connection is closed"))
             self._send()
@@ -152,7 +156,8 @@ class ClientConnection(asyncio.BufferedProtocol):
 
     # ---- lines --------------------------------------------------------------------------------------------
 
-    def _line(self, line: bytes) -> None:
+    def _line(self, line: bytes) -> bool:
+        """Work on one line. True if it asked for something whose newest state is the answer."""
         if self._token is not None:
             right = hmac.compare_digest(line.strip(), self._token)
             self._token = None
@@ -160,16 +165,17 @@ class ClientConnection(asyncio.BufferedProtocol):
                 self._greet()
             else:
                 self.close()
-            return
+            return False
         try:
             message = from_client.decode(line)
         except msgspec.DecodeError as error:
             self.offer(Problem(text=f"that line could not be used: {error}"))
-            return
+            return False
         try:
             self._request(message)
         except InputError as error:
             self.offer(Problem(text=f"{error}."))
+        return isinstance(message, Ask)
 
     def _request(self, message: FromClient) -> None:
         """Raises InputError for what it may not."""
@@ -184,12 +190,15 @@ class ClientConnection(asyncio.BufferedProtocol):
             if self._under_way >= MAX_UNDER_WAY:
                 raise InputError(f"{MAX_UNDER_WAY} requests of yours are under way: wait for their answers")
         self._under_way += 1
-        self._server.on_message(message, self._reply)
+        request = str(type(message).__struct_config__.tag)
+        self._server.on_message(message, lambda replies: self._reply(request, replies))
 
-    def _reply(self, messages: list[Message]) -> None:
+    def _reply(self, request: str, replies: list[Message]) -> None:
         self._under_way -= 1
-        for message in messages:
-            self.offer(message)
+        for message in replies or [Done(request=request)]:
+            # Who follows what is kept has been told already, with everybody else.
+            if not (isinstance(message, Kept) and self.wants(message)):
+                self.offer(message)
 
     def subscribe(self, request: Subscribe) -> None:
         """Raises InputError for a client of another version."""
@@ -211,7 +220,7 @@ class ClientConnection(asyncio.BufferedProtocol):
 
     def offer(self, message: Message, encoded: bytes | None = None) -> None:
         """Put it into the outbox; `encoded`: its line, if somebody has made it already."""
-        if self._transport is None or not self.wants(message):
+        if self._transport is None:
             return
         if isinstance(message, ReadingMessage):
             last = self._last_reading_s.get(message.channel)
@@ -219,11 +228,15 @@ class ClientConnection(asyncio.BufferedProtocol):
             if last is not None and message.t_s - last < 0.5 * self._min_gap_s:
                 return
             self._last_reading_s[message.channel] = message.t_s
-        elif isinstance(message, Problem):
-            if self._problems >= MAX_PROBLEMS:
+        elif isinstance(message, (Problem, Done)):
+            if self._answers >= MAX_ANSWERS:
                 self._unsaid += 1
                 return
-            self._problems += 1
+            self._answers += 1
+        if isinstance(message, _COALESCE):
+            self._latest[type(message)] = message if encoded is None else encoded
+            self._send_soon()
+            return
         line = encode(message) if encoded is None else encoded
         if isinstance(message, ReadingMessage):
             if len(self._readings) >= self._server.max_readings:
@@ -231,14 +244,15 @@ class ClientConnection(asyncio.BufferedProtocol):
                 self._lost += 1
                 self.lost_total += 1
             self._readings.append(line)
-        elif isinstance(message, _COALESCE):
-            self._latest[type(message)] = line
         else:
             self._urgent.append(line)
             if len(self._urgent) > MAX_EVENTS:
                 log.warning("a client has stopped reading: it is let go")
                 self._transport.abort()
                 return
+        self._send_soon()
+
+    def _send_soon(self) -> None:
         if not self._paused and not self._scheduled:
             self._scheduled = True
             asyncio.get_running_loop().call_soon(self._send)
@@ -258,15 +272,16 @@ class ClientConnection(asyncio.BufferedProtocol):
     def _next(self) -> bytes | None:
         if self._urgent:
             return self._urgent.popleft()
-        self._problems = 0
+        self._answers = 0
         if self._unsaid:
             unsaid, self._unsaid = self._unsaid, 0
-            return encode(Problem(text=f"{unsaid} more lines of yours could not be used"))
+            return encode(Problem(text=f"{unsaid} more answers to lines of yours are left out: read them in time"))
         if self._lost:
             lost, self._lost = self._lost, 0
             return encode(Lost(readings=lost))
         if self._latest:
-            return self._latest.pop(next(iter(self._latest)))
+            newest = self._latest.pop(next(iter(self._latest)))
+            return newest if isinstance(newest, bytes) else encode(newest)
         return self._readings.popleft() if self._readings else None
 
     def _write(self, line: bytes) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from datetime import UTC, datetime
 from pathlib import Path
 
 import msgspec
@@ -27,6 +28,8 @@ from earthward.survey.visit import Visit
 
 #: A reading whose window ended so long ago is not what the person at the pole sees.
 FRESH_S = 1.0
+#: A calendar this much behind the record is not just being corrected.
+CLOCK_SLACK_S = 60.0
 
 Reply = Callable[[list[m.Message]], None]
 
@@ -66,11 +69,20 @@ class Visiting:
     def begin(self) -> None:
         """The daemon has started: what the record holds already is told and searched."""
 
-        def counted(readings: int) -> None:
+        def looked(found: tuple[int, float]) -> None:
+            readings, newest_s = found
             if readings:
                 self.searching.request()
+            if self._wiring.wall_s() < newest_s - CLOCK_SLACK_S:
+                self._teller.event(
+                    "caution",
+                    "clock not set",
+                    f"The calendar is not set: it says {_day(self._wiring.wall_s())}, but this survey was written to "
+                    f"at {_day(newest_s)}. Times in the record are wrong from here on; its order is kept.",
+                    "Set the clock (network or sudo date).",
+                )
 
-        self._clerk.put(lambda: len(self.visit.survey_readings()), counted)
+        self._clerk.put(lambda: (len(self.visit.survey_readings()), self.visit.newest_s()), looked)
         self.tell_plan()
 
     # ---- the pole ---------------------------------------------------------------------------------------------
@@ -125,6 +137,10 @@ class Visiting:
         """In the clerk's thread. Raises InputError."""
         store = self.visit.store
         store.add_photo(photo_in(store.path.parent, Path(wish.path), wish.caption, wish.finding, wish.station))
+
+
+def _day(time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, tz=UTC).strftime("%Y-%m-%d %H:%M UTC")
 
 
 def problem(error: Exception) -> m.Problem:

@@ -362,6 +362,13 @@ class Visit:
     def _marked(self) -> dict[str, str]:
         return dict(self.store.meta().get(MARKED_STEPS, {}))
 
+    def newest_s(self) -> float:
+        """The latest moment that the record speaks of, by the calendar of when it was written."""
+        times = [float(self.store.meta()["created_s"])]
+        times += [r.time_s for r in self.store.readings(withdrawn=True)]
+        times += [h.time_s for f in self.store.findings() for h in f.history]
+        return max(times)
+
     # ---- what it says ---------------------------------------------------------------------------------------
 
     def water_budget(self) -> WaterBudget | None:

@@ -1,0 +1,95 @@
+"""`earthward tell`: say one thing to the running daemon and print what it answers. Nothing here switches on."""
+
+from __future__ import annotations
+
+import argparse
+import socket
+import sys
+from pathlib import Path
+
+import msgspec
+
+from earthward.daemon import protocol as m
+from earthward.display.client import default_address, parse_address
+from earthward.errors import InputError
+
+SUMMARY = "say one thing to the running daemon"
+#: The daemon answers at once, but for a card that is slow to write.
+PATIENCE_S = 15.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--connect", metavar="ADDR", help="the daemon's socket path")
+    what = parser.add_subparsers(dest="what", metavar="WHAT", required=True)
+    what.add_parser("off", help="take the source's output off")
+    withdraw = what.add_parser("withdraw", help="take a kept reading back; it stays in the record, marked")
+    withdraw.add_argument("row", type=int, help="its row, as the report and the log name it")
+    withdraw.add_argument("why", help="the reason, for the record")
+    photo = what.add_parser("photo", help="add a picture to the survey")
+    photo.add_argument("path", help="JPEG or PNG in the folder of the survey file")
+    photo.add_argument("--caption", default="")
+    photo.add_argument("--finding", type=int, metavar="N", help="the finding that it shows")
+    photo.add_argument("--station", default="", help="the station that it shows")
+    what.add_parser("keep-tail", help="keep the last 60 s of samples as a recording of their own")
+    note = what.add_parser("note", help="write a sentence into the survey's record")
+    note.add_argument("text")
+
+
+def run(args: argparse.Namespace) -> int:
+    kind, target, _ = parse_address(args.connect or default_address())
+    if kind != "unix":
+        raise InputError("the network connection is read-only: give the path of the daemon's socket")
+    print(say(Path(str(target)), message_of(args)))
+    return 0
+
+
+def message_of(args: argparse.Namespace) -> m.FromClient:
+    """What the arguments ask for."""
+    match args.what:
+        case "off":
+            return m.SourceOff()
+        case "withdraw":
+            return m.Withdraw(row=args.row, why=args.why)
+        case "photo":
+            return m.AddPhoto(path=args.path, caption=args.caption, finding=args.finding, station=args.station)
+        case "keep-tail":
+            return m.KeepTail()
+        case _:
+            return m.Note(text=args.text)
+
+
+def say(path: Path, message: m.FromClient) -> str:
+    """Send it; returns what was heard of it. Raises InputError with the daemon's reason if it refuses."""
+    with socket.socket(socket.AF_UNIX) as line:
+        line.settimeout(PATIENCE_S)
+        try:
+            line.connect(str(path))
+            line.sendall(m.encode(m.Subscribe(protocol=m.PROTOCOL, topics=())) + m.encode(message))
+            return _heard(line, message)
+        except OSError as error:
+            raise InputError(f"the daemon does not answer at {path} ({error}): is it running?") from error
+
+
+def _heard(line: socket.socket, message: m.FromClient) -> str:
+    wanted = str(type(message).__struct_config__.tag)
+    with line.makefile("rb") as lines:
+        for text in lines:
+            try:
+                got = m.from_daemon.decode(text)
+            except msgspec.DecodeError as error:
+                print(f"earthward: a line of the daemon could not be read ({error})", file=sys.stderr)
+                continue
+            match got:
+                case m.Hello() if got.protocol != m.PROTOCOL:
+                    raise InputError(f"the daemon speaks protocol version {got.protocol}, this program {m.PROTOCOL}")
+                case m.Problem():
+                    raise InputError(got.text.rstrip("."))
+                case m.Done(request=request) if request == wanted and not isinstance(message, m.KeepTail):
+                    return "Done."
+                case m.EventMessage(code="tail", severity=severity, text=said) if isinstance(message, m.KeepTail):
+                    if severity == "info":
+                        return said
+                    raise InputError(said.rstrip("."))
+                case _:
+                    pass
+    raise InputError("the daemon closed the line before it answered: look into its log")
