@@ -15,7 +15,7 @@ import pytest
 from earthward.cli import main
 from earthward.commands import demo_hands
 from earthward.report import pdf
-from earthward.report.record import load
+from earthward.survey.contents import load
 from earthward.survey.store import SurveyStore
 
 pytestmark = pytest.mark.realtime

@@ -14,8 +14,8 @@ import pytest
 
 from earthward.record.place import Placement
 from earthward.record.reading import KeptReading
-from earthward.report.record import load
 from earthward.report.unified import to_unified
+from earthward.survey.contents import load
 from earthward.survey.store import SurveyStore
 
 pytest.importorskip("pygimli")

@@ -20,7 +20,7 @@ from earthward.record.finding import Finding
 from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
 from earthward.record.visit import CurrentStep, LossTest, SafetyCheck, SensitivityTest
-from earthward.report.record import pool_of
+from earthward.survey.contents import pool_of
 from earthward.survey.levels import loss_result, parse_level_log
 from earthward.survey.locating import locate_survey, remeasure
 from earthward.survey.sensitivity import ProofReading, judge_proof

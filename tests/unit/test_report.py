@@ -27,8 +27,8 @@ from earthward.report.content import build
 from earthward.report.html import to_html
 from earthward.report.pdf import to_typst
 from earthward.report.plan_figures import station_vectors
-from earthward.report.record import Record, load
 from earthward.report.words import water_budget
+from earthward.survey.contents import Contents, load
 from earthward.survey.store import SurveyStore
 
 ROOT = Path(__file__).parents[2]
@@ -82,7 +82,7 @@ def survey(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def record(survey: Path) -> Record:
+def record(survey: Path) -> Contents:
     with SurveyStore.open(survey, read_only=True) as store:
         return load(store)
 
@@ -119,7 +119,7 @@ def page(document: Document) -> tuple[str, Words]:
     return re.sub(r"\s+", " ", " ".join(words.text)), words
 
 
-def test_page_one_tells_the_owner_the_outcome(record: Record) -> None:
+def test_page_one_tells_the_owner_the_outcome(record: Contents) -> None:
     text, _ = page(build(record))
     assert "One leak found and confirmed with dye, repaired." in text
     assert "Before the work the pool lost" in text and "After the repair a log of 72 h gave no evidence" in text
@@ -131,7 +131,7 @@ def test_page_one_tells_the_owner_the_outcome(record: Record) -> None:
     assert "not here: lost.jpg (not with this report)" in text
 
 
-def test_emulated_is_stamped_and_real_is_not(record: Record, tmp_path: Path) -> None:
+def test_emulated_is_stamped_and_real_is_not(record: Contents, tmp_path: Path) -> None:
     text, _ = page(build(record))
     assert text.count("EMULATED") >= 2 and "Nothing in this report was measured in a real pool" in text
     with SurveyStore.create(tmp_path / "r.survey", name="Real", pool_toml=record.pool_toml, emulated=False) as store:
@@ -139,7 +139,7 @@ def test_emulated_is_stamped_and_real_is_not(record: Record, tmp_path: Path) -> 
     assert "EMULATED" not in to_html(build(real))
 
 
-def test_html_stands_alone_and_escapes(record: Record) -> None:
+def test_html_stands_alone_and_escapes(record: Contents) -> None:
     html = to_html(build(record))
     _, words = page(build(record))
     assert words.open == []
@@ -148,7 +148,7 @@ def test_html_stands_alone_and_escapes(record: Record) -> None:
     assert "&lt;enable released&gt;" in html and "press &amp; reset" in html
 
 
-def test_drawings_are_well_formed_and_inside_their_frame(record: Record) -> None:
+def test_drawings_are_well_formed_and_inside_their_frame(record: Contents) -> None:
     figures = [b for b in build(record).blocks if isinstance(b, Figure)]
     assert len(figures) == 6  # plan, water, two level logs, current, coverage
     for figure in figures:
@@ -167,7 +167,7 @@ def test_drawings_are_well_formed_and_inside_their_frame(record: Record) -> None
                 assert start >= -1 and start + length <= width + 1, (figure.caption, element.text)
 
 
-def test_units_of_the_reader(record: Record) -> None:
+def test_units_of_the_reader(record: Contents) -> None:
     si, _ = page(build(record, "si"))
     us, _ = page(build(record, "us"))
     assert "L/day" in si and "gal/day" not in si
@@ -262,7 +262,7 @@ def test_without_a_usable_pool_the_report_is_still_made(tmp_path: Path) -> None:
     assert "no usable pool description" in text and "One leak found" in text
 
 
-def test_budget_by_size_before_and_by_repair_after(record: Record, tmp_path: Path) -> None:
+def test_budget_by_size_before_and_by_repair_after(record: Contents, tmp_path: Path) -> None:
     budget = water_budget(record)
     assert budget is not None and budget.by == "repair" and budget.verdict == "explained"
 

@@ -18,13 +18,13 @@ from earthward.cli import main
 from earthward.errors import InputError
 from earthward.pool.pool_file import parse_pool
 from earthward.record.reading import KeptReading
-from earthward.report.files import write_whole
 from earthward.report.geopackage import write_geopackage
-from earthward.report.importing import import_readings, parse_readings
-from earthward.report.record import Record, load, utc_seconds, utc_text
-from earthward.report.survey_json import FORMAT_VERSION, import_document, schema, to_document, to_text
-from earthward.report.tables import data_package, tables_of, write_tables
 from earthward.report.unified import parse_unified, to_unified
+from earthward.survey.contents import Contents, load, utc_seconds, utc_text
+from earthward.survey.files.document import FORMAT_VERSION, import_document, schema, to_document, to_text
+from earthward.survey.files.readings import import_readings, parse_readings
+from earthward.survey.files.tables import data_package, tables_of, write_tables
+from earthward.survey.files.whole import write_whole
 from earthward.survey.store import SurveyStore
 
 ROOT = Path(__file__).parents[2]
@@ -47,7 +47,7 @@ def survey(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def record(survey: Path) -> Record:
+def record(survey: Path) -> Contents:
     with SurveyStore.open(survey, read_only=True) as store:
         return load(store)
 
@@ -60,7 +60,7 @@ def test_time_text_round_trips() -> None:
 # ---- CSV with Table Schema ------------------------------------------------------------------------------------
 
 
-def test_every_column_is_described_and_every_cell_fits(record: Record, tmp_path: Path) -> None:
+def test_every_column_is_described_and_every_cell_fits(record: Contents, tmp_path: Path) -> None:
     write_tables(record, tmp_path)
     package = json.loads((tmp_path / "datapackage.json").read_text())
     assert package["earthward"]["emulated"] is True
@@ -98,7 +98,7 @@ def check_cell(field: dict[str, Any], cell: str) -> None:
         assert kind == "string"
 
 
-def test_csv_of_readings_comes_back_bit_for_bit(record: Record, tmp_path: Path) -> None:
+def test_csv_of_readings_comes_back_bit_for_bit(record: Contents, tmp_path: Path) -> None:
     write_tables(record, tmp_path)
     back = parse_readings((tmp_path / "readings.csv").read_text())
     kept = [r for r in record.readings if r.purpose == "survey"]
@@ -114,7 +114,7 @@ def test_csv_of_readings_comes_back_bit_for_bit(record: Record, tmp_path: Path) 
     assert len(pool.sources) == 2
 
 
-def test_imported_readings_are_not_doubled(record: Record, tmp_path: Path) -> None:
+def test_imported_readings_are_not_doubled(record: Contents, tmp_path: Path) -> None:
     write_tables(record, tmp_path)
     readings = parse_readings((tmp_path / "readings.csv").read_text())
     with SurveyStore.create(tmp_path / "b.survey", name="b", pool_toml=record.pool_toml, emulated=True) as store:
@@ -130,7 +130,7 @@ ROW = "1,2,0.5,1.3,2,0.5,1e-4,1e-6"
     ("text", "message"),
     [
         ("", "is empty"),
-        (HEAD, "no readings"),
+        (HEAD, "no reading"),
         (HEAD.replace("sigma_V", "sigma") + "\n" + ROW, "sigma_V is missing"),
         (f"{HEAD}\n{ROW},7", "9 cells for 8 columns"),
         (f"{HEAD}\n" + ROW.replace("1e-4", "NaN"), "line 2: value_V = 'NaN' is no number"),
@@ -149,13 +149,13 @@ def test_bad_readings_get_one_sentence(text: str, message: str) -> None:
 
 def test_plain_readings_get_stations_of_their_own() -> None:
     readings = parse_readings(f"# a remark\n{HEAD}\n{ROW}\n{ROW}\n")
-    assert [r.station for r in readings] == ["row 3", "row 4"]
+    assert [r.station for r in readings] == ["", ""] and [r.row for r in readings] == [1, 2]
 
 
 # ---- JSON ---------------------------------------------------------------------------------------------------
 
 
-def test_document_satisfies_the_shipped_schema(record: Record) -> None:
+def test_document_satisfies_the_shipped_schema(record: Contents) -> None:
     jsonschema.Draft202012Validator.check_schema(schema())
     jsonschema.validate(json.loads(to_text(record)), schema())
 
@@ -165,19 +165,19 @@ def test_document_satisfies_the_shipped_schema(record: Record) -> None:
     [
         lambda d: d["readings"][0].pop("sigma_V"),
         lambda d: d["readings"][0].update(sigma_V=0),
-        lambda d: d["findings"][0].update(stage="perhaps"),
-        lambda d: d.update(format_version=2),
+        lambda d: d["findings"][0]["history"][0].update(stage="perhaps"),
+        lambda d: d.update(format_version=FORMAT_VERSION + 1),
         lambda d: d["readings"][0].update(front_m=[1, 2]),
     ],
 )
-def test_schema_refuses_spoilt_documents(record: Record, spoil: Any) -> None:
+def test_schema_refuses_spoilt_documents(record: Contents, spoil: Any) -> None:
     document = json.loads(to_text(record))
     spoil(document)
     with pytest.raises(jsonschema.ValidationError):
         jsonschema.validate(document, schema())
 
 
-def test_json_comes_back_whole(record: Record, tmp_path: Path) -> None:
+def test_json_comes_back_whole(record: Contents, tmp_path: Path) -> None:
     with import_document(to_text(record), "a.json", tmp_path / "again.survey") as store:
         again = to_document(load(store))
     original = to_document(record)
@@ -188,7 +188,7 @@ def test_json_comes_back_whole(record: Record, tmp_path: Path) -> None:
     assert again == original
 
 
-def test_json_from_a_later_version_is_refused(record: Record, tmp_path: Path) -> None:
+def test_json_from_a_later_version_is_refused(record: Contents, tmp_path: Path) -> None:
     document = to_document(record)
     document["format_version"] = FORMAT_VERSION + 1
     with pytest.raises(InputError, match="later version of Earthward"):
@@ -206,7 +206,7 @@ def test_json_from_a_later_version_is_refused(record: Record, tmp_path: Path) ->
 # ---- unified data file ----------------------------------------------------------------------------------------
 
 
-def test_unified_file_by_its_grammar(record: Record) -> None:
+def test_unified_file_by_its_grammar(record: Contents) -> None:
     electrodes, data = parse_unified(to_unified(record))
     kept = [r for r in record.readings if r.purpose == "survey"]
     assert len(data) == len(kept)
@@ -222,7 +222,7 @@ def test_unified_file_by_its_grammar(record: Record) -> None:
         assert row["err"] * abs(row["u"]) == pytest.approx(reading.sigma_V, rel=1e-5)
 
 
-def test_unified_grammar_is_enforced(record: Record) -> None:
+def test_unified_grammar_is_enforced(record: Contents) -> None:
     text = to_unified(record)
     for spoilt, message in (
         (text[: len(text) // 2], "ends too early|numbers for the columns"),
@@ -236,7 +236,7 @@ def test_unified_grammar_is_enforced(record: Record) -> None:
 # ---- GeoPackage -----------------------------------------------------------------------------------------------
 
 
-def test_geopackage_has_what_the_standard_asks(record: Record, tmp_path: Path) -> None:
+def test_geopackage_has_what_the_standard_asks(record: Contents, tmp_path: Path) -> None:
     path = tmp_path / "a.gpkg"
     write_geopackage(record, path)
     head = path.read_bytes()
@@ -310,7 +310,7 @@ def test_files_are_whole_or_absent(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     assert target.read_text() == "first" and [p.name for p in tmp_path.iterdir()] == ["a.txt"]
 
 
-def test_titles_name_every_table(record: Record) -> None:
+def test_titles_name_every_table(record: Contents) -> None:
     assert set(tables_of(record)) == {r["name"] for r in data_package(record)["resources"]}
 
 
@@ -319,12 +319,11 @@ def located(r: KeptReading) -> tuple[Any, ...]:
     return r.front_m, r.back_m, r.value_V, r.sigma_V, r.station, r.turn, r.source_id, r.row
 
 
-def test_round_trip_gives_the_same_location_result(record: Record, tmp_path: Path) -> None:
+def test_round_trip_gives_the_same_location_result(record: Contents, tmp_path: Path) -> None:
     """Export as CSV and as JSON, import both into new surveys, search in each: the same answer to the last digit."""
     from dataclasses import replace
 
     from earthward.inversion.locate import locate
-    from earthward.inversion.reading_file import parse_readings as parse_for_locate
 
     def search(store: SurveyStore) -> tuple[dict[str, Any], list[Any]]:
         pool = load(store).pool
@@ -356,7 +355,7 @@ def test_round_trip_gives_the_same_location_result(record: Record, tmp_path: Pat
         import_readings(second, parse_readings((tmp_path / "t" / "readings.csv").read_text()))
         assert search(second)[0] == expected
     # and `earthward locate` itself takes the two files as they are
-    assert len(parse_for_locate((tmp_path / "t" / "readings.csv").read_text())) == len(first.readings)
+    assert len(parse_readings((tmp_path / "t" / "readings.csv").read_text())) == len(first.readings)
 
     with import_document(to_text(first), "a.json", tmp_path / "c.survey") as third:
         # The same input to the search, so the same output.

@@ -20,8 +20,8 @@ from earthward.record.finding import NEXT_STAGES, Finding
 from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
 from earthward.record.visit import CurrentStep, LossTest, Photo, SafetyCheck, SensitivityTest
-from earthward.report.record import load
 from earthward.survey import schema
+from earthward.survey.contents import load
 from earthward.survey.schema import APPLICATION_ID, MIGRATIONS, SCHEMA_VERSION
 from earthward.survey.store import SurveyStore
 

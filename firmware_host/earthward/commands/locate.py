@@ -11,12 +11,12 @@ from typing import Any
 
 from earthward.errors import InputError
 from earthward.inversion.locate import locate
-from earthward.inversion.reading_file import parse_readings
 from earthward.inversion.types import HEADS, LocateSettings, Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.reading import KeptReading
+from earthward.survey.files.readings import parse_readings, read_text
 
 SUMMARY = "where the sinks are, how strong and how sure"
 
@@ -48,8 +48,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    pool = parse_pool(_read(args.pool), args.pool)
-    readings = parse_readings(_read(args.readings), args.readings)
+    pool = parse_pool(read_text(Path(args.pool), "a pool file"), args.pool)
+    text = read_text(Path(args.readings), "a readings file")
+    readings = [r for r in parse_readings(text, args.readings) if r.purpose == "survey"]
+    if not readings:
+        raise InputError(f"{args.readings}: no reading in it has the purpose 'survey': give the survey's readings")
     settings = _settings(args)
     result = locate(pool, readings, settings, None if pool.is_box else make_field(pool, args.cache))
     if args.plot:
@@ -59,15 +62,6 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join(to_text(result)))
     return 0
-
-
-def _read(name: str) -> str:
-    try:
-        return Path(name).read_text(encoding="utf-8")
-    except OSError as error:
-        raise InputError(f"cannot read {name}: {error.strerror}") from None
-    except UnicodeDecodeError:
-        raise InputError(f"{name} is not a text file in UTF-8: save it as plain text") from None
 
 
 def _settings(args: argparse.Namespace) -> LocateSettings:

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import Any, Literal, get_args
+from typing import Annotated, Any, Literal, get_args
 
-from earthward.record.base import Interval, Point, Record
+from earthward.record.base import Interval, Point, Record, said
 
 Stage = Literal["suspected", "dye drawn", "dye not drawn", "repaired", "re-measured"]
 STAGES: tuple[str, ...] = get_args(Stage)
@@ -24,10 +24,10 @@ NEXT_STAGES: dict[str, tuple[Stage, ...]] = {
 
 
 class FindingStage(Record, frozen=True, kw_only=True):
-    stage: Stage
-    time_s: float
-    note: str = ""
-    result: dict[str, Any] | None = None
+    stage: Annotated[Stage, said("stage reached")]
+    time_s: Annotated[float, said("when")]
+    note: Annotated[str, said("remark")] = ""
+    result: Annotated[dict[str, Any] | None, said("what was measured")] = None
 
 
 class Region(Record, frozen=True, kw_only=True):
@@ -46,17 +46,17 @@ class Finding(Record, frozen=True, kw_only=True):
     enclosed, may be called found. history: its stages, oldest first.
     """
 
-    position_m: Point
-    number: int = 0
-    radius_m: float | None = None
-    current_A: float | None = None
-    current_interval_A: Interval | None = None
-    hole_diameter_mm: Interval | None = None
-    text: str = ""
-    strength: float | None = None
-    certain: bool = False
+    position_m: Annotated[Point, said("estimated position")]
+    number: Annotated[int, said("number of the finding")] = 0
+    radius_m: Annotated[float | None, said("farthest point of the 90 % region")] = None
+    current_A: Annotated[float | None, said("current into it")] = None
+    current_interval_A: Annotated[Interval | None, said("90 % interval of the current")] = None
+    hole_diameter_mm: Annotated[Interval | None, said("diameters of a round hole that fit")] = None
+    text: Annotated[str, said("remark")] = ""
+    strength: Annotated[float | None, said("twice the gain in log-likelihood by having this sink")] = None
+    certain: Annotated[bool, said("above the detection threshold and well enclosed")] = False
     region: Region | None = None
-    time_s: float = math.nan
+    time_s: Annotated[float, said("when it was first found")] = math.nan
     history: tuple[FindingStage, ...] = ()
 
     @property

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from typing import Literal, get_args
+from typing import Annotated, Literal, get_args
 
-from earthward.record.base import Point, Record
+from earthward.record.base import Point, Record, said
 
 FittingKind = Literal["light", "ladder", "skimmer", "return", "drain", "line", "bonded electrode", "step", "other"]
 FITTING_KINDS: tuple[str, ...] = get_args(FittingKind)
@@ -56,19 +56,19 @@ def _pair(what: str, first: tuple[float, float], second: tuple[float, float]) ->
 class Fitting(Record, frozen=True, kw_only=True):
     """A known thing that may take current. `covered`: insulated or plugged at the moment."""
 
-    name: str
-    kind: FittingKind
-    position_m: Point
-    covered: bool = False
-    time_s: float = math.nan
-    note: str = ""
+    name: Annotated[str, said("name of the fitting")]
+    kind: Annotated[FittingKind, said("what it is")]
+    position_m: Annotated[Point, said("position")]
+    covered: Annotated[bool, said("insulated or plugged")] = False
+    time_s: Annotated[float, said("since when it is as it is")] = math.nan
+    note: Annotated[str, said("remark")] = ""
 
 
 class Placement(Record, frozen=True, kw_only=True):
     """One placement of the injection electrode. `current_A` flows from it into the water; None: not measured yet."""
 
-    source_id: int = 0
-    position_m: Point
-    current_A: float | None = None
-    time_s: float = math.nan
-    note: str = ""
+    source_id: Annotated[int, said("number of the placement")] = 0
+    position_m: Annotated[Point, said("injection electrode")]
+    current_A: Annotated[float | None, said("injected current, positive-phase peak")] = None
+    time_s: Annotated[float, said("when it was placed or measured")] = math.nan
+    note: Annotated[str, said("remark")] = ""

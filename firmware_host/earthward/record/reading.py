@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from typing import Literal
+from typing import Annotated, Literal
 
-from earthward.record.base import Point, Record
+from earthward.record.base import Point, Record, positive, said
 from earthward.record.place import Station
 
 Purpose = Literal["survey", "test leak", "re-measure"]
@@ -17,13 +17,15 @@ class Measured(Record, frozen=True, kw_only=True):
     """What one lock-in window gave. value_V: signed peak amplitude, V_back - V_front at the injection electrode's
     positive phase; p_sign: probability that its sign is right. Flags are plain words ("saturated", "acquiring")."""
 
-    quadrature_V: float | None = None
-    snr: float | None = None
-    p_sign: float | None = None
-    window_s: float | None = None
-    lost_fraction: float | None = None
-    flags: tuple[str, ...] = ()
-    channel: int = 0
+    quadrature_V: Annotated[float | None, said("quadrature amplitude")] = None
+    snr: Annotated[float | None, said("|value| over sigma as the detector gave it")] = None
+    p_sign: Annotated[float | None, said("probability that the sign is right")] = None
+    window_s: Annotated[float | None, said("length of the detector's window")] = None
+    lost_fraction: Annotated[float | None, said("share of the window's samples that were lost")] = None
+    flags: Annotated[
+        tuple[str, ...], said("the detector's words about this reading, separated by semicolons in tables")
+    ] = ()
+    channel: Annotated[int, said("input pair")] = 0
 
 
 class Reading(Measured, frozen=True, kw_only=True):
@@ -45,24 +47,35 @@ class KeptReading(Measured, frozen=True, kw_only=True):
     belongs to. test_leak: state of the test leak, for that purpose. `row` and `uid` are filled in by the store.
     """
 
-    front_m: Point
-    back_m: Point
-    value_V: float
-    sigma_V: float
-    station: str = ""
-    turn: str = ""
-    source_id: int = 0
-    injected_A: float | None = None
-    purpose: Purpose = "survey"
-    test_leak: TestLeakState | None = None
-    finding: int | None = None
-    settings_id: int | None = None
-    note: str = ""
-    time_s: float = math.nan
-    uid: str = ""
-    row: int = 0
-    withdrawn_s: float | None = None
-    withdrawn_why: str = ""
+    front_m: Annotated[Point, said("front electrode")]
+    back_m: Annotated[Point, said("back electrode")]
+    value_V: Annotated[
+        float,
+        said(
+            "signed peak amplitude of the waveform, V_back - V_front at the injection electrode's positive phase; "
+            "above zero: current flows in the water from back towards front"
+        ),
+    ]
+    sigma_V: Annotated[
+        float, positive("standard error of value_V from the detector (without errors of the pole's place)")
+    ]
+    station: Annotated[
+        str,
+        said("readings with the same station share the place of the pole and its errors; none: a station of its own"),
+    ] = ""
+    turn: Annotated[str, said("readings of a station with the same turn were taken without turning the pole head")] = ""
+    source_id: Annotated[int, said("which placement of the injection electrode")] = 0
+    injected_A: Annotated[float | None, said("injected current, positive-phase peak, at that moment")] = None
+    purpose: Annotated[Purpose, said("why it was taken")] = "survey"
+    test_leak: Annotated[TestLeakState | None, said("state of the test leak")] = None
+    finding: Annotated[int | None, said("number of the finding that a re-measurement belongs to")] = None
+    settings_id: Annotated[int | None, said("number of the measuring settings in use")] = None
+    note: Annotated[str, said("remark")] = ""
+    time_s: Annotated[float, said("when it was kept")] = math.nan
+    uid: Annotated[str, said("identity of the reading, unique for ever")] = ""
+    row: Annotated[int, said("number of the reading in the survey")] = 0
+    withdrawn_s: Annotated[float | None, said("when it was taken back")] = None
+    withdrawn_why: Annotated[str, said("why it was taken back")] = ""
 
     @property
     def centre_m(self) -> Point:

@@ -4,9 +4,9 @@ notes and photographs."""
 from __future__ import annotations
 
 import math
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
-from earthward.record.base import Interval, Record
+from earthward.record.base import Interval, Record, said
 
 #: how well the board's own voltage measurement repeats, relative (its circuit's resolution; own estimate)
 VOLTAGE_REPEATS_TO = 0.001
@@ -19,13 +19,13 @@ StepKind = Literal["cover", "plug", "uncover", "patch"]
 class SafetyCheck(Record, frozen=True, kw_only=True):
     """One quantity of a safety check with its limit, in `unit`."""
 
-    name: str
-    ok: bool
-    value: float | None = None
-    unit: str = ""
-    limit_value: float | None = None
-    text: str = ""
-    time_s: float = math.nan
+    name: Annotated[str, said("what was checked")]
+    ok: Annotated[bool, said("passed")]
+    value: Annotated[float | None, said("measured value, in `unit`")] = None
+    unit: Annotated[str, said("unit of value and limit")] = ""
+    limit_value: Annotated[float | None, said("limit in force, in `unit`")] = None
+    text: Annotated[str, said("in words")] = ""
+    time_s: Annotated[float, said("when")] = math.nan
 
 
 class SensitivityTest(Record, frozen=True, kw_only=True):
@@ -44,18 +44,18 @@ class CurrentStep(Record, frozen=True, kw_only=True):
     rises and the rest takes more, so the fall of the current alone says too little.
     """
 
-    kind: StepKind
-    fitting: str = ""
-    finding: int | None = None
-    before_A: float
-    before_sigma_A: float
-    after_A: float
-    after_sigma_A: float
-    source_id: int = 0
-    note: str = ""
-    time_s: float = math.nan
-    before_V: float | None = None
-    after_V: float | None = None
+    kind: Annotated[StepKind, said("what was done")]
+    fitting: Annotated[str, said("to which fitting")] = ""
+    finding: Annotated[int | None, said("to which finding")] = None
+    before_A: Annotated[float, said("injected current before")]
+    before_sigma_A: Annotated[float, said("its standard error")]
+    after_A: Annotated[float, said("injected current after")]
+    after_sigma_A: Annotated[float, said("its standard error")]
+    source_id: Annotated[int, said("placement of the injection electrode")] = 0
+    note: Annotated[str, said("remark")] = ""
+    time_s: Annotated[float, said("when")] = math.nan
+    before_V: Annotated[float | None, said("output voltage before")] = None
+    after_V: Annotated[float | None, said("output voltage after")] = None
 
     @property
     def subject(self) -> str:
@@ -115,9 +115,9 @@ class Note(Record, frozen=True, kw_only=True):
 class Photo(Record, frozen=True, kw_only=True):
     """A reference to a picture; the picture itself stays a file (path relative to the survey file's folder)."""
 
-    path: str
-    caption: str = ""
-    finding: int | None = None
+    path: Annotated[str, said("picture file, from the survey's folder")]
+    caption: Annotated[str, said("what it shows")] = ""
+    finding: Annotated[int | None, said("number of the finding that it shows")] = None
     station: str = ""
-    sha256: str = ""
+    sha256: Annotated[str, said("of the picture file")] = ""
     time_s: float = math.nan

@@ -7,10 +7,10 @@ from pathlib import Path
 
 from earthward.report.blocks import Picture
 from earthward.report.content import build
-from earthward.report.files import make_folder, write_whole
 from earthward.report.html import to_html
 from earthward.report.pdf import Paper, available, to_pdf
-from earthward.report.record import Record, load
+from earthward.survey.contents import Contents, load
+from earthward.survey.files.whole import make_folder, write_whole
 from earthward.survey.store import SurveyStore
 from earthward.units import Units
 
@@ -35,7 +35,7 @@ def build_report(
     return written
 
 
-def pictures_of(record: Record, folder: Path) -> list[Picture]:
+def pictures_of(record: Contents, folder: Path) -> list[Picture]:
     """The photographs that are where the survey says, as JPEG or PNG of a sensible size."""
     found = []
     for photo in record.photos:

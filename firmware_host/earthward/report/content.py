@@ -19,14 +19,14 @@ from earthward.report.part_method import method
 from earthward.report.part_record import log, readings, safety
 from earthward.report.part_summary import summary
 from earthward.report.part_water import water
-from earthward.report.record import Record
 from earthward.report.words import pool_text
+from earthward.survey.contents import Contents
 from earthward.units import Units
 
 EMULATED_TEXT = "Nothing in this report was measured in a real pool: it comes from an emulated instrument and pool."
 
 
-def build(record: Record, unit: Units | None = None, pictures: list[Picture] | None = None) -> Document:
+def build(record: Contents, unit: Units | None = None, pictures: list[Picture] | None = None) -> Document:
     """The whole report. `unit` defaults to the survey's own setting."""
     u: Units = unit or ("us" if record.meta.get("units") == "us" else "si")
     blocks: list[Block] = []

@@ -18,8 +18,8 @@ from typing import Any
 
 from earthward.errors import InputError
 from earthward.record.base import Point
-from earthward.report.files import write_whole
-from earthward.report.record import Record, utc_text
+from earthward.survey.contents import Contents, utc_text
+from earthward.survey.files.whole import write_whole
 
 APPLICATION_ID = 0x47504B47  # "GPKG"
 USER_VERSION = 10300
@@ -74,7 +74,7 @@ def _polygon(outline: Sequence[tuple[float, float]]) -> bytes:
 Layer = tuple[str, str, int, str, list[tuple[str, str]], list[tuple[bytes, list[tuple[float, float]], list[Any]]]]
 
 
-def layers(record: Record) -> list[Layer]:
+def layers(record: Contents) -> list[Layer]:
     """(table, geometry type, has z, description, columns, rows of (blob, xy points, values))."""
     out: list[Layer] = []
     if record.pool is not None:
@@ -131,7 +131,7 @@ def layers(record: Record) -> list[Layer]:
     return out
 
 
-def write_geopackage(record: Record, path: Path) -> None:
+def write_geopackage(record: Contents, path: Path) -> None:
     """Write the file (whole or not at all)."""
     if path.suffix.lower() != ".gpkg":
         raise InputError(f"{path} should end in .gpkg so that map programs recognise it")

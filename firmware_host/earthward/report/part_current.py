@@ -11,12 +11,12 @@ from earthward.report.blocks import (
 )
 from earthward.report.charts import INK, SOFT, WARN, IntervalRow, intervals
 from earthward.report.plan_figures import coverage_plan
-from earthward.report.record import Record
 from earthward.report.words import current_budget, milliampere, sentence
+from earthward.survey.contents import Contents
 from earthward.units import Units
 
 
-def current(record: Record) -> list[Block]:
+def current(record: Contents) -> list[Block]:
     blocks: list[Block] = [Heading("Current")]
     budget = current_budget(record)
     if budget is None:
@@ -71,7 +71,7 @@ def current(record: Record) -> list[Block]:
     return blocks
 
 
-def coverage(record: Record, u: Units) -> list[Block]:
+def coverage(record: Contents, u: Units) -> list[Block]:
     coverage = (record.location or {}).get("coverage") or {}
     blocks: list[Block] = [Heading("Coverage")]
     if not coverage:

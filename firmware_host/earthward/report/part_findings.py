@@ -13,12 +13,12 @@ from earthward.report.blocks import (
     Table,
 )
 from earthward.report.plan_sheet import marks_of
-from earthward.report.record import Record
 from earthward.report.words import found_at, when
+from earthward.survey.contents import Contents
 from earthward.units import Units
 
 
-def findings(record: Record, u: Units) -> list[Block]:
+def findings(record: Contents, u: Units) -> list[Block]:
     blocks: list[Block] = [NewPage(), Heading("Findings")]
     if not record.findings:
         blocks.append(Paragraph("None."))

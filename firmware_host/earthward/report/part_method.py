@@ -8,7 +8,7 @@ from earthward.report.blocks import (
     Heading,
     Paragraph,
 )
-from earthward.report.record import Record
+from earthward.survey.contents import Contents
 
 METHOD = (
     "A battery-powered source drives a small, charge-balanced, current-limited alternating current from an electrode "
@@ -36,7 +36,7 @@ CAUTIONS = [
 ]
 
 
-def method(record: Record) -> list[Block]:
+def method(record: Contents) -> list[Block]:
     blocks: list[Block] = [Heading("Method and limits"), Paragraph(METHOD), Bullets(LIMITS)]
     if record.settings:
         number, last = sorted(record.settings.items())[-1]

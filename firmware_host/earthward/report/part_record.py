@@ -14,12 +14,12 @@ from earthward.report.blocks import (
     Picture,
     Table,
 )
-from earthward.report.record import Record
 from earthward.report.words import when
+from earthward.survey.contents import Contents
 from earthward.units import Units
 
 
-def safety(record: Record) -> list[Block]:
+def safety(record: Contents) -> list[Block]:
     blocks: list[Block] = [Heading("Safety checks")]
     if not record.safety_checks:
         blocks.append(Paragraph("No safety check is in this record.", "caution"))
@@ -45,7 +45,7 @@ def safety(record: Record) -> list[Block]:
     return blocks
 
 
-def readings(record: Record, u: Units) -> list[Block]:
+def readings(record: Contents, u: Units) -> list[Block]:
     blocks: list[Block] = [Heading("Readings")]
     if not record.readings:
         return [*blocks, Paragraph("None.")]
@@ -121,7 +121,7 @@ def _bearing(r: KeptReading) -> str:
     return f"{math.degrees(math.atan2(dy, dx)) % 360:.0f}°"
 
 
-def log(record: Record, pictures: list[Picture]) -> list[Block]:
+def log(record: Contents, pictures: list[Picture]) -> list[Block]:
     blocks: list[Block] = []
     if record.notes:
         blocks += [Heading("Notes"), Bullets([n.text for n in record.notes])]

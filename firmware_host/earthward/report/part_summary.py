@@ -14,7 +14,6 @@ from earthward.report.blocks import (
     Paragraph,
 )
 from earthward.report.plan_figures import findings_plan
-from earthward.report.record import Record
 from earthward.report.words import (
     budget_text,
     count,
@@ -26,10 +25,11 @@ from earthward.report.words import (
     stations,
     water_budget,
 )
+from earthward.survey.contents import Contents
 from earthward.units import Units
 
 
-def summary(record: Record, u: Units) -> list[Block]:
+def summary(record: Contents, u: Units) -> list[Block]:
     blocks: list[Block] = [Heading("In short")]
     blocks.append(Paragraph(_headline(record, u), "lead"))
     blocks.append(KeyFigures(_key_figures(record, u)))
@@ -53,7 +53,7 @@ def summary(record: Record, u: Units) -> list[Block]:
     return blocks
 
 
-def _headline(record: Record, u: Units) -> str:
+def _headline(record: Contents, u: Units) -> str:
     leaks = [f for f in record.findings if f.confirmed]
     open_ones = [f for f in record.findings if f.stage == "suspected"]
     repaired = [f for f in leaks if f.stage in ("repaired", "re-measured")]
@@ -78,7 +78,7 @@ def _headline(record: Record, u: Units) -> str:
     return text
 
 
-def _key_figures(record: Record, u: Units) -> list[KeyFigure]:
+def _key_figures(record: Contents, u: Units) -> list[KeyFigure]:
     items = []
     for moment, label in (("before", "Loss before"), ("after", "Loss after")):
         test = last_test(record, moment)
@@ -109,7 +109,7 @@ def _key_figures(record: Record, u: Units) -> list[KeyFigure]:
     return items
 
 
-def _loss_sentence(record: Record, moment: str, u: Units) -> str:
+def _loss_sentence(record: Contents, moment: str, u: Units) -> str:
     test = last_test(record, moment)
     when = "Before the work" if moment == "before" else "After the repair"
     if test is None:
@@ -129,7 +129,7 @@ def _loss_sentence(record: Record, moment: str, u: Units) -> str:
     return f"{when} a log of {hours} could not tell: {amount} ({interval})."
 
 
-def _finding_sentence(record: Record, f: Finding, u: Units) -> str:
+def _finding_sentence(record: Contents, f: Finding, u: Units) -> str:
     place = place_of(record, f, u)
     kind = "Leak" if f.confirmed else ("Suspected place" if f.stage == "suspected" else "Place")
     text = f"{kind} {f.number}: {place}."
@@ -154,7 +154,7 @@ def _finding_sentence(record: Record, f: Finding, u: Units) -> str:
     return text
 
 
-def _to_do(record: Record, u: Units) -> list[str]:
+def _to_do(record: Contents, u: Units) -> list[str]:
     items = []
     failed = [c for c in latest_checks(record) if not c.ok]
     if failed:

@@ -12,13 +12,13 @@ from earthward.report.blocks import (
     Table,
 )
 from earthward.report.charts import ACCENT, INK, SOFT, WARN, IntervalRow, Series, intervals, lines
-from earthward.report.record import Record
 from earthward.report.words import budget_text, interval_of, last_test, volume, water_budget
+from earthward.survey.contents import Contents
 from earthward.units import Units
 from earthward.water.hole_flow import flow_interval
 
 
-def water(record: Record, u: Units) -> list[Block]:
+def water(record: Contents, u: Units) -> list[Block]:
     blocks: list[Block] = [Heading("Water")]
     if not record.loss_tests:
         blocks.append(Paragraph("The water loss was not measured."))

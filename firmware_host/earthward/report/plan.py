@@ -21,8 +21,8 @@ from earthward.inversion.types import Result
 from earthward.pool.shape import Pool
 from earthward.record.reading import KeptReading
 from earthward.report.charts import ACCENT, INK, SOFT, WARN
-from earthward.report.files import write_whole
 from earthward.report.plan_sheet import Sheet, marks_of
+from earthward.survey.files.whole import write_whole
 
 Point = Sequence[float]
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from earthward.errors import InputError
 from earthward.record.base import Point
-from earthward.report.record import Record, utc_text
+from earthward.survey.contents import Contents, utc_text
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +29,7 @@ class Datum:
     err: float
 
 
-def to_unified(record: Record) -> str:
+def to_unified(record: Contents) -> str:
     """The file's text. Readings without any known injected current cannot be written and raise InputError."""
     readings = [r for r in record.readings if r.purpose == "survey"]
     if not readings:
@@ -80,7 +80,7 @@ def to_unified(record: Record) -> str:
     return "\n".join(lines) + "\n"
 
 
-def _earth_electrode(record: Record) -> Point | None:
+def _earth_electrode(record: Contents) -> Point | None:
     for _, settings in sorted(record.settings.items(), reverse=True):
         position = settings.get("earth_electrode_m")
         if isinstance(position, (list, tuple)) and len(position) == 3:

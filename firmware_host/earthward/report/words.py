@@ -11,12 +11,12 @@ from earthward.inversion.wording import place_in_words
 from earthward.record.finding import Finding, WaterBudget
 from earthward.record.visit import LossTest
 from earthward.report.plan_sheet import marks_of
-from earthward.report.record import Record
+from earthward.survey.contents import Contents
 from earthward.survey.levels import visit_water_budget
 from earthward.units import Units
 
 
-def last_test(record: Record, moment: str) -> LossTest | None:
+def last_test(record: Contents, moment: str) -> LossTest | None:
     tests = [t for t in record.loss_tests if t.moment == moment]
     return tests[-1] if tests else None
 
@@ -46,11 +46,11 @@ def count(n: int, word: str) -> str:
     return f"{numbers[n] if n < len(numbers) else n} {word}{'' if n == 1 else 's'}"
 
 
-def stations(record: Record) -> int:
+def stations(record: Contents) -> int:
     return len({r.station for r in record.readings if r.purpose == "survey"})
 
 
-def found_at(record: Record, f: Finding, u: Units) -> str:
+def found_at(record: Contents, f: Finding, u: Units) -> str:
     """The place in words. Those that the instrument made itself are said in the reader's units, a person's are kept."""
     pool = record.pool
     if pool is None or u == "si" or f.text != place_in_words(pool, f.position_m):
@@ -58,7 +58,7 @@ def found_at(record: Record, f: Finding, u: Units) -> str:
     return place_in_words(pool, f.position_m, lambda m: units.length(m, u))
 
 
-def place_of(record: Record, f: Finding, u: Units) -> str:
+def place_of(record: Contents, f: Finding, u: Units) -> str:
     taped = ""
     if record.pool is not None:
         taped = " and ".join(
@@ -69,7 +69,7 @@ def place_of(record: Record, f: Finding, u: Units) -> str:
     return f"{words}; {taped}" if words and taped else words or taped
 
 
-def pool_text(record: Record, u: Units) -> str:
+def pool_text(record: Contents, u: Units) -> str:
     pool = record.pool
     if pool is None:
         return "no usable pool description"
@@ -92,16 +92,16 @@ def milliampere(value: float, low: float, high: float) -> str:
     return f"{value * 1e3:.2f} mA ({low * 1e3:.2f} to {high * 1e3:.2f})"
 
 
-def current_budget(record: Record) -> dict[str, Any] | None:
+def current_budget(record: Contents) -> dict[str, Any] | None:
     budget = (record.location or {}).get("budget")
     return dict(budget) if budget and budget.get("injected_A") else None
 
 
-def latest_checks(record: Record) -> list[Any]:
+def latest_checks(record: Contents) -> list[Any]:
     latest = {c.name: c for c in record.safety_checks}
     return list(latest.values())
 
 
-def water_budget(record: Record) -> WaterBudget | None:
+def water_budget(record: Contents) -> WaterBudget | None:
     """By repair if the loss was measured before and after, else by the size of the confirmed holes."""
     return visit_water_budget(record.loss_tests, record.findings)

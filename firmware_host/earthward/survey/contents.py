@@ -20,8 +20,9 @@ from earthward.survey.store import SurveyStore
 
 
 @dataclass(frozen=True, slots=True)
-class Record:
-    """A survey as plain data. `readings` are those that count; `withdrawn` were taken back."""
+class Contents:
+    """A survey as plain data. `readings` are those that count; `withdrawn` were taken back;
+    damaged: sentences about rows that could not be read and are left out."""
 
     meta: dict[str, Any]
     pool_toml: str
@@ -40,6 +41,7 @@ class Record:
     notes: list[Note]
     photos: list[Photo]
     events: list[Event]
+    damaged: tuple[str, ...] = ()
 
     @property
     def emulated(self) -> bool:
@@ -50,12 +52,12 @@ class Record:
         return str(self.meta.get("name") or "survey")
 
 
-def load(store: SurveyStore) -> Record:
+def load(store: SurveyStore) -> Contents:
     """Everything in the file. A pool description that cannot be read leaves `pool` None."""
     toml = store.pool_toml()
     fittings, sources = store.fittings(), store.sources()
     every = store.readings(withdrawn=True)
-    return Record(
+    contents = Contents(
         meta=store.meta(),
         pool_toml=toml,
         pool=pool_of(toml, fittings, sources),
@@ -74,6 +76,7 @@ def load(store: SurveyStore) -> Record:
         photos=store.photos(),
         events=store.events(),
     )
+    return replace(contents, damaged=tuple(store.damaged))
 
 
 def pool_of(toml: str, fittings: list[Fitting], sources: list[Placement]) -> Pool | None:
@@ -97,10 +100,15 @@ def pool_of(toml: str, fittings: list[Fitting], sources: list[Placement]) -> Poo
 
 
 def utc_text(time_s: float) -> str:
-    """2026-06-01T08:00:00.123Z"""
-    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%dT%H:%M:%S.") + f"{int(time_s * 1000) % 1000:03d}Z"
+    """2026-06-01T08:00:00.123Z; a time that no calendar has (a damaged file) is said as its number."""
+    try:
+        moment = datetime.fromtimestamp(time_s, UTC)
+    except (OverflowError, ValueError, OSError):
+        return f"{time_s:g} s"
+    return moment.strftime("%Y-%m-%dT%H:%M:%S.") + f"{int(time_s * 1000) % 1000:03d}Z"
 
 
 def utc_seconds(text: str) -> float:
-    """Inverse of `utc_text`."""
-    return datetime.fromisoformat(text.replace("Z", "+00:00")).timestamp()
+    """Inverse of `utc_text`. A time without a zone is UTC as well."""
+    moment = datetime.fromisoformat(text.replace("Z", "+00:00"))
+    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
