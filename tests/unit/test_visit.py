@@ -259,12 +259,12 @@ def test_a_clock_that_steps_back_drops_no_reading(tmp_path: Path) -> None:
     assert again.judge_test_leak(0.5).ok
 
 
-def test_what_a_person_marked_as_done_is_known_after_opening_again(tmp_path: Path) -> None:
+def test_what_a_person_passed_over_is_known_as_that_after_opening_again(tmp_path: Path) -> None:
     visit = begin(tmp_path / "s.db")
-    visit.step_done("dye", "none drawn")
+    visit.step_done("dye", "skipped by hand")
     again = Visit(visit.store, 0.3, lambda: 2.0)
     step = next(s for s in again.steps(WELL) if s.key == "dye")
-    assert (step.status, step.text) == ("done", "none drawn")
+    assert (step.status, step.text) == ("skipped", "skipped by hand")
 
 
 def test_a_reading_taken_back_stays_in_the_record_and_out_of_the_search(tmp_path: Path) -> None:

@@ -20,11 +20,17 @@ from earthward.errors import InputError
 START_S = 30.0
 
 
-def dashboard_over(arguments: list[str], log_file: Path) -> int:
+def hands_socket(socket: Path) -> Path:
+    """Where an emulated bench takes what hands do."""
+    return socket.with_name(socket.name + ".hands")
+
+
+def dashboard_over(arguments: list[str], log_file: Path, hands: bool = False) -> int:
     """Run `earthward ARGUMENTS --serve SOCKET` and the dashboard on that socket, until the person leaves it."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError("the dashboard needs a terminal; without one use --headless")
     from earthward.display.app import run_dashboard
+    from earthward.display.hands import BenchHands
 
     with tempfile.TemporaryDirectory(prefix="earthward-") as private:
         socket = Path(private) / "socket"
@@ -33,8 +39,14 @@ def dashboard_over(arguments: list[str], log_file: Path) -> int:
         with open(log_file, "wb") as log:
             behind = subprocess.Popen(command, stdout=log, stderr=log, stdin=subprocess.DEVNULL, env=environment)
         try:
-            _wait_for(socket, behind, log_file)
-            return run_dashboard(str(socket))
+            if not hands:
+                _wait_for(socket, behind, log_file)
+                return run_dashboard(str(socket))
+            # The lesson opens at once: its first line says that the instrument is starting.
+            code = run_dashboard(str(socket), hands=BenchHands(str(hands_socket(socket))))
+            if behind.poll() not in (None, 0):
+                _wait_for(socket, behind, log_file)
+            return code
         finally:
             behind.send_signal(signal.SIGTERM)
             try:

@@ -22,8 +22,9 @@ import msgspec
 
 from earthward import __version__
 from earthward.clock import Clock, PacedClock, wall_s
-from earthward.commands.behind import dashboard_over, end_with_parent
+from earthward.commands.behind import dashboard_over, end_with_parent, hands_socket
 from earthward.commands.demo_client import VisitError
+from earthward.commands.demo_lesson import Lesson
 from earthward.commands.demo_visit import WholeVisit
 from earthward.commands.demo_walk import Walk
 from earthward.commands.demo_world import Calendar
@@ -64,11 +65,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="visit",
         help="with --headless: the whole visit (default), or only a walk along the pool's edge",
     )
-    parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 0; headless visit 3)")
+    parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 3; with a walk 0)")
     parser.add_argument(
         "--firmware",
         action="store_true",
         help="the source board runs the real firmware on a virtual chip (first: make -C hardware/source_board)",
+    )
+    parser.add_argument(
+        "--guided",
+        action=argparse.BooleanOptionalAction,
+        default=True,
+        help="with the dashboard: you do the visit (default); without, the pole walks along the edge by itself",
     )
     parser.add_argument("--serve", metavar="SOCKET", help=argparse.SUPPRESS)
 
@@ -146,7 +153,7 @@ def new_visit(scenario: Scenario, config: Config, out: Path, calendar_s: Callabl
 
 
 def make_scenario(args: argparse.Namespace) -> Scenario:
-    usual = VISIT_FITTINGS if args.headless and args.job == "visit" else 0
+    usual = VISIT_FITTINGS if (args.headless and args.job == "visit") or (args.guided and not args.headless) else 0
     return Scenario.random(args.seed, fittings=usual if args.fittings is None else args.fittings)
 
 
@@ -217,7 +224,11 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
         visit = new_visit(scenario, config, out)
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
         parent = os.getppid()
-        walker = asyncio.create_task(Walk(bench, daemon, Path(args.serve), lambda text: None).stroll())
+        if args.guided:
+            lesson = Lesson(bench, daemon, out, wall_s)
+            walker = asyncio.create_task(lesson.serve(hands_socket(Path(args.serve))))
+        else:
+            walker = asyncio.create_task(Walk(bench, daemon, Path(args.serve), lambda text: None).stroll())
         watcher = asyncio.create_task(end_with_parent(parent, daemon))
         try:
             await daemon.run()
@@ -231,8 +242,10 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
 
 
 def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
-    arguments = ["demo", "--seed", str(args.seed), "--fittings", str(args.fittings or 0), "--out", str(out / "visit")]
+    arguments = ["demo", "--seed", str(args.seed), "--out", str(out / "visit")]
+    arguments += ["--guided" if args.guided else "--no-guided"]
+    arguments += [] if args.fittings is None else ["--fittings", str(args.fittings)]
     arguments += ["--firmware"] if args.firmware else []
     if args.speed is not None:
         arguments += ["--speed", str(args.speed)]
-    return dashboard_over(arguments, out / "bench.log")
+    return dashboard_over(arguments, out / "bench.log", hands=args.guided)

@@ -30,6 +30,7 @@ from earthward.record.finding import Finding, Stage
 from earthward.record.place import Station
 from earthward.record.reading import TestLeakState
 from earthward.report.build import build_report
+from earthward.survey.by_hand import report_written
 from earthward.survey.levels import record_loss_test, visit_water_budget
 
 T = TypeVar("T")
@@ -332,7 +333,7 @@ class WholeVisit(Hands):
 
     async def report(self, client: InstrumentClient) -> list[str]:
         """HTML, and PDF where typst is installed. The source has been off since the last station."""
-        client.send(m.StepDone(key="report", note="HTML and PDF written"))
+        report_written(self._visit, self._out / "report")
         written = await asyncio.to_thread(build_report, self._visit.store.path, self._out / "report")
         for path in written:
             self._say(f"Written: {path}")

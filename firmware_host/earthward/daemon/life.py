@@ -22,6 +22,7 @@ from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection, SourceNow
 from earthward.daemon.measuring import Measuring
 from earthward.daemon.parts import Wiring
+from earthward.daemon.person import Person
 from earthward.daemon.phone import PhonePage
 from earthward.daemon.progress import STANDS_STILL_S, Progress
 from earthward.daemon.pump import Pump
@@ -124,6 +125,19 @@ class Daemon:
         )
         self.visiting = None if visit is None else Visiting(visit, wiring, self.clerk, self.teller, self.instrument)
         self.pump = Pump(wiring, self.supervisor, self.teller, self.visiting, self._changed.set)
+        self.person = None
+        if self.visiting is not None:
+            self.person = Person(
+                config,
+                wiring,
+                self.detection,
+                self.clerk,
+                self.teller,
+                self.visiting,
+                lambda electrode: self.supervisor.select(electrode, self.requests.selected),
+                self._changed.set,
+            )
+            self.teller.listeners.append(self.person.heard)
         self.requests = Requests(
             wiring,
             self.supervisor,
@@ -137,6 +151,7 @@ class Daemon:
             self.state,
             self.keep_tail,
             self._changed.set,
+            self.person,
         )
 
     # ---- life ---------------------------------------------------------------------------------------------
@@ -183,6 +198,8 @@ class Daemon:
         )
         if self.visiting is not None:
             self.visiting.begin()
+        if self.person is not None:
+            self.person.look_again()
 
     async def _open(self) -> None:
         await self.server.listen_unix(self.config.service.socket)
@@ -414,7 +431,8 @@ class Daemon:
         )
 
     def state(self) -> m.State:
-        return health.state(self)
+        state = health.state(self)
+        return state if self.person is None else self.person.on_state(state)
 
     def instrument(self) -> Instrument:
         """How the instrument is, for the course of the visit."""

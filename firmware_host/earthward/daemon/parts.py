@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from earthward.clock import Clock
+from earthward.daemon import protocol as m
 from earthward.daemon.supervisor import Board, Contacts, Warning
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.notify import Notifier
@@ -53,6 +54,8 @@ class Wiring:
     wall_s: Callable[[], float] = field(default=lambda: 0.0)
     #: Called with the place a client says the pole is at (the emulated bench holds its virtual pole there).
     on_move: Callable[[Station], None] | None = None
+    #: Called with what a client says was done by hand (the emulated bench then does it).
+    on_told: Callable[[m.FromClient], None] | None = None
     #: Takes a function that is told of contacts and switches, from any thread: (name, active).
     listen_to_contacts: Callable[[Callable[[str, bool], None]], None] | None = None
     close_pins: Callable[[], None] | None = None

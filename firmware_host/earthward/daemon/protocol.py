@@ -219,6 +219,8 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     """A spot keeps by itself when the value has been steady for a second."""
     can_undo: str = ""
     """What `Undo` would take back."""
+    test_leak: int = 0
+    """Readings of the test leak so far: parted, joined, parted."""
     busy: str = ""
     """What the daemon is working on for a person: a search, a report."""
 
@@ -358,10 +360,13 @@ class Keep(Message, tag="keep", frozen=True, kw_only=True):
 class BeginSpot(Message, tag="begin_spot", frozen=True, kw_only=True):
     """The pole is at this place, held along: read it in every direction that the head needs, with every electrode.
 
-    With `finding` the readings are for its re-measurement."""
+    With `finding` the readings are for its re-measurement; with `test_leak` one direction is read for the test of
+    sensitivity, which is judged when three are kept, the test leak `distance_m` away."""
 
     place: Station
     finding: int | None = None
+    test_leak: TestLeakState | None = None
+    distance_m: float = 0.0
 
 
 class PressKeep(Message, tag="press_keep", frozen=True, kw_only=True):

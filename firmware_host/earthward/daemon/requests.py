@@ -11,6 +11,7 @@ from earthward.daemon import protocol as m
 from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection
 from earthward.daemon.parts import Wiring
+from earthward.daemon.person import Person
 from earthward.daemon.quiet_water import QuietWater
 from earthward.daemon.server import ClientServer
 from earthward.daemon.source import SourceFollower
@@ -44,6 +45,7 @@ class Requests:
         state: Callable[[], m.State],
         keep_tail: Callable[[], None],
         changed: Callable[[], None],
+        person: Person | None = None,
     ) -> None:
         self._wiring = wiring
         self._supervisor = supervisor
@@ -57,6 +59,7 @@ class Requests:
         self._state = state
         self._keep_tail = keep_tail
         self._changed = changed
+        self._person = person
         self._remeasuring: set[asyncio.Task[None]] = set()
 
     def handle(self, message: m.FromClient, reply: Reply) -> None:
@@ -79,7 +82,7 @@ class Requests:
             case m.WaterClear(by=by):
                 self._supervisor.state_water_clear(by)
             case m.SelectElectrode(electrode=electrode):
-                self._supervisor.select(electrode, self._selected)
+                self._supervisor.select(electrode, self.selected)
             case m.SetSound(volume=volume, dead_band_sigma=band, zoom=zoom):
                 if self._wiring.ear is not None:
                     self._wiring.ear.set(volume, band, zoom)
@@ -108,6 +111,10 @@ class Requests:
         if self._clerk.waiting > MOST_WAITING:
             raise InputError("the survey's record has not caught up with earlier requests; try again in a moment")
         visit = visiting.visit
+        if self._person is not None:
+            if self._person.handle(message, reply):
+                return
+            reply = self._person.watch(message, reply)
         match message:
             case m.Ask(what="steps"):
                 self._do(visiting.build_steps, reply, lambda steps: reply([steps]))
@@ -225,7 +232,7 @@ class Requests:
             if isinstance(reply, m.Problem):
                 self._teller.event("caution", "not kept", f"Not kept: {reply.text}")
 
-    def _selected(self, electrode: ElectrodeName, at_s: float | None) -> None:
+    def selected(self, electrode: ElectrodeName, at_s: float | None) -> None:
         """In the messenger's thread: the board switches at `at_s`."""
         loop = self._teller.loop
         if loop is not None and at_s is not None and not loop.is_closed():

@@ -65,6 +65,11 @@ class Searching:
         result = await self._worker.run(search)
         await self._clerk.ask(lambda: self._visit.adopt(result))
 
+    @property
+    def busy(self) -> bool:
+        """A search is wanted or under way."""
+        return self._task is not None and not self._task.done()
+
     async def done(self) -> None:
         """Wait until everything kept has been searched; what is waiting for more readings starts at once."""
         self._due_s = self._clock.now()

@@ -17,7 +17,7 @@ import msgspec
 from earthward.daemon import protocol as m
 from earthward.record.board import ElectrodeName
 from earthward.record.place import Station
-from earthward.record.reading import Purpose
+from earthward.record.reading import Purpose, TestLeakState
 
 #: The value has to stand still for so long before it is kept.
 STEADY_S = 1.0
@@ -64,12 +64,13 @@ class SpotRoutine:
         auto: bool = True,
         purpose: Purpose = "survey",
         finding: int | None = None,
+        test_leak: TestLeakState | None = None,
     ) -> None:
         self.base = base
         self.turns = [Turn(name) for name in turns]
         self.electrodes = tuple(electrodes)
         self.auto = auto
-        self.purpose, self.finding = purpose, finding
+        self.purpose, self.finding, self.test_leak = purpose, finding, test_leak
         self._at = 0
         self._read: list[ElectrodeName] = []
         self._since_s = now_s
@@ -119,6 +120,14 @@ class SpotRoutine:
                 self._at = number
                 self._holding = False
                 self._read.clear()
+
+    def interrupted(self, now_s: float) -> None:
+        """The source went off: the present hold begins anew once it is on again."""
+        if self.turn is not None and self._holding:
+            self._read.clear()
+            self._recent.clear()
+            self._since_s = now_s
+            self._waiting = "source off"
 
     # ---- what the instrument does ---------------------------------------------------------------------------
 

@@ -128,6 +128,7 @@ class Visiting:
                 finding=wish.finding,
                 test_leak=wish.test_leak,
                 uid=wish.uid,
+                turn=wish.turn,
             ),
             kept,
             lambda error: reply([problem(error)]),

@@ -4,16 +4,13 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from earthward.daemon.protocol import BeginSpot, TestLeak
+from earthward.daemon.protocol import BeginSpot
 from earthward.display import places, words
 from earthward.display.hands import Act, Hand
-from earthward.display.next_step import TEST_LEAK_M, what_now
+from earthward.display.next_step import what_now
 from earthward.display.snapshot import Snapshot
-from earthward.display.view import Pressed, Send, View, with_notice
+from earthward.display.view import Pressed, View, with_notice
 from earthward.record.place import Station
-
-#: So many readings are a test of sensitivity: parted, joined, parted.
-TEST_LEAK_READINGS = 3
 
 
 def do_now(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
@@ -25,12 +22,7 @@ def do_now(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
         return replace(view, choice=now.choice), []
     if now.page:
         return replace(view, page=now.page, selected=0), []
-    messages: list[Send] = list(now.messages)
-    if now.test_leak is not None:
-        view = replace(view, test_leak=now.test_leak % TEST_LEAK_READINGS)
-        if now.test_leak == TEST_LEAK_READINGS:
-            messages.append(TestLeak(distance_m=TEST_LEAK_M))
-    return view, messages
+    return view, list(now.messages)
 
 
 def go_next(view: View, snapshot: Snapshot, now_s: float) -> Pressed:

@@ -8,8 +8,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from earthward.daemon.protocol import (
+    BeginSpot,
     FromClient,
-    Keep,
     Levels,
     PressKeep,
     SetStage,
@@ -24,6 +24,7 @@ from earthward.display.places import place_text
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Choice, Option, View
 from earthward.record.finding import Finding
+from earthward.record.reading import TestLeakState
 from earthward.record.step import Step
 
 #: A statement that runs out so soon is asked for again.
@@ -43,8 +44,6 @@ class Now:
     choice: Choice | None = None
     page: str = ""
     """The keep key opens this page."""
-    test_leak: int | None = None
-    """Readings of the test leak so far, after the press."""
 
 
 def what_now(view: View, snapshot: Snapshot) -> Now:
@@ -76,7 +75,7 @@ def _energised(view: View, snapshot: Snapshot, state: State) -> Now:
         return _in_spot(spot, state)
     proof = _step(snapshot, "proof")
     if proof is not None and proof.status in ("now", "to do"):
-        return _test_leak(view, state)
+        return _test_leak(state)
     if state.next_finding is None:
         pending = _pending(snapshot)
         if pending is not None and pending.stage == "repaired":
@@ -106,13 +105,14 @@ def _in_spot(spot: Spot, state: State) -> Now:
     return Now(text, "" if spot.auto else "keep", () if spot.auto else (PressKeep(),))
 
 
-def _test_leak(view: View, state: State) -> Now:
-    if state.place is None and state.next_station is not None:
-        return Now(words.NOW_TEST_LEAK_GO, "next")
-    n = view.test_leak
-    connected = n % 2 == 1
-    keep = Keep(purpose="test leak", test_leak="connected" if connected else "disconnected")
-    return Now(words.NOW_TEST_LEAK[n].format(TEST_LEAK_M), "keep", (keep,), test_leak=n + 1)
+def _test_leak(state: State) -> Now:
+    place = state.place or state.next_station
+    n = state.test_leak
+    if place is None:
+        return Now(words.NOW_STARTING)
+    leak: TestLeakState = "connected" if n % 2 == 1 else "disconnected"
+    wish = BeginSpot(place=place, test_leak=leak, distance_m=TEST_LEAK_M)
+    return Now(words.NOW_TEST_LEAK[n].format(TEST_LEAK_M), "keep", (wish,))
 
 
 def _let_go(view: View, why: str) -> Now:

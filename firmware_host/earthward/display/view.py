@@ -59,8 +59,6 @@ class View:
     system: units.Units = "si"
     volume: float = 0.7
     zoom: bool = False
-    test_leak: int = 0
-    """Readings of the test leak so far."""
     hands: bool = False
     """An emulated bench: keys do what a hand does at the pool side."""
     operator: str = words.OPERATOR

@@ -281,11 +281,10 @@ NOW_WAITING = "Wait: {}"
 NOW_WATER = "look at the whole pool; nobody in the water? Say so"
 NOW_UNSAFE = "Keep out of the water. Nothing more today: call a licensed electrician."
 NOW_LOSS = "enter the level log (or skip it)"
-NOW_TEST_LEAK_GO = "test leak first: pole to the first place, front end ahead"
 NOW_TEST_LEAK = (
-    "test leak {:.1f} m ahead of the front end, NOT joined: keep 1 of 3",
-    "JOIN the test leak to earth, hold still: keep 2 of 3",
-    "part the test leak again, hold still: keep 3 of 3",
+    "test leak {:.1f} m ahead of the front end, NOT joined: read 1 of 3",
+    "JOIN the test leak to earth, read 2 of 3",
+    "part the test leak again, read 3 of 3",
 )
 NOW_GO = "when the pole is {}"
 NOW_AGAIN = "read again after the repair: when the pole is {}"

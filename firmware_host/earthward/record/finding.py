@@ -65,8 +65,9 @@ class Finding(Record, frozen=True, kw_only=True):
 
     @property
     def confirmed(self) -> bool:
-        """The latest dye test drew dye in. Only such a finding is called a leak."""
-        dye = [h.stage for h in self.history if h.stage in ("dye drawn", "dye not drawn")]
+        """The latest dye test drew dye in, and was not taken back. Only such a finding is called a leak."""
+        first = max((k for k, h in enumerate(self.history) if h.stage == "suspected"), default=0)
+        dye = [h.stage for h in self.history[first:] if h.stage in ("dye drawn", "dye not drawn")]
         return bool(dye) and dye[-1] == "dye drawn"
 
 

@@ -26,6 +26,8 @@ STEP_TITLES: dict[str, str] = {
 }
 #: So many stations are a survey.
 ENOUGH_STATIONS = 6
+#: ... if they would have shown a leak of the size asked for in so much of the liner (own choice).
+ENOUGH_SEEN = 0.5
 #: water budget after a repair -> is that step done, failed, or still open
 _ACCOUNTS: dict[str, bool | None] = {"explained": True, "not explained": False, "undetermined": None}
 
@@ -44,12 +46,16 @@ class Instrument:
 
 
 def course(outcomes: Mapping[str, Outcome], marked: Mapping[str, str]) -> list[Step]:
-    """Every step with its status; the first open one is the present one. `marked`: what a person said is done."""
+    """Every step with its status; the first open one is the present one. `marked`: what a person
+    passed over by hand; evidence that comes later counts."""
     steps: list[Step] = []
     now_given = False
     for key, title in STEP_TITLES.items():
-        ok, text = (True, marked[key]) if key in marked else outcomes[key]
+        ok, text = outcomes[key]
         status: StepStatus = "done" if ok else "failed" if ok is False else "to do"
+        if key in marked and not ok:
+            # A person's word is no evidence: it is told as what it is.
+            status, text = "skipped", marked[key]
         if status == "to do" and not now_given:
             status, now_given = "now", True
         steps.append(Step(key=key, title=title, status=status, text=text))
@@ -73,13 +79,20 @@ def outcomes_of(
         "set up": (instrument.healthy or None, ""),
         "water clear": (True, "stated") if instrument.stated_clear else (None, "Look at the whole pool, then say so."),
         "proof": _proof(proofs[-1] if proofs else None, wanted),
-        "survey": (stations >= ENOUGH_STATIONS or None, f"{stations} stations"),
+        "survey": _surveyed(stations, result),
         "locate": (None, "") if result is None else (result.verdict == "found" or None, result.text),
         "dye": (_all(f.stage != "suspected" for f in findings), f"findings: {len(findings)}"),
         "repair": (_all(f.stage == "re-measured" for f in findings), ""),
         "account": (None if water is None or water.by != "repair" else _ACCOUNTS[water.verdict], accounts),
-        "report": (None, ""),
+        "report": (True, str(written)) if (written := store.meta().get("report_written")) else (None, ""),
     }
+
+
+def _surveyed(stations: int, result: Result | None) -> Outcome:
+    """Spots alone are no survey: the liner must have been looked at."""
+    seen = None if result is None or result.coverage is None else result.coverage.fraction_at_reference
+    text = f"{stations} spots" + ("" if seen is None else f", {100 * seen:.0f} % of the liner excluded")
+    return (True if stations >= ENOUGH_STATIONS and (seen or 0.0) >= ENOUGH_SEEN else None), text
 
 
 def _proof(last: SensitivityTest | None, wanted: str | None) -> Outcome:

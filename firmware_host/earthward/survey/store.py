@@ -284,6 +284,19 @@ class SurveyStore:
             new = FindingStage(stage=stage, time_s=now, note=note, result=result)
             db.execute(*schema.FINDING_STAGE.insert(new, now, number))
 
+    def take_back_stage(self, number: int, time_s: float = math.nan) -> None:
+        """A finding is again what it was before its last stage; both stay in the file."""
+        with self._write() as db:
+            stages = db.execute(
+                "SELECT stage FROM finding_stage WHERE finding = ? ORDER BY id DESC LIMIT 2", (number,)
+            ).fetchall()
+            if len(stages) < 2:
+                raise InputError(f"finding {number} has no stage that could be taken back")
+            db.execute(
+                "INSERT INTO finding_stage(finding, at_s, stage, note) VALUES (?,?,?,?)",
+                (number, self._time(time_s), stages[1][0], f"taken back: {stages[0][0]}"),
+            )
+
     def findings(self) -> list[Finding]:
         history: dict[int, list[FindingStage]] = {}
         for number, stage in self._built(schema.FINDING_STAGE):

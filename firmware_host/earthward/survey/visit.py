@@ -359,6 +359,10 @@ class Visit:
             raise InputError(f"there is no step {key!r}: use one of {', '.join(STEP_TITLES)}")
         self.store.set_meta(MARKED_STEPS, {**self._marked(), key: note or "done"})
 
+    def unmark(self, key: str) -> None:
+        """The step is open again."""
+        self.store.set_meta(MARKED_STEPS, {k: v for k, v in self._marked().items() if k != key})
+
     def _marked(self) -> dict[str, str]:
         return dict(self.store.meta().get(MARKED_STEPS, {}))
 
