@@ -163,10 +163,13 @@ def _legend(plan: Plan, coverage: bool, width: int) -> list[Run]:
         ("X", "next"),
         (f" {words.LEGEND_NEXT} ", "base"),
     ]
-    where = words.MAP_WHERE if width >= 53 else words.MAP_WHERE_SHORT
-    title = (words.MAP_COVERAGE if width >= 53 else words.MAP_COVERAGE_SHORT) if coverage else where
-    ramp: list[Run] = [*_ramp_runs(), (f" {title}", "base")]
-    return [*runs, *ramp] if length([*runs, *ramp]) <= width else runs
+    for title in (
+        (words.MAP_COVERAGE, words.MAP_COVERAGE_SHORT) if coverage else (words.MAP_WHERE, words.MAP_WHERE_SHORT)
+    ):
+        whole = [*runs, *_ramp_runs(), (f" {title}", "base")]
+        if length(whole) <= width:
+            return whole
+    return runs
 
 
 def _number(plan: Plan, coverage: bool) -> str:
