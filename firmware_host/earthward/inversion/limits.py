@@ -28,8 +28,8 @@ CONFIDENCE = 0.95
 POWER = 0.95
 #: Margin on the linear estimate's standard error: poses and fittings re-estimate themselves around a weak sink and
 #: hide part of it, by about one and a half standard errors. With it sinks at the limit are seldom excluded, and sinks
-#: of twice the limit, six or more standard errors strong, declared (bench_locate.py, section limits).
-NONLINEAR = 2.0
+#: of twice the limit, eight or more standard errors strong, declared (bench_locate.py, section limits).
+NONLINEAR = 2.5
 #: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
 SECOND_ORDER = 0.03
 #: Distance within which a station's covariance is rebuilt with the sink's own steep field.
