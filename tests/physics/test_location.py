@@ -21,7 +21,7 @@ from earthward.inversion.decision import count_probabilities
 from earthward.inversion.limits import could_hide
 from earthward.inversion.locate import Survey, locate
 from earthward.inversion.regions import region_patches
-from earthward.inversion.types import LocateSettings, Result
+from earthward.inversion.types import FloatingSink, LocateSettings, Result
 from earthward.pool.pool_file import format_pool
 from earthward.record.reading import KeptReading
 
@@ -252,3 +252,19 @@ def test_one_pair_turned_by_hand_is_told_which_direction_to_begin_with() -> None
             else:
                 assert place.text.endswith("front end toward the wall")
     assert len(said) >= 2
+
+
+def test_a_finding_that_drew_no_dye_counts_as_a_fitting_and_the_search_goes_on() -> None:
+    """Two things take current: one is called a fitting after the dye test, the other is what is left to find."""
+    world = random_pool(7201, leaks=2, fittings=1, min_share=0.15, errors=Errors(head="three-axis"), apart_m=2.5)
+    (first, taken), (second, _) = world.leaks
+    settings = LocateSettings(
+        head="three-axis",
+        floating=(FloatingSink("finding 1", (float(first[0]), float(first[1]), float(first[2])), 0.1),),
+    )
+    result = locate(world.pool, kept(world, 16), settings, coverage=False)
+    places = [np.array(f.position_m) for f in result.findings]
+    assert len(places) == 1
+    assert np.linalg.norm(places[0] - second) < 0.5
+    share = next(s for s in result.budget.fittings if s.name == "finding 1")
+    assert share.interval_A[0] <= taken * 1e-3 <= share.interval_A[1]

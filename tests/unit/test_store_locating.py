@@ -11,10 +11,10 @@ from earthward.errors import InputError
 from earthward.inversion.types import Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
-from earthward.record.finding import Finding, Region
+from earthward.record.finding import Finding, FindingStage, Region
 from earthward.record.reading import KeptReading
 from earthward.record.visit import CurrentStep
-from earthward.survey.locating import locate_survey, remeasure, update_findings
+from earthward.survey.locating import floating_sinks, locate_survey, remeasure, update_findings
 from earthward.survey.store import SurveyStore
 
 POOL = """
@@ -158,3 +158,19 @@ def test_where_no_current_is_left_the_current_is_the_test(
         else:
             result = remeasure(store, parse_pool(POOL), 1)
             assert result.outcome == outcome and "nothing is left to read" in result.text
+
+
+def test_only_findings_whose_last_dye_test_drew_nothing_float_in_the_search() -> None:
+    def finding(number: int, *stages: str) -> Finding:
+        history = tuple(FindingStage(stage=s, time_s=float(k)) for k, s in enumerate(stages))  # type: ignore[arg-type]
+        return Finding(position_m=(1.0, 2.0, 1.2), number=number, radius_m=0.43, history=history)
+
+    floating = floating_sinks(
+        [
+            finding(1, "suspected"),
+            finding(2, "suspected", "dye not drawn"),
+            finding(3, "suspected", "dye not drawn", "dye drawn"),
+        ]
+    )
+    assert [f.name for f in floating] == ["finding 2"]
+    assert floating[0].sigma_m == pytest.approx(0.2)

@@ -19,7 +19,7 @@ from earthward.inversion.limits import summarise, upper_limits
 from earthward.inversion.liner import LinerGrid
 from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.prepare import make_problem
-from earthward.inversion.types import Coverage, FloatingSink, LocateSettings, PosteriorCell, Result, SuspectReading
+from earthward.inversion.types import Coverage, LocateSettings, PosteriorCell, Result, SuspectReading
 from earthward.inversion.wording import make_finding, put_into_words, rounded
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
@@ -39,14 +39,12 @@ class Survey:
         settings: LocateSettings | None = None,
         field: Field | None = None,
         liner: LinerGrid | None = None,
-        floating: Sequence[FloatingSink] = (),
     ) -> None:
-        """`floating`: what takes current beside the pool's fittings. `liner`: `problem.liner` of an earlier survey of
-        the same shape, which saves half a second."""
+        """`liner`: `problem.liner` of an earlier survey of the same shape, which saves half a second."""
         check.check_pool(pool)
         self.pool = pool
         self.settings = settings or LocateSettings()
-        self.problem = make_problem(pool, self.settings, field, liner, floating)
+        self.problem = make_problem(pool, self.settings, field, liner)
         self.places = guide.reachable(pool)
         self.readings: list[KeptReading] = []
         self._stations: dict[str, StationData] = {}
@@ -189,17 +187,15 @@ def locate(
     settings: LocateSettings | None = None,
     field: Field | None = None,
     *,
-    floating: Sequence[FloatingSink] = (),
     coverage: bool = True,
     guidance: bool = True,
 ) -> Result:
-    """All readings at once; `floating`: what takes current beside the pool's fittings. InputError with one sentence on
-    what cannot be used."""
+    """All readings at once. InputError with one sentence on what cannot be used."""
     check.check_pool(pool)
     for reading in readings:
         check.check_reading(pool, reading)
     check.check_copies(readings)
-    survey = Survey(pool, settings, field, None, floating)
+    survey = Survey(pool, settings, field)
     for reading in readings:
         add_reading(survey.problem, survey._stations, reading, survey._lead_fields)
         survey.readings.append(reading)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +9,7 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.inversion.lead import BoxRows, FieldRows, FloatArray, IntArray
 from earthward.inversion.liner import CellSet, Grid, LinerGrid, liner_grid, local_weights, on_liner, tangents
-from earthward.inversion.types import FloatingSink, LocateSettings
+from earthward.inversion.types import LocateSettings
 from earthward.pool.field import Field, make_field
 from earthward.pool.shape import Pool
 
@@ -139,13 +138,10 @@ def make_priors(settings: LocateSettings, injected_mA: FloatArray) -> Priors:
     )
 
 
-def known_sinks(
-    pool: Pool, settings: LocateSettings, liner: LinerGrid, floating: Sequence[FloatingSink]
-) -> tuple[Sink, ...]:
+def known_sinks(pool: Pool, settings: LocateSettings, liner: LinerGrid) -> tuple[Sink, ...]:
     """Fittings that are not covered, and what else is known to take current. InputError if one is off the liner."""
-    listed = [(f.name, f.position_m, settings.fitting_sigma_m) for f in pool.fittings if not f.covered] + [
-        (f.name, f.position_m, f.sigma_m) for f in floating
-    ]
+    listed = [(f.name, f.position_m, settings.fitting_sigma_m) for f in pool.fittings if not f.covered]
+    listed += [(f.name, f.position_m, f.sigma_m) for f in settings.floating]
     sinks = []
     for name, position_m, sigma_m in listed:
         place, index, gap = on_liner(pool, liner.grid.fine, position_m)
@@ -162,7 +158,6 @@ def make_problem(
     settings: LocateSettings,
     field_: Field | None = None,
     liner: LinerGrid | None = None,
-    floating: Sequence[FloatingSink] = (),
 ) -> Problem:
     """Cells, lead-field tables, known sinks and priors of a pool. InputError if it has no source.
 
@@ -193,7 +188,7 @@ def make_problem(
         stencil_m=stencil,
         source_ids=tuple(s.source_id for s in pool.sources),
         injected_mA=injected,
-        fittings=known_sinks(pool, settings, liner, floating),
+        fittings=known_sinks(pool, settings, liner),
         priors=make_priors(settings, injected),
         degree=degree,
     )

@@ -63,6 +63,8 @@ class LocateSettings:
     """Water against earth, for the hole's size; None if not known."""
     soil_resistivity_ohm_m: tuple[float, float] = (20.0, 300.0)
     liner_thickness_m: float = 0.0005
+    floating: tuple[FloatingSink, ...] = ()
+    """What takes current beside the pool's fittings."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import replace
 
 import msgspec
@@ -12,7 +13,7 @@ from earthward.errors import InputError
 from earthward.inversion.again import sink_current
 from earthward.inversion.compare import RemeasureResult, judge_remeasure
 from earthward.inversion.locate import locate
-from earthward.inversion.types import LocateSettings, Result
+from earthward.inversion.types import FloatingSink, LocateSettings, Result
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding
@@ -20,16 +21,29 @@ from earthward.survey.store import SurveyStore
 
 #: less than this part of the earlier current is too little to read anything with
 LITTLE_CURRENT = 0.03
+#: 90 % of a round blur in a plane lie within so many of its standard deviations
+RADIUS_SIGMAS = 2.15
 
 
 def locate_survey(
     store: SurveyStore, pool: Pool, settings: LocateSettings | None = None, field: Field | None = None
 ) -> Result:
     """Search with all survey readings that count, and keep the result in the file (not if it is open read-only)."""
+    settings = replace(settings or LocateSettings(), floating=floating_sinks(store.findings()))
     result = locate(pool, store.readings("survey"), settings, field)
     if not store.read_only:
         store.add_location(result.to_json())
     return result
+
+
+def floating_sinks(findings: Iterable[Finding]) -> tuple[FloatingSink, ...]:
+    """Findings that drew no dye take current all the same: the search counts them as fittings and goes on for what is
+    left."""
+    return tuple(
+        FloatingSink(f"finding {f.number}", f.position_m, max(0.05, (f.radius_m or 0.3) / RADIUS_SIGMAS))
+        for f in findings
+        if f.stage == "dye not drawn"
+    )
 
 
 def update_findings(store: SurveyStore, result: Result, within_m: float = 0.5) -> list[int]:
@@ -98,8 +112,7 @@ def remeasure(
     for r in again:
         scale = now_A[r.source_id] / float(r.injected_A or 1.0)
         readings.append(msgspec.structs.replace(r, value_V=r.value_V * scale, sigma_V=r.sigma_V * scale))
-    # 90 % of a round blur in a plane lie within 2.15 of its standard deviation.
-    place_sigma_m = max(0.02, (finding.radius_m or 0.15) / 2.15)
+    place_sigma_m = max(0.02, (finding.radius_m or 0.15) / RADIUS_SIGMAS)
     found = sink_current(pool, readings, finding.position_m, place_sigma_m, settings, field)
     left = found.share / share
     return judge_remeasure(left, math.hypot(found.share_sigma / share, left * relative), found.fit_p)

@@ -28,7 +28,7 @@ from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
 from earthward.safety.stray import StrayVerdict
 from earthward.survey.levels import visit_water_budget
-from earthward.survey.locating import remeasure
+from earthward.survey.locating import floating_sinks, remeasure
 from earthward.survey.pair import pair_ends
 from earthward.survey.sensitivity import ProofReading, ProofResult, judge_proof, proof_wanted
 from earthward.survey.steps import STEP_TITLES, Instrument, course, outcomes_of
@@ -217,7 +217,8 @@ class Visit:
     def search_input(self) -> tuple[Pool, tuple[KeptReading, ...], LocateSettings]:
         """What a search over everything kept so far needs, detached from the visit."""
         self._learn_currents()
-        return self.pool, self.survey_readings(), self._settings
+        settings = replace(self._settings, floating=floating_sinks(self.store.findings()))
+        return self.pool, self.survey_readings(), settings
 
     def _learn_currents(self) -> None:
         """What each placement really injected at its first reading, instead of what was planned.
