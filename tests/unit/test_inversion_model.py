@@ -244,3 +244,24 @@ def test_places_close_by_are_in_the_water_and_off_the_walls() -> None:
         assert pool.contains(places).all()
         assert (places[:, :2] >= 0.29).all() and (places[:, 0] <= 7.71).all() and (places[:, 1] <= 3.71).all()
         assert np.linalg.norm(places - target, axis=1).min() > 0.2
+
+
+def test_a_sink_keeps_its_share_where_another_placement_injects_more() -> None:
+    """In parallel paths currents divide by conductance, whatever the whole is (Kirchhoff): readings of a placement that
+    injects half as much again say the same once scaled."""
+    world = random_pool(41, fittings=2)
+    (centre, bearing), *_ = random_stations(world, 1)
+    rows = world.measure(centre, bearing, "s")
+    more = [row_replace(r, value_V=1.5 * r.value_V, sigma_V=1.5 * r.sigma_V) if r.source_id == 1 else r for r in rows]
+    first, second = world.pool.sources
+    other = replace(world.pool, sources=(first, row_replace(second, current_A=1.5 * (second.current_A or 0.0))))
+    packed = []
+    for pool, kept in ((world.pool, rows), (other, more)):
+        problem = make_problem(pool, LocateSettings())
+        data: dict[str, StationData] = {}
+        for row in kept:
+            add_reading(problem, data, row)
+        obs, _ = pack(problem, list(data.values()))
+        packed.append((obs.value_uV / problem.injected_mA.mean(), np.ptp(problem.injected_mA)))
+    assert np.allclose(packed[0][0], packed[1][0])
+    assert packed[0][1] == packed[1][1] == 0.0

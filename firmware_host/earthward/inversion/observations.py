@@ -130,9 +130,11 @@ def add_reading(
         data = stations[name] = StationData(name, lead_fields[key])
     axis, sign = _direction(problem, data, reading, front, back)
     data.pair.append(axis)
-    data.source.append(problem.source_ids.index(reading.source_id))
-    data.value_uV.append(sign * reading.value_V * 1e6)
-    data.variance.append((reading.sigma_V * 1e6) ** 2)
+    source = problem.source_ids.index(reading.source_id)
+    scale = 1e6 * float(problem.reading_scale[source])
+    data.source.append(source)
+    data.value_uV.append(sign * scale * reading.value_V)
+    data.variance.append((scale * reading.sigma_V) ** 2)
     data.number.append(reading.row)
     return data
 

@@ -75,6 +75,10 @@ class Problem:
     """(P, 3, 2): the two offsets along each axis of the points around an injection electrode."""
     source_ids: tuple[int, ...]
     injected_mA: FloatArray
+    """(P,): the mean over the placements, the same for each: readings are scaled to it."""
+    reading_scale: FloatArray
+    """(P,): brings a placement's readings to the mean current. A sink keeps its share, not its milliamperes, when
+    another placement injects more."""
     fittings: tuple[Sink, ...]
     priors: Priors
     degree: int
@@ -168,6 +172,7 @@ def make_problem(
     injected = np.array([(s.current_A or 0.0) * 1e3 for s in pool.sources])
     if np.any(injected <= 0):
         raise InputError("a [[source]] has current_A of zero or less: give the injected current as measured")
+    mean = np.full(len(injected), injected.mean())
     liner = liner_grid(pool, settings.cell_m) if liner is None else liner
     sources = np.array([s.position_m for s in pool.sources])
     stencil, around = electrode_stencil(pool, sources)
@@ -187,8 +192,9 @@ def make_problem(
         sources_m=sources,
         stencil_m=stencil,
         source_ids=tuple(s.source_id for s in pool.sources),
-        injected_mA=injected,
+        injected_mA=mean,
+        reading_scale=mean / injected,
         fittings=known_sinks(pool, settings, liner),
-        priors=make_priors(settings, injected),
+        priors=make_priors(settings, mean),
         degree=degree,
     )
