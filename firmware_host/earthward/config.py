@@ -5,6 +5,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -16,6 +18,10 @@ from earthward.record.waveform import WaveformName
 
 Positive = Annotated[float, Meta(gt=0)]
 Pin = Annotated[int, Meta(ge=0, le=53)]
+#: Pool-side switches that there may be.
+SwitchName = Literal["keep", "map", "next", "off"]
+#: The slowest supply is that of some railways (16.7 Hz), the fastest a nominal 60 Hz that runs free of the grid.
+MAINS_HZ = (15.0, 70.0)
 
 
 class AdcConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
@@ -47,7 +53,7 @@ class PinsConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     enable: Pin = 27
     beacon: Pin | None = 22
     buzzer: Pin | None = 18
-    switches: dict[str, Pin] = field(default_factory=dict)
+    switches: dict[SwitchName, Pin] = field(default_factory=dict)
     """Pool-side switches: keep, map, next, off -> pin."""
 
 
@@ -115,11 +121,52 @@ class Config(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 def parse(text: str, where: str = "configuration") -> Config:
     """Configuration from TOML text. Raises InputError naming `where` and the key."""
     try:
-        return msgspec.toml.decode(text.encode(), type=Config)
+        config = msgspec.toml.decode(text.encode(), type=Config)
     except msgspec.ValidationError as error:
         raise InputError(f"{where}: {_sentence(str(error))}") from error
     except msgspec.DecodeError as error:
         raise InputError(f"{where} is not valid TOML ({error}); correct that line and try again") from error
+
+    check(config, where)
+    return config
+
+
+def check(config: Config, where: str = "configuration") -> None:
+    """What must hold beyond each key by itself. Raises InputError naming `where` and the key."""
+    for section in config.__struct_fields__:
+        for key, value in _numbers(getattr(config, section), section):
+            if not math.isfinite(value):
+                raise InputError(f"{where}: {key} is {value}; give a finite number")
+    for mains_Hz in config.detector.mains_Hz or [0.0]:
+        if not MAINS_HZ[0] <= mains_Hz <= MAINS_HZ[1]:
+            raise InputError(
+                f"{where}: detector.mains_Hz names the supplies to be expected, {MAINS_HZ[0]:g} to {MAINS_HZ[1]:g} Hz "
+                "each and at least one; write [50.0], [60.0] or both"
+            )
+    if config.detector.update_s > config.detector.window_s:
+        raise InputError(
+            f"{where}: detector.update_s ({config.detector.update_s:g}) is longer than detector.window_s "
+            f"({config.detector.window_s:g}); samples between two windows would be left out, so make it shorter"
+        )
+    for key in ("socket", "data_dir"):
+        path = getattr(config.service, key)
+        if not path or "\0" in path:
+            raise InputError(f"{where}: service.{key} is no path; give one, such as {getattr(ServiceConfig(), key)}")
+
+
+def _numbers(value: object, key: str) -> Iterator[tuple[str, float]]:
+    """Every real number below a key, with its dotted name."""
+    if isinstance(value, float):
+        yield key, value
+    elif isinstance(value, Struct):
+        for name in value.__struct_fields__:
+            yield from _numbers(getattr(value, name), f"{key}.{name}")
+    elif isinstance(value, dict):
+        for name, item in value.items():
+            yield from _numbers(item, f"{key}.{name}")
+    elif isinstance(value, list):
+        for item in value:
+            yield from _numbers(item, key)
 
 
 def load(path: str | Path) -> Config:

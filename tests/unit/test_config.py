@@ -35,3 +35,21 @@ def test_mistakes_are_named(text: str, names: str) -> None:
 def test_a_missing_file_is_said(tmp_path: Path) -> None:
     with pytest.raises(InputError, match="cannot be read"):
         load(tmp_path / "none.toml")
+
+
+@pytest.mark.parametrize(
+    ("text", "names"),
+    [
+        ("[adc]\nfront_end_gain = inf", "adc.front_end_gain"),
+        ("[limits]\ncurrent_limit_A = nan", "limits.current_limit_A"),
+        ("[detector]\nmains_Hz = []", "detector.mains_Hz"),
+        ("[detector]\nmains_Hz = [-50.0]", "detector.mains_Hz"),
+        ("[detector]\nwindow_s = 0.2\nupdate_s = 1.0", "detector.update_s"),
+        ("[pins.switches]\nkeap = 3", "pins.switches"),
+        ('[service]\nsocket = ""', "service.socket"),
+        ('[service]\nsocket = "a\\u0000b"', "service.socket"),
+    ],
+)
+def test_what_no_instrument_can_be_set_to_is_refused(text: str, names: str) -> None:
+    with pytest.raises(InputError, match=names):
+        parse(text)

@@ -12,6 +12,7 @@ from typing import Literal
 import msgspec
 from msgspec import Struct, field
 
+from earthward.config import SwitchName as SwitchName
 from earthward.daemon.instrument import AdcHealth as AdcHealth
 from earthward.daemon.instrument import Interlock as Interlock
 from earthward.daemon.instrument import InterlockName as InterlockName
@@ -139,9 +140,6 @@ class Done(Message, tag="done", frozen=True, kw_only=True):
     """A request of yours that has no other answer is carried out, and durable where it is for the record."""
 
     request: str
-
-
-SwitchName = Literal["keep", "map", "next", "off"]
 
 
 class SwitchPressed(Message, tag="switch", frozen=True, kw_only=True):

@@ -142,7 +142,7 @@ def make_pool_side(
         emergency_stop=pins.emergency_stop,
         enable=pins.enable,
         beacon=pins.beacon,
-        switches=pins.switches,
+        switches={str(name): pin for name, pin in pins.switches.items()},
         on_change=on_change,
         pin_factory=pin_factory,
     )
