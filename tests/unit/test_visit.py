@@ -10,6 +10,7 @@ import pytest
 from earthward.daemon.plan import build_plan
 from earthward.daemon.protocol import Plan, encode, from_daemon
 from earthward.errors import InputError
+from earthward.inversion.locate import Survey, locate
 from earthward.record.finding import Finding
 from earthward.record.place import Station, tape_marks
 from earthward.record.reading import Reading, TestLeakState
@@ -275,3 +276,30 @@ def test_a_reading_taken_back_stays_in_the_record_and_out_of_the_search(tmp_path
     visit.withdraw(row, "pole knocked")
     assert visit.survey_readings() == () and visit.stations == 0
     assert visit.store.readings(withdrawn=True)[0].withdrawn_why == "pole knocked"
+
+
+SECOND = """
+[[source]]
+id = 1
+position_m = [7.0, 3.0, 0.7]
+current_A = 0.010
+"""
+
+
+def test_a_placement_that_was_never_read_is_in_no_budget(tmp_path: Path) -> None:
+    """What it would inject is a plan of 10 mA, next to 0.56 mA measured with the other one."""
+    two = POOL.replace("[source]", "[[source]]\nid = 0") + SECOND + LIGHT
+    store = SurveyStore.create(tmp_path / "s.db", name="t", pool_toml=two, emulated=True)
+    visit = Visit(store, 0.3, lambda: 1.0)
+    for k in range(5):
+        along = Station(position_m=(2.0 + k, 1.5, 0.5), bearing_deg=0.0)
+        visit.keep(along, reading(-2e-5 / (k + 1), float(k)), injected_A=0.56e-3)
+    pool, readings, settings = visit.search_input()
+    by_daemon = Survey(pool, settings)
+    for r in readings:
+        by_daemon.add(r)
+    by_command = locate(visit.pool, readings, settings, coverage=False, guidance=False)
+    for result in (by_daemon.result(coverage=False, guidance=False), by_command):
+        assert result.budget.injected_A == pytest.approx(0.56e-3)
+        assert result.budget.fittings_A <= 1.001 * result.budget.injected_A
+    assert [s.source_id for s in visit.pool.sources] == [0, 1], "it stays in the plan"

@@ -195,7 +195,7 @@ def locate(
     for reading in readings:
         check.check_reading(pool, reading)
     check.check_copies(readings)
-    survey = Survey(pool, settings, field)
+    survey = Survey(pool.read_with(r.source_id for r in readings), settings, field)
     for reading in readings:
         add_reading(survey.problem, survey._stations, reading, survey._lead_fields)
         survey.readings.append(reading)

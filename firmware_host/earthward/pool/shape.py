@@ -7,6 +7,7 @@ The outline is stored counter-clockwise (from +x towards +y), so the water lies 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from itertools import pairwise
@@ -156,6 +157,14 @@ class Pool:
             if one.source_id == source_id:
                 return one
         raise KeyError(source_id)
+
+    def read_with(self, source_ids: Iterable[int]) -> Pool:
+        """The pool with only the placements that readings were taken with: what another one injects is a plan, and a
+        plan must not enter a budget."""
+        used = set(source_ids)
+        if not used or not used <= {s.source_id for s in self.sources}:
+            return self
+        return replace(self, sources=tuple(s for s in self.sources if s.source_id in used))
 
     # --- geometry ----------------------------------------------------------------------------------------
 

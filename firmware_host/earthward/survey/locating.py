@@ -104,6 +104,7 @@ def remeasure(
         source: float(np.mean([r.injected_A for r in again if r.source_id == source]))
         for source in {r.source_id for r in again}
     }
+    pool = pool.read_with(now_A)
     pool = replace(
         pool,
         sources=tuple(msgspec.structs.replace(s, current_A=now_A.get(s.source_id, s.current_A)) for s in pool.sources),

@@ -218,7 +218,8 @@ class Visit:
         """What a search over everything kept so far needs, detached from the visit."""
         self._learn_currents()
         settings = replace(self._settings, floating=floating_sinks(self.store.findings()))
-        return self.pool, self.survey_readings(), settings
+        readings = self.survey_readings()
+        return self.pool.read_with(r.source_id for r in readings), readings, settings
 
     def _learn_currents(self) -> None:
         """What each placement really injected at its first reading, instead of what was planned.
