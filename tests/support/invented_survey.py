@@ -23,7 +23,7 @@ from earthward.record.visit import CurrentStep, LossTest, SafetyCheck, Sensitivi
 from earthward.survey.contents import pool_of
 from earthward.survey.levels import loss_result, parse_level_log
 from earthward.survey.locating import locate_survey, remeasure
-from earthward.survey.sensitivity import ProofReading, judge_proof
+from earthward.survey.sensitivity import judge_proof
 from earthward.survey.store import SurveyStore
 from earthward.water.loss import analyse
 
@@ -222,7 +222,6 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
 
 def proof_row(store: SurveyStore, world: World, settings: int) -> None:
     """The test leak: a bare wire end of known resistance, read at 0.5 m with and without."""
-    values = []
     centre = np.array([4.5, 2.25, 0.7])
     front, back = pair_at(centre, 0.0, False)
     place = centre + np.array([0.65, 0.0, 0.0])
@@ -231,7 +230,6 @@ def proof_row(store: SurveyStore, world: World, settings: int) -> None:
     for connected in (False, True, False, True, False):
         leak = 3.0e-4 if connected else 0.0
         value = world.volts(front, back, source, LEAK_A, INJECTED_A) + row * leak + float(world.rng.normal(0, 8e-7))
-        values.append(ProofReading(value, 8e-7, connected))
         store.keep(
             KeptReading(
                 front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), value_V=value, sigma_V=8e-7,
@@ -239,7 +237,7 @@ def proof_row(store: SurveyStore, world: World, settings: int) -> None:
                 test_leak="connected" if connected else "disconnected",
             )
         )  # fmt: skip
-    result = judge_proof(values, 0.5)
+    result = judge_proof(store.readings("test leak"), 0.5)
     store.add_proof(SensitivityTest(ok=result.ok, result={**result.as_dict(), "distance_m": 0.5}, settings_id=settings))
 
 

@@ -5,14 +5,22 @@ from __future__ import annotations
 import pytest
 
 from earthward.errors import InputError
-from earthward.survey.sensitivity import ProofReading, judge_proof, proof_wanted
+from earthward.record.reading import KeptReading, TestLeakState
+from earthward.survey.sensitivity import judge_proof, proof_wanted
 
 
-def readings(signal: float, sigma: float = 1e-6, background: float = 5e-6, jitter: float = 0.0) -> list[ProofReading]:
+def at_leak(value_V: float, sigma_V: float, state: TestLeakState) -> KeptReading:
+    return KeptReading(
+        front_m=(1.15, 1.0, 0.5), back_m=(0.85, 1.0, 0.5), value_V=value_V, sigma_V=sigma_V, purpose="test leak",
+        test_leak=state,
+    )  # fmt: skip
+
+
+def readings(signal: float, sigma: float = 1e-6, background: float = 5e-6, jitter: float = 0.0) -> list[KeptReading]:
     return [
-        ProofReading(background, sigma, False),
-        ProofReading(background + signal, sigma, True),
-        ProofReading(background + jitter, sigma, False),
+        at_leak(background, sigma, "disconnected"),
+        at_leak(background + signal, sigma, "connected"),
+        at_leak(background + jitter, sigma, "disconnected"),
     ]
 
 

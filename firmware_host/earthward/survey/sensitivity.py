@@ -17,6 +17,7 @@ from typing import Any
 
 from earthward.errors import InputError
 from earthward.inversion.compare import BAND
+from earthward.record.reading import KeptReading
 
 #: least ratio of test-leak signal to background (ASTM D7007)
 LEAST_RATIO = 3.0
@@ -29,15 +30,6 @@ SETTINGS_THAT_COUNT = (
     "spacing_m", "waveform", "frequency_Hz", "window_s", "full_scale_V", "front_end_gain", "current_limit_A",
     "pair", "receiver", "earth_electrode_m",
 )  # fmt: skip
-
-
-@dataclass(frozen=True, slots=True)
-class ProofReading:
-    """One reading at the test leak. `connected`: the test leak was joined to earth."""
-
-    value_V: float
-    sigma_V: float
-    connected: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +47,7 @@ class ProofResult:
         return asdict(self)
 
 
-def judge_proof(readings: Sequence[ProofReading], distance_m: float, least_ratio: float = LEAST_RATIO) -> ProofResult:
+def judge_proof(readings: Sequence[KeptReading], distance_m: float, least_ratio: float = LEAST_RATIO) -> ProofResult:
     """Judge the readings taken at one station, `distance_m` from the test leak.
 
     Signal: difference of the means with and without the leak. Noise: the 95 % band of a background reading, from the
@@ -63,8 +55,8 @@ def judge_proof(readings: Sequence[ProofReading], distance_m: float, least_ratio
     """
     if not distance_m > 0.0:
         raise InputError("the distance to the test leak must be above zero metres: measure it with a tape")
-    with_leak = [r for r in readings if r.connected]
-    without = [r for r in readings if not r.connected]
+    with_leak = [r for r in readings if r.test_leak == "connected"]
+    without = [r for r in readings if r.test_leak == "disconnected"]
     if not with_leak or len(without) < 2:
         raise InputError("the test leak needs at least one reading connected and two disconnected at the same station")
     signal = _mean(with_leak) - _mean(without)
@@ -115,7 +107,7 @@ def proof_wanted(
     return None
 
 
-def _mean(readings: Sequence[ProofReading]) -> float:
+def _mean(readings: Sequence[KeptReading]) -> float:
     return sum(r.value_V for r in readings) / len(readings)
 
 

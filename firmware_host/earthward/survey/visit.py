@@ -30,7 +30,7 @@ from earthward.safety.stray import StrayVerdict
 from earthward.survey.levels import visit_water_budget
 from earthward.survey.locating import floating_sinks, remeasure
 from earthward.survey.pair import pair_ends
-from earthward.survey.sensitivity import ProofReading, ProofResult, judge_proof, proof_wanted
+from earthward.survey.sensitivity import ProofResult, judge_proof, proof_wanted
 from earthward.survey.steps import STEP_TITLES, Instrument, course, outcomes_of
 from earthward.survey.store import SurveyStore
 
@@ -317,12 +317,7 @@ class Visit:
 
     def judge_test_leak(self, distance_m: float) -> ProofResult:
         """The proof that a leak would be seen here today, from what was kept at the test leak. Raises InputError."""
-        readings = [
-            ProofReading(r.value_V, r.sigma_V, r.test_leak == "connected")
-            for r in self._unjudged()
-            if r.test_leak is not None
-        ]
-        result = judge_proof(readings, distance_m)
+        result = judge_proof(self._unjudged(), distance_m)
         self.store.set_meta(JUDGED_AFTER_ROW, self._last_row())
         self.store.add_proof(
             SensitivityTest(
