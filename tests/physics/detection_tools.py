@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 
 from earthward.emulated.pair_recording import PairRecording, PairScene, mains_family, record
+from earthward.record.reading import Reading
 from earthward.signal import waveforms
 from earthward.signal.batch import DetectResult, detect
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.sampleclock import index_from_stamps
-from earthward.signal.types import FloatArray, PhaseReference, Reading, SampleBlock
+from earthward.signal.types import FloatArray, PhaseReference, SampleBlock
 
 BOTH_MAINS = ((50.0, 240e-6), (60.0, 240e-6))  # 100 x the scene's ordinary amplitude
 

@@ -11,7 +11,7 @@ import pytest
 
 from earthward.errors import InputError
 from earthward.pool import polygon
-from earthward.pool.shape import Floor, Step, from_outline, rectangle
+from earthward.pool.shape import Floor, Stair, from_outline, rectangle
 from earthward.record.place import Fitting, Mark, Placement
 from earthward.report.plan import Arrow, Picture, Shade, Spot, draw_plan, field_picture, save_plan
 
@@ -27,7 +27,7 @@ POOL = replace(
         Fitting(name="light", kind="light", position_m=(5.0, 0.0, 0.6)),
         Fitting(name="drain", kind="drain", position_m=(7.0, 2.5, 1.5), covered=True),
     ),
-    steps=(Step(((0, 0), (1, 0), (1, 5), (0, 5)), 0.4),),
+    steps=(Stair(((0, 0), (1, 0), (1, 5), (0, 5)), 0.4),),
 )
 
 

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earthward.pool import polygon
-from earthward.pool.shape import Floor, Pool, Step, from_outline, rectangle
+from earthward.pool.shape import Floor, Pool, Stair, from_outline, rectangle
 
 SLOPE = Floor("profile", 1.1, ((0.0, 1.1), (4.0, 1.1), (7.0, 2.4), (10.0, 2.4)))
 
@@ -80,7 +80,7 @@ def test_hopper_whose_side_is_the_wall() -> None:
 
 def test_contains_and_steps() -> None:
     pool = Pool(outline_m=((0, 0), (10, 0), (10, 5), (0, 5)), floor=Floor("flat", 1.4),
-                steps=(Step(((0, 0), (1, 0), (1, 5), (0, 5)), 0.4),))  # fmt: skip
+                steps=(Stair(((0, 0), (1, 0), (1, 5), (0, 5)), 0.4),))  # fmt: skip
     points = [[5, 2, 0.7], [5, 2, 1.5], [5, 2, -0.1], [-0.1, 2, 0.5], [0.5, 2, 0.3], [0.5, 2, 0.5], [10, 5, 1.4]]
     assert pool.contains(points).tolist() == [True, False, False, False, True, False, True]
     assert not pool.is_box
@@ -89,8 +89,8 @@ def test_contains_and_steps() -> None:
 
 def test_risers_are_part_of_the_liner() -> None:
     stairs = (
-        Step(((0, 1), (0.3, 1), (0.3, 4), (0, 4)), 0.3),
-        Step(((0.3, 1), (0.6, 1), (0.6, 4), (0.3, 4)), 0.6),
+        Stair(((0, 1), (0.3, 1), (0.3, 4), (0, 4)), 0.3),
+        Stair(((0.3, 1), (0.6, 1), (0.6, 4), (0.3, 4)), 0.6),
     )
     pool = Pool(outline_m=((0, 0), (10, 0), (10, 5), (0, 5)), floor=Floor("flat", 1.4), steps=stairs)
     cells = pool.liner_cells(0.1)

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from numpy.random import default_rng
 
+from earthward.record.reading import Reading
 from earthward.record.waveform import WaveformName
 from earthward.signal.delay_tracking import LARGEST_S, DelayTracker
 from earthward.signal.detector import Detector, DetectorSettings
-from earthward.signal.types import PhaseReference, Reading, SampleBlock
+from earthward.signal.types import PhaseReference, SampleBlock
 from earthward.signal.waveforms import averaged
 
 RATE_HZ, FREQUENCY_HZ, AMPLITUDE_V, NOISE_V = 860.0, 36.0, 100e-6, 8e-6

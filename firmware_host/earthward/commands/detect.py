@@ -9,10 +9,10 @@ from typing import Any, Literal
 
 from earthward.daemon.recording_csv import read_recording_csv
 from earthward.errors import InputError
+from earthward.record.reading import Reading
 from earthward.record.waveform import WAVEFORMS
 from earthward.signal.batch import DetectResult, detect
 from earthward.signal.detector import DetectorSettings
-from earthward.signal.types import Reading
 from earthward.signal.waveforms import tells_polarity
 
 SUMMARY = "lock-in over a recording"

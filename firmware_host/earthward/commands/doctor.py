@@ -23,7 +23,7 @@ from earthward.errors import InputError
 
 
 @dataclass(frozen=True, slots=True)
-class Finding:
+class Look:
     """One thing looked at. `level`: right, note (works without), or wrong (the instrument cannot work so)."""
 
     what: str
@@ -54,73 +54,71 @@ def run(args: argparse.Namespace) -> int:
     return 1 if wrong else 0
 
 
-def examine(config: configuration.Config) -> Iterator[Finding]:
+def examine(config: configuration.Config) -> Iterator[Look]:
     """Look at one thing after another; each look says what to do, none stops the others."""
-    checks: list[Callable[[configuration.Config], Iterator[Finding]]] = [
+    checks: list[Callable[[configuration.Config], Iterator[Look]]] = [
         _machine, _libraries, _groups, _receiver, _board, _pins, _storage, _screen,
     ]  # fmt: skip
     for check in checks:
         yield from check(config)
 
 
-def _machine(config: configuration.Config) -> Iterator[Finding]:
+def _machine(config: configuration.Config) -> Iterator[Look]:
     version = platform.python_version()
-    yield Finding("Python", "right" if sys.version_info >= (3, 11) else "wrong", f"{version} (3.11 or later is needed)")
+    yield Look("Python", "right" if sys.version_info >= (3, 11) else "wrong", f"{version} (3.11 or later is needed)")
     model = Path("/proc/device-tree/model")
     name = model.read_text(errors="replace").strip("\0\n ") if model.exists() else ""
     if "Raspberry Pi" in name:
-        yield Finding("machine", "right", name)
+        yield Look("machine", "right", name)
     else:
-        yield Finding("machine", "note", f"{name or platform.machine()}: no Raspberry Pi, so no pins and no receiver")
+        yield Look("machine", "note", f"{name or platform.machine()}: no Raspberry Pi, so no pins and no receiver")
 
 
-def _libraries(config: configuration.Config) -> Iterator[Finding]:
+def _libraries(config: configuration.Config) -> Iterator[Look]:
     if importlib.util.find_spec("lgpio") is None:
-        yield Finding(
+        yield Look(
             "lgpio",
             "wrong",
             "not installed: apt install python3-lgpio and make the environment with system site packages",
         )
     elif not hasattr(importlib.import_module("lgpio"), "gpiochip_open"):
         # PyPI has an empty package of that name for some Pythons: it imports, and has nothing in it.
-        yield Finding(
-            "lgpio", "wrong", "an empty stub is installed: remove it with pip, then apt install python3-lgpio"
-        )
+        yield Look("lgpio", "wrong", "an empty stub is installed: remove it with pip, then apt install python3-lgpio")
     else:
-        yield Finding("lgpio", "right", "present")
+        yield Look("lgpio", "right", "present")
     if importlib.util.find_spec("adafruit_extended_bus") is None:
-        yield Finding("I2C library", "wrong", "adafruit-extended-bus is missing: install Earthward with its extra `pi`")
+        yield Look("I2C library", "wrong", "adafruit-extended-bus is missing: install Earthward with its extra `pi`")
     else:
-        yield Finding("I2C library", "right", importlib.metadata.version("adafruit-extended-bus"))
+        yield Look("I2C library", "right", importlib.metadata.version("adafruit-extended-bus"))
 
 
-def _groups(config: configuration.Config) -> Iterator[Finding]:
+def _groups(config: configuration.Config) -> Iterator[Look]:
     mine = {g.gr_name for g in grp.getgrall() if g.gr_gid in os.getgroups()}
     for group in ("gpio", "i2c", "dialout", "audio"):
         if os.geteuid() == 0 or group in mine:
-            yield Finding(f"group {group}", "right", "yours")
+            yield Look(f"group {group}", "right", "yours")
         else:
-            yield Finding(
+            yield Look(
                 f"group {group}", "note", f"you are not in it: sudo usermod -aG {group} $USER, then log in again"
             )
 
 
-def _receiver(config: configuration.Config) -> Iterator[Finding]:
+def _receiver(config: configuration.Config) -> Iterator[Look]:
     device = Path(f"/dev/i2c-{config.adc.i2c_bus}")
     if not device.exists():
-        yield Finding("I2C bus", "wrong", f"{device} is not there: switch I2C on (raspi-config, Interface Options)")
+        yield Look("I2C bus", "wrong", f"{device} is not there: switch I2C on (raspi-config, Interface Options)")
         return
     try:
         bus = open_i2c(config.adc.i2c_bus)
         found = _probe(bus, config.adc.address)
     except InputError as error:
-        yield Finding("I2C bus", "wrong", str(error))
+        yield Look("I2C bus", "wrong", str(error))
         return
     text = f"answers at {config.adc.address:#x}"
     if found:
-        yield Finding("receiver", "right", f"{config.adc.chip} {text}")
+        yield Look("receiver", "right", f"{config.adc.chip} {text}")
     else:
-        yield Finding(
+        yield Look(
             "receiver", "wrong", f"nothing {text}: check supply, data, clock and address wire of the {config.adc.chip}"
         )
     rate = Path(f"/sys/class/i2c-adapter/i2c-{config.adc.i2c_bus}/of_node/clock-frequency")
@@ -128,7 +126,7 @@ def _receiver(config: configuration.Config) -> Iterator[Finding]:
         hertz = int.from_bytes(rate.read_bytes(), "big")
         level: Literal["right", "note"] = "right" if hertz >= 400_000 else "note"
         hint = "" if hertz >= 400_000 else ": set dtparam=i2c_arm_baudrate=400000 in config.txt"
-        yield Finding("I2C clock", level, f"{hertz} Hz{hint}")
+        yield Look("I2C clock", level, f"{hertz} Hz{hint}")
 
 
 def _probe(bus: object, address: int) -> bool:
@@ -143,7 +141,7 @@ def _probe(bus: object, address: int) -> bool:
     return True
 
 
-def _board(config: configuration.Config) -> Iterator[Finding]:
+def _board(config: configuration.Config) -> Iterator[Look]:
     from earthward.devices.source import SourceLink
 
     port = Path(config.link.port)
@@ -152,50 +150,50 @@ def _board(config: configuration.Config) -> Iterator[Finding]:
             sorted(str(p) for p in Path("/dev/serial/by-id").glob("*")) if Path("/dev/serial/by-id").exists() else []
         )
         hint = f"; ports here: {', '.join(known)}" if known else "; no serial port is plugged in"
-        yield Finding("source board", "wrong", f"{port} is not there{hint}")
+        yield Look("source board", "wrong", f"{port} is not there{hint}")
         return
     with SourceLink(str(port), SystemClock()) as link:
         answered = link.wait_connected(3.0)
         status = link.status
     if answered:
-        yield Finding("source board", "right", f"firmware {status.firmware} at {port}")
+        yield Look("source board", "right", f"firmware {status.firmware} at {port}")
     else:
-        yield Finding("source board", "wrong", status.text)
+        yield Look("source board", "wrong", status.text)
 
 
-def _pins(config: configuration.Config) -> Iterator[Finding]:
+def _pins(config: configuration.Config) -> Iterator[Look]:
     try:
         with make_pool_side(config) as pool_side:
             closed, held = pool_side.emergency_stop_closed, pool_side.enable_held
     except InputError as error:
-        yield Finding("pins", "wrong", str(error))
+        yield Look("pins", "wrong", str(error))
         return
-    yield Finding(
+    yield Look(
         "emergency stop",
         "right" if closed else "note",
         "closed" if closed else "open, or its wire is broken: the source stays off",
     )
-    yield Finding("enable", "right", "held: let go of it" if held else "not held, as it should be now")
+    yield Look("enable", "right", "held: let go of it" if held else "not held, as it should be now")
 
 
-def _storage(config: configuration.Config) -> Iterator[Finding]:
+def _storage(config: configuration.Config) -> Iterator[Look]:
     folder = Path(config.service.data_dir)
     existing = next(p for p in (folder, *folder.parents) if p.exists())
     if not os.access(existing, os.W_OK):
-        yield Finding("storage", "wrong", f"{folder} cannot be written: set service.data_dir to a folder of yours")
+        yield Look("storage", "wrong", f"{folder} cannot be written: set service.data_dir to a folder of yours")
         return
     free = shutil.disk_usage(existing).free
     level: Literal["right", "note"] = "right" if free > 1e9 else "note"
-    yield Finding("storage", level, f"{free / 1e9:.1f} GB free at {folder}; an hour of recording takes about 65 MB")
+    yield Look("storage", level, f"{free / 1e9:.1f} GB free at {folder}; an hour of recording takes about 65 MB")
 
 
-def _screen(config: configuration.Config) -> Iterator[Finding]:
+def _screen(config: configuration.Config) -> Iterator[Look]:
     if not sys.stdout.isatty():
-        yield Finding("screen", "note", "no terminal here")
+        yield Look("screen", "note", "no terminal here")
         return
     size = shutil.get_terminal_size()
     fits = size.columns >= 40 and size.lines >= 13
-    yield Finding(
+    yield Look(
         "screen",
         "right" if fits else "wrong",
         f"{size.columns}x{size.lines}" + ("" if fits else ": at least 40x13 is needed; choose a smaller font"),

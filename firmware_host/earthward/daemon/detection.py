@@ -13,9 +13,10 @@ from dataclasses import dataclass
 
 from earthward.daemon.protocol import ReadingMessage
 from earthward.record.board import ElectrodeName
+from earthward.record.reading import Reading
 from earthward.signal.delay_tracking import DelayTracker
 from earthward.signal.detector import Detector, DetectorSettings
-from earthward.signal.types import PhaseReference, Reading, SampleBlock
+from earthward.signal.types import PhaseReference, SampleBlock
 
 #: After a change of the source the water's charge and the converter's range settle; these samples are left out.
 SETTLE_S = 0.06

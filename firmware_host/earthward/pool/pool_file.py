@@ -14,7 +14,7 @@ import numpy as np
 
 from earthward.errors import InputError
 from earthward.pool import polygon
-from earthward.pool.shape import Floor, Point2, Point3, Pool, Step
+from earthward.pool.shape import Floor, Point2, Point3, Pool, Stair
 from earthward.record.place import FITTING_KINDS, Fitting, FittingKind, Mark, Placement
 
 # A fitting sits on the liner; taping errors of this size are believed, more is a mistake in the file.
@@ -356,11 +356,11 @@ def _fitting(table: _Table) -> Fitting:
     )
 
 
-def _step(table: _Table) -> Step:
+def _step(table: _Table) -> Stair:
     outline = table.pairs("outline_m", 3)
     if polygon.crossing_edges(np.array(outline)) is not None:
         raise InputError(f"{table.where}: {table.name}.outline_m crosses itself.")
-    return Step(tuple(outline), table.positive("depth_m", 20.0))
+    return Stair(tuple(outline), table.positive("depth_m", 20.0))
 
 
 def _mark(table: _Table) -> Mark:

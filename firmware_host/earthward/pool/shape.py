@@ -70,7 +70,7 @@ class Floor:
 
 
 @dataclass(frozen=True)
-class Step:
+class Stair:
     """A solid block under the water (stair, bench, tanning ledge): its top lies `depth_m` below the surface."""
 
     outline_m: tuple[Point2, ...]
@@ -139,7 +139,7 @@ class Pool:
     temperature_C: float = 25.0
     sources: tuple[Placement, ...] = ()
     fittings: tuple[Fitting, ...] = ()
-    steps: tuple[Step, ...] = ()
+    steps: tuple[Stair, ...] = ()
     marks: tuple[Mark, ...] = ()
     name: str = ""
     shape: Literal["rectangle", "polygon", "oval"] = "polygon"

@@ -33,6 +33,8 @@ class Reading(Measured, frozen=True, kw_only=True):
     "acquiring" among the flags) while the phase is not known."""
 
     t_s: float
+    window_s: float = 0.0
+    lost_fraction: float = 0.0
     value_V: float | None = None
     sigma_V: float | None = None
     newest_s: float = 0.0

@@ -37,8 +37,8 @@ class Arrow:
     front_m: Point
     back_m: Point
     value_V: float
-    sigma_V: float = 0.0
     suspect: bool = False
+    weak: bool = False
 
 
 @dataclass(frozen=True)
@@ -129,7 +129,7 @@ def _arrows(sheet: Sheet, arrows: Sequence[Arrow]) -> None:
         front, back = np.array(sheet.at(a.front_m)), np.array(sheet.at(a.back_m))
         middle, axis = 0.5 * (front + back), front - back
         length = float(np.hypot(*axis))
-        colour = "#b9c3c8" if abs(a.value_V) < 2 * a.sigma_V else WARN if a.suspect else ACCENT
+        colour = "#b9c3c8" if a.weak else WARN if a.suspect else ACCENT
         if length < 0.2 * math.dist(a.front_m, a.back_m) * sheet.scale:
             # A vertical pair: a ring, filled when the current flows down.
             down = (a.front_m[2] > a.back_m[2]) == (a.value_V > 0)
@@ -252,7 +252,7 @@ def field_picture(pool: Pool, sinks: Sequence[tuple[Point, float]], arrows: Sequ
 def locate_picture(pool: Pool, readings: Sequence[KeptReading], result: Result) -> Picture:
     """The search's plan: readings, likely places, findings taped from two marks, the next station."""
     suspect = {one.row for one in result.suspect_readings}
-    arrows = [Arrow(r.front_m, r.back_m, r.value_V, r.sigma_V, r.row in suspect) for r in readings]
+    arrows = [Arrow(r.front_m, r.back_m, r.value_V, r.row in suspect, abs(r.value_V) < 2 * r.sigma_V) for r in readings]
     spots = []
     for n, finding in enumerate(result.findings, start=1):
         low, high = finding.current_interval_A or (0.0, 0.0)

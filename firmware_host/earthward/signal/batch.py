@@ -8,9 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from earthward.errors import InputError
+from earthward.record.reading import Reading
 from earthward.signal.detector import Detector, DetectorSettings
 from earthward.signal.sampleclock import index_from_stamps
-from earthward.signal.types import FloatArray, MainsEstimate, PhaseReference, Reading, SampleBlock
+from earthward.signal.types import FloatArray, MainsEstimate, PhaseReference, SampleBlock
 
 
 @dataclass(frozen=True)

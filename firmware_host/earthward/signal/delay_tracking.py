@@ -17,9 +17,10 @@ from functools import lru_cache
 
 import numpy as np
 
+from earthward.record.reading import Reading
 from earthward.record.waveform import WaveformName
 from earthward.signal import waveforms
-from earthward.signal.types import FloatArray, PhaseReference, Reading
+from earthward.signal.types import FloatArray, PhaseReference
 
 #: What may be wrong with the map when nothing is known yet: standard deviation, seconds (own estimate, no source).
 START_SIGMA_S = 0.2e-3

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from earthward.record.reading import Reading
 from earthward.record.waveform import WAVEFORMS, WaveformName
 from earthward.signal import waveforms
 from earthward.signal.acquire import CodeTracker
@@ -16,7 +17,7 @@ from earthward.signal.core import Core
 from earthward.signal.equations import Solution, sum_windows
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.sampleclock import SampleClock
-from earthward.signal.types import MainsEstimate, PhaseReference, Reading, SampleBlock, SampleFlag
+from earthward.signal.types import MainsEstimate, PhaseReference, SampleBlock, SampleFlag
 from earthward.signal.variance_calibration import Evidence, VarianceCalibration
 
 #: A gap longer than this starts everything anew.

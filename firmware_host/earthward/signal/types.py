@@ -69,26 +69,3 @@ class MainsEstimate:
 
     frequency_Hz: float
     amplitude_V: float
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One lock-in result. t_s is the middle of the window; value_V the signed peak amplitude.
-
-    value_V is None (and "acquiring" is in flags) while the phase is not known. p_sign is the probability that
-    the sign of value_V is right. Flags are plain words: "acquiring", "saturated", "lost", "range changed",
-    "mains", "transient", "clock old", "quadrature", "no sign" ...
-    """
-
-    t_s: float
-    value_V: float | None
-    quadrature_V: float | None
-    sigma_V: float | None
-    snr: float | None
-    p_sign: float | None
-    lost_fraction: float
-    window_s: float
-    flags: tuple[str, ...] = ()
-    channel: int = 0
-    #: time of the newest sample used, so that a display can show how old the reading is
-    newest_s: float = 0.0
