@@ -37,8 +37,16 @@ COMMANDS: dict[str, str] = {
 }
 
 
+JOB = (
+    "Finds where a vinyl-lined pool leaks, electrically and with the water left in: is it leaking, is it safe to work, "
+    "where does the current leave the water, what do dye and repair say, what does the owner get to read. "
+    "Begin with `earthward demo`: a whole visit on an emulated pool, no hardware needed."
+)
+EXIT_CODES = "Exit codes: 0 done, 1 failed or something is wrong, 2 bad input (one sentence says what), 130 stopped."
+
+
 def build_parser(command: str | None) -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(prog="earthward", description=__doc__.splitlines()[0] if __doc__ else None)
+    parser = argparse.ArgumentParser(prog="earthward", description=JOB, epilog=EXIT_CODES)
     parser.add_argument("--version", action="version", version=f"earthward {__version__}")
     subparsers = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for name, summary in COMMANDS.items():

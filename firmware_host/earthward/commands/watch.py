@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from earthward.display.app import Listener, run_dashboard
 from earthward.display.client import default_address
 from earthward.display.glyphs import TIERS
+from earthward.display.hands import BenchHands
 from earthward.display.themes import THEMES
 
 if TYPE_CHECKING:
@@ -27,6 +28,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--reduced", action="store_true", help="fewer redraws, for slow machines and panels")
     parser.add_argument("--no-switches", action="store_true", help="leave the pool-side switches to another display")
 
+    parser.add_argument("--bench-hands", metavar="SOCKET", help=argparse.SUPPRESS)
     parser.add_argument("--wav", metavar="FILE", help="write what would be heard")
 
 
@@ -50,6 +52,7 @@ def run(args: argparse.Namespace) -> int:
             operator=args.operator,
             switches=not args.no_switches,
             listeners=listeners,
+            hands=None if args.bench_hands is None else BenchHands(args.bench_hands),
         )
     finally:
         if sound is not None:

@@ -160,6 +160,9 @@ class Person:
         both: tuple[ElectrodeName, ...] = ("A", "B") if present == "A" else ("B", "A")
         electrodes = both if len(visit.pool.sources) > 1 else (present,)
         turns = self._turns
+        if wish.place.vertical and "upright" in turns:
+            # The place was proposed with the pair upright to begin with.
+            turns = ("upright", *(name for name in turns if name != "upright"))
         if wish.test_leak is not None:
             # The present electrode in one direction: what counts is the difference that the test leak makes.
             electrodes, turns = (present,), ("along",)

@@ -291,6 +291,7 @@ NOW_AGAIN = "read again after the repair: when the pole is {}"
 NOW_SPOT_DONE = "Spot done. "
 NOW_TURN = "when turned: {1} ({0})"
 NOW_HOLD = "{} {}{}: {}"
+TURN_NAMES = {"along": "as said", "across": "across", "upright": "upright"}
 TURN_HOW = {
     "along": "as the place says",
     "across": "ACROSS, a quarter turn left",
