@@ -255,7 +255,7 @@ def next_station(
         free = np.linalg.norm(places.centre_m - place, axis=1) >= 0.25
         places = Places(places.centre_m[free], places.matrix[free], places.shift[free]) if free.any() else places
     predicted = predicted_field(places, belief, resistivity, priors)
-    toward = np.array([_toward_wall(pool, centre) for centre in places.centre_m])
+    toward = toward_wall(pool, places.centre_m)
     along = np.stack([-toward[:, 1], toward[:, 0], np.zeros(len(toward))], axis=1)
     every = np.stack([toward, along, np.broadcast_to([0.0, 0.0, 1.0], toward.shape)], axis=1)
     bits = expected_bits(predicted, weight, priors, every[:, :axes], rigid=rigid)
@@ -271,15 +271,15 @@ Direction = Literal["toward", "along", "upright"]
 DIRECTIONS: tuple[Direction, ...] = get_args(Direction)
 
 
-def _toward_wall(pool: Pool, centre_m: FloatArray) -> FloatArray:
-    """Level unit vector from a place to the nearest wall."""
-    at = np.asarray(centre_m[:2], dtype=float)
-    _, edge, fraction = polygon.nearest_edge(pool.outline, at[None])
-    a, b = pool.outline[edge[0]], np.roll(pool.outline, -1, axis=0)[edge[0]]
-    d = a + fraction[0] * (b - a) - at
-    if float(np.hypot(*d)) < 1e-6:
-        d = np.array([(b - a)[1], -(b - a)[0]])
-    return np.array([*(d / np.hypot(*d)), 0.0])
+def toward_wall(pool: Pool, centre_m: FloatArray) -> FloatArray:
+    """Level unit vectors (n, 3) from places (n, 3) to the nearest wall."""
+    at = centre_m[:, :2]
+    _, edge, fraction = polygon.nearest_edge(pool.outline, at)
+    a, b = pool.outline[edge], np.roll(pool.outline, -1, axis=0)[edge]
+    d = a + fraction[:, None] * (b - a) - at
+    on_it = np.linalg.norm(d, axis=1) < 1e-6
+    d[on_it] = np.stack([(b - a)[:, 1], -(b - a)[:, 0]], axis=1)[on_it]
+    return np.column_stack([d / np.linalg.norm(d, axis=1, keepdims=True), np.zeros(len(d))])
 
 
 def describe(pool: Pool, centre_m: FloatArray, direction: Direction = "toward") -> Station:
@@ -287,7 +287,7 @@ def describe(pool: Pool, centre_m: FloatArray, direction: Direction = "toward") 
     as well: the level one to go on with."""
     x, y, z = (float(v) for v in centre_m)
     place = pool.wall_place(x, y)
-    dx, dy, _ = _toward_wall(pool, np.asarray(centre_m))
+    dx, dy, _ = toward_wall(pool, np.asarray(centre_m)[None])[0]
     held = "front end toward the wall"
     if direction == "along":
         dx, dy = -dy, dx

@@ -146,9 +146,10 @@ def interpolation(coarse: CellSet, fine: CellSet) -> tuple[IntArray, FloatArray,
             table = table[..., :3]
         gauss = np.exp(-0.125 * (u * u + v * v))[..., None]
         weighted = table * gauss
-        # Cells in a row leave some terms undetermined: a pseudo-inverse, of the small normal matrix for speed.
-        normal = np.linalg.pinv(weighted.swapaxes(1, 2) @ weighted, rcond=1e-11, hermitian=True)
-        solution = normal @ (weighted * gauss).swapaxes(1, 2)
+        # Cells in a row leave some terms undetermined: a trace of damping settles those at nothing.
+        normal = weighted.swapaxes(1, 2) @ weighted
+        normal[:, np.arange(table.shape[-1]), np.arange(table.shape[-1])] += 1e-8
+        solution = np.linalg.solve(normal, (weighted * gauss).swapaxes(1, 2))
         index[mine, :k] = ids
         weight[mine, :k] = solution[:, 0]
         slope[mine, :k] = solution[:, 1:3].swapaxes(1, 2) / coarse.size_m
