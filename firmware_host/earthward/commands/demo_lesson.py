@@ -16,7 +16,7 @@ from typing import Any
 
 import numpy as np
 
-from earthward.commands.demo_world import PoleErrors, dye_drawn, leak_L_per_day, level_log
+from earthward.commands.demo_world import HandHeldPole, dye_drawn, leak_L_per_day, level_log
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.daemon.recorder import write_whole
@@ -40,7 +40,7 @@ class Lesson:
         self._bench = bench
         self._daemon = daemon
         self._draw = np.random.default_rng([bench.scenario.seed, 11])
-        self._errors = PoleErrors.draw(self._draw)
+        self._pole = HandHeldPole(bench.scenario, self._draw)
         self._at: tuple[float, ...] | None = None
         self._place: Station | None = None
         self._told = False
@@ -63,13 +63,12 @@ class Lesson:
     # ---- what the person says is done -----------------------------------------------------------------------
 
     def _hold(self, place: Station) -> None:
-        """A person holds the pole about where it is said to be: off by as much for all directions of one spot."""
+        """A person holds the pole about where it is said to be: put down once a spot, turned by hand there."""
         if place.position_m != self._at:
             self._at = place.position_m
-            self._errors = PoleErrors.draw(self._draw)
+            self._pole.put_down()
         self._place = place
-        middle, bearing = self._errors.at(place, self._bench.scenario)
-        self._bench.technician.hold(middle, bearing, vertical=place.vertical, moving_s=0.15)
+        self._bench.technician.hold_ends(*self._pole.ends(place), moving_s=0.15)
 
     def _said(self, message: m.FromClient) -> None:
         technician = self._bench.technician

@@ -17,7 +17,7 @@ import numpy as np
 from earthward.commands.demo_client import InstrumentClient, VisitError
 from earthward.commands.demo_hands import Hands, in_words, is_open
 from earthward.commands.demo_walk import told
-from earthward.commands.demo_world import Calendar, PoleErrors, dye_drawn, leak_L_per_day, level_log
+from earthward.commands.demo_world import Calendar, HandHeldPole, dye_drawn, leak_L_per_day, level_log
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.daemon.recorder import write_whole
@@ -66,7 +66,7 @@ class WholeVisit(Hands):
         self._calendar = calendar
         self._out = out
         self._draw = np.random.default_rng([bench.scenario.seed, 7])
-        self._errors = PoleErrors.draw(self._draw)
+        self._pole = HandHeldPole(bench.scenario, self._draw)
         self._places: dict[str, tuple[Point, float]] = {}
         self._repaired = False
         daemon.wiring.on_move = self._hold
@@ -214,7 +214,7 @@ class WholeVisit(Hands):
         async def once() -> None:
             called = next(names)
             self._places[called] = (position_m, bearing_deg)
-            self._errors = PoleErrors.draw(self._draw)
+            self._pole.put_down()
             await self.station(client, called, position_m, bearing_deg)
 
         await self._again_after_a_trip(client, once)
@@ -288,7 +288,7 @@ class WholeVisit(Hands):
     async def _once_more(self, client: InstrumentClient, name: str, finding: int) -> None:
         position, bearing = self._places[name]
         taken = {r["station"] for r in self.rows if r["purpose"] == "re-measure"}
-        self._errors = PoleErrors.draw(self._draw)
+        self._pole.put_down()
         called = name if name not in taken else f"{name} again"
         await self.station(client, called, position, bearing, purpose="re-measure", finding=finding)
 
@@ -352,13 +352,12 @@ class WholeVisit(Hands):
     # ---- hands --------------------------------------------------------------------------------------------------
 
     def put_down(self, client: InstrumentClient, place: Station) -> None:
-        self._errors = PoleErrors.draw(self._draw)
+        self._pole.put_down()
         client.send(m.MoveTo(place=place))
 
     def _hold(self, place: Station) -> None:
         """Where a client says that the pole is, a person holds it, about."""
-        middle, bearing = self._errors.at(place, self._scenario)
-        self._bench.technician.hold(middle, bearing, vertical=place.vertical, moving_s=0.15)
+        self._bench.technician.hold_ends(*self._pole.ends(place), moving_s=0.15)
 
     async def _searched(self, client: InstrumentClient) -> None:
         """Until the plan speaks of everything kept."""

@@ -6,10 +6,10 @@ All of our own invention; what depends on the hole follows from the same hole as
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
+from numpy.typing import NDArray
 
 from earthward.clock import Clock
 from earthward.emulated.scenario import LeakSpec, Point3, Scenario
@@ -17,14 +17,19 @@ from earthward.record.place import Station
 from earthward.water.evaporation import Weather, carrier, smith_lof_jones
 from earthward.water.hole_flow import LITRES_PER_DAY, orifice_and_soil_m3_per_s
 
+FloatArray = NDArray[np.float64]
 #: the visit's invented morning
 MORNING = datetime(2026, 6, 17, 8, 30, tzinfo=UTC)
 #: what lies behind the liner: coarse sand to gravel
 SOIL_M_PER_S = 2e-3
 #: dye let go this near to a hole is drawn in
 DYE_REACH_M = 0.3
-#: how well a person holds the pole: per horizontal axis, in depth, in bearing
-POSITION_SIGMA_M, DEPTH_SIGMA_M, BEARING_SIGMA_DEG = 0.06, 0.03, 5.0
+#: how well a person puts the pole down: per horizontal axis, in depth
+POSITION_SIGMA_M, DEPTH_SIGMA_M = 0.06, 0.03
+#: and turns it, each direction anew: bearing, lean about either level axis, by how much the hand slips per axis
+BEARING_SIGMA_DEG, LEAN_SIGMA_DEG, SLIP_SIGMA_M = 10.0, 4.0, 0.03
+#: now and then all that is so many times worse
+CARELESS, CARELESS_TIMES = 0.05, 2.5
 #: readings of the ruler, and how a bucket's evaporation differs from the pool's
 RULER_SIGMA_MM, BUCKET_SIGMA = 0.5, 0.04
 
@@ -93,29 +98,54 @@ def dye_drawn(scenario: Scenario, near_m: Point3, reach_m: float) -> LeakSpec | 
     return min(near, key=lambda leak: math.dist(leak.position_m, near_m)) if near else None
 
 
-@dataclass(frozen=True)
-class PoleErrors:
-    """By how much the pole is not where the person thinks: one for each time it is put down."""
+class HandHeldPole:
+    """A person's hold of the pole: put down anew, its place is off by as much for all directions read there; each turn
+    into another direction brings a bearing, a lean and a slip of the hand of its own. Walls, floor and surface stop the
+    electrodes."""
 
-    shift_m: Point3
-    turn_deg: float
+    def __init__(self, scenario: Scenario, draw: np.random.Generator) -> None:
+        self._scenario = scenario
+        self._draw = draw
+        self._shift = np.zeros(3)
+        self._turn: tuple[float, bool] | None = None
+        self._slip, self._angles = np.zeros(3), np.zeros(3)
+        self.put_down()
 
-    @classmethod
-    def draw(cls, draw: np.random.Generator) -> PoleErrors:
-        x, y = draw.normal(0.0, POSITION_SIGMA_M, 2)
-        z = draw.normal(0.0, DEPTH_SIGMA_M)
-        return cls((float(x), float(y), float(z)), float(draw.normal(0.0, BEARING_SIGMA_DEG)))
+    def put_down(self) -> None:
+        sigma = (POSITION_SIGMA_M, POSITION_SIGMA_M, DEPTH_SIGMA_M)
+        self._shift = self._care() * self._draw.normal(0.0, sigma)
+        self._turn = None
 
-    def at(self, place: Station, scenario: Scenario) -> tuple[Point3, float]:
-        """Where the middle and which way the front end really is; walls, floor and surface stop the electrodes."""
-        half = scenario.spacing_m / 2 + 0.02
-        bearing = (place.bearing_deg or 0.0) + self.turn_deg
-        if place.vertical:
-            reach = (0.02, 0.02, half)
-        else:
-            angle = math.radians(bearing)
-            reach = (half * abs(math.cos(angle)) + 0.02, half * abs(math.sin(angle)) + 0.02, 0.02)
-        size = (scenario.length_m, scenario.width_m, scenario.depth_m)
-        held = zip(place.position_m, self.shift_m, reach, size, strict=True)
-        x, y, z = (min(max(p + d, r), max(end - r, r)) for p, d, r, end in held)
-        return (x, y, z), bearing
+    def ends(self, place: Station) -> tuple[Point3, Point3]:
+        """Front and back electrode, where they really are while the person says `place`."""
+        wanted = ((place.bearing_deg or 0.0) % 360.0, place.vertical)
+        if wanted != self._turn:
+            worse = self._care()
+            self._turn = wanted
+            self._slip = worse * self._draw.normal(0.0, SLIP_SIGMA_M, 3)
+            spread = np.radians([LEAN_SIGMA_DEG, LEAN_SIGMA_DEG, BEARING_SIGMA_DEG])
+            self._angles = worse * self._draw.normal(0.0, spread)
+        half = self._scenario.spacing_m / 2
+        bearing = math.radians(wanted[0]) + self._angles[2]
+        level = np.array([math.cos(bearing), math.sin(bearing), 0.0])
+        arm = half * _leaning(np.array([0.0, 0.0, 1.0]) if place.vertical else level, self._angles)
+        s = self._scenario
+        reach = np.abs(arm) + 0.02
+        size = np.array([s.length_m, s.width_m, s.depth_m])
+        held = np.asarray(place.position_m) + self._shift + self._slip
+        middle = np.minimum(np.maximum(held, reach), np.maximum(size - reach, reach))
+        return _point(middle + arm), _point(middle - arm)
+
+    def _care(self) -> float:
+        return CARELESS_TIMES if self._draw.random() < CARELESS else 1.0
+
+
+def _leaning(vector: FloatArray, angles: FloatArray) -> FloatArray:
+    """A unit vector with the pole leaning by small angles about x and y."""
+    leant = vector + np.cross(np.array([angles[0], angles[1], 0.0]), vector)
+    unit: FloatArray = leant / np.linalg.norm(leant)
+    return unit
+
+
+def _point(place: FloatArray) -> Point3:
+    return float(place[0]), float(place[1]), float(place[2])

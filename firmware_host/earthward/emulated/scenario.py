@@ -67,6 +67,9 @@ class Scenario:
     fittings: tuple[FittingSpec, ...] = ()
     electrode_A_m: Point3 = (1.0, 2.0, 0.7)
     electrode_B_m: Point3 = (7.0, 2.0, 0.7)
+    electrode_A_noted_m: Point3 | None = None
+    electrode_B_noted_m: Point3 | None = None
+    """Where the technician noted them; None: exactly where they hang."""
     electrode_ohm: float = 25.0
     """Injection electrode to water."""
     earth_electrode_ohm: float = 120.0
@@ -115,6 +118,8 @@ class Scenario:
         electrode_a = (round(0.14 * length, 2), round(draw.uniform(0.35, 0.65) * width, 2), round(0.5 * depth, 2))
         electrode_b = (round(0.86 * length, 2), round(draw.uniform(0.35, 0.65) * width, 2), round(0.5 * depth, 2))
         taken: list[Point3] = [electrode_a, electrode_b]
+        # They hang from a rope: up to 0.15 m from where they were noted (a draw of its own, so that pools stay).
+        rope = random.Random(f"earthward rope {seed}")
 
         def place(floor_share: float, apart_m: float) -> Point3:
             best, best_gap = (length / 2, 0.0, depth / 2), -1.0
@@ -165,8 +170,10 @@ class Scenario:
             temperature_C=round(draw.uniform(18.0, 29.0), 1),
             leaks=holes,
             fittings=tuple(things),
-            electrode_A_m=electrode_a,
-            electrode_B_m=electrode_b,
+            electrode_A_m=_adrift(electrode_a, rope),
+            electrode_B_m=_adrift(electrode_b, rope),
+            electrode_A_noted_m=electrode_a,
+            electrode_B_noted_m=electrode_b,
             earth_electrode_ohm=round(draw.uniform(40.0, 300.0), 1),
             pair_ohm=round(draw.uniform(400.0, 4000.0)),
             crossed=crossed,
@@ -197,8 +204,8 @@ class Scenario:
             water_conductivity_S_per_m=1.0 / self.water_ohm_m,
             temperature_C=self.temperature_C,
             sources=(
-                Placement(position_m=self.electrode_A_m, current_A=0.010, source_id=0),
-                Placement(position_m=self.electrode_B_m, current_A=0.010, source_id=1),
+                Placement(position_m=self.electrode_A_noted_m or self.electrode_A_m, current_A=0.010, source_id=0),
+                Placement(position_m=self.electrode_B_noted_m or self.electrode_B_m, current_A=0.010, source_id=1),
             ),
             fittings=tuple(Fitting(name=f.name, kind=f.kind, position_m=f.position_m) for f in self.fittings),
         )
@@ -210,3 +217,11 @@ class Scenario:
         for leak, row in zip(self.leaks, told["leaks"], strict=True):
             row["ohm"] = self.leak_ohm(leak)
         return told
+
+
+def _adrift(noted_m: Point3, draw: random.Random) -> Point3:
+    """Up to 0.15 m away in plan, a third of that in depth."""
+    far, angle = 0.15 * math.sqrt(draw.random()), draw.uniform(0.0, 2 * math.pi)
+    x, y, z = noted_m
+    moved = (x + far * math.cos(angle), y + far * math.sin(angle), z + draw.uniform(-0.05, 0.05))
+    return round(moved[0], 3), round(moved[1], 3), round(moved[2], 3)
