@@ -22,6 +22,11 @@ _STEP_m = 1e-4
 
 def bound_m(drawn: Drawn) -> float:
     """Root of the mean squared distance that no unbiased estimate of the (first) leak's place can beat."""
+    return bounds(drawn)[0]
+
+
+def bounds(drawn: Drawn) -> tuple[float, float]:
+    """`bound_m`, and the standard deviation of the leak's current at the first placement over that current."""
     truth, world = drawn.truth, drawn.world
     pairs = list(truth.pairs)
     front, back = ends(truth.pool, pairs)
@@ -42,7 +47,7 @@ def bound_m(drawn: Drawn) -> float:
             unknown(column, math.inf if leak else FITTING_m)
     units = _unit_columns(truth, front, back, at)
     for k in range(len(truth.sinks)):
-        unknown(units[:, k] * np.where(at == 0, 1.0, truth.sinks[k].current_A[1] / truth.sinks[k].current_A[0]))
+        unknown(units[:, k] * truth.sinks[k].current_A[at])
         unknown(units[:, k] * np.where(at == 1, truth.sinks[k].current_A[1], 0.0), SHARE * math.sqrt(2))
     unknown(truth.volts(front, back, at), GAIN)
     if world.electrodes_off:
@@ -59,8 +64,9 @@ def bound_m(drawn: Drawn) -> float:
     scaled, tied = jacobian * scale, wholes * scale / (CURRENT * truth.injected_A[:, None])
     information = scaled.T @ np.linalg.solve(covariance, scaled) + tied.T @ tied
     information += np.diag(np.array(prior) * scale**2)
-    place = np.linalg.inv(information)[:2, :2] * np.outer(scale[:2], scale[:2])
-    return float(math.sqrt(np.trace(place)))
+    best = np.linalg.inv(information) * np.outer(scale, scale)
+    current = 2 * (len(truth.leaks) + len(truth.fittings))
+    return math.sqrt(best[0, 0] + best[1, 1]), math.sqrt(best[current, current])
 
 
 def _whole_rows(truth: Truth, unknowns: int) -> FloatArray:
@@ -68,7 +74,7 @@ def _whole_rows(truth: Truth, unknowns: int) -> FloatArray:
     rows = np.zeros((2, unknowns))
     first = 2 * (len(truth.leaks) + len(truth.fittings))
     for k, sink in enumerate(truth.sinks):
-        rows[:, first + 2 * k] = (1.0, sink.current_A[1] / sink.current_A[0])
+        rows[:, first + 2 * k] = sink.current_A
         rows[1, first + 2 * k + 1] = sink.current_A[1]
     return rows
 
