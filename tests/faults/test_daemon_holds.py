@@ -290,3 +290,32 @@ async def test_tell_says_one_thing_and_hears_the_answer(tmp_path: Path) -> None:
         assert await tell("photo", "/etc/hostname") == 2, "nothing from outside the survey's folder"
         assert await tell("keep-tail") == 0
         assert await tell("off") == 0
+
+
+async def test_a_full_disk_is_said_once_and_the_instrument_goes_on(tmp_path: Path) -> None:
+    """SQLite itself says "database or disk is full" here: the file may not grow any more."""
+    async with quick_daemon(tmp_path) as quick:
+        visit = quick.daemon.visit
+        assert visit is not None
+        line = await quick.connect()
+        line.say(type="note", text="there is room")
+        await line.until("done", request="note")
+        (pages,) = visit.store._db.execute("PRAGMA page_count").fetchone()
+        visit.store._db.execute(f"PRAGMA max_page_count = {pages}")
+        line.say(type="note", text="x" * 50_000)
+        assert "make room" in (await line.until("problem"))["text"]
+        for _ in range(200):
+            quick.daemon.event("info", "x", "y" * 500)
+        alarm = await line.until("event", code="record")
+        assert alarm["severity"] == "alarm" and "full" in alarm["text"]
+        line.say(type="source_off")
+        await line.until("done", request="source_off")
+        assert not quick.daemon.ending
+        visit.store._db.execute("PRAGMA max_page_count = 1000000")
+        quick.daemon.event("info", "x", "there is room again")
+        await line.until("event", text="The survey's record can be written again.")
+        line.say(type="note", text="after that")
+        await line.until("done", request="note")
+        events = visit.store.events()
+        assert [e.severity for e in events if e.code == "record"] == ["alarm", "info"], "it knows that it was full"
+        assert sum(e.text == "y" * 500 for e in events) == 200, "what happened meanwhile was written afterwards"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+from collections import deque
 from collections.abc import Callable
 from typing import Any
 
@@ -18,6 +19,8 @@ from earthward.survey.visit import Visit
 
 log = logging.getLogger(__name__)
 
+#: More events than this are not waited with while the record cannot be written; the log and the recording have them.
+MOST_UNWRITTEN = 1000
 _LEVELS: dict[Severity, int] = {"info": logging.INFO, "caution": logging.WARNING, "alarm": logging.ERROR}
 
 
@@ -35,6 +38,8 @@ class Teller:
         self._number = 0
         self.loop: asyncio.AbstractEventLoop | None = None
         self._record_trouble = ""
+        #: Events that the record could not take; they follow when it can.
+        self._unwritten: deque[m.EventMessage] = deque(maxlen=MOST_UNWRITTEN)
         self.recorder: Recorder | None = None
         #: The newest of each kind that is worth asking for again.
         self.newest: dict[type[m.Message], m.Message] = {}
@@ -68,11 +73,21 @@ class Teller:
         self._safely(self.publish, message)
         self._safely(self._alert, severity)
         self.note({"kind": "event", "t_s": at_s, "severity": severity, "code": code, "text": text})
-        if self._visit is not None:
-            store, wall_s = self._visit.store, message.time_s
-            self._clerk.put(
-                lambda: store.add_event(severity, code, text, remedy, wall_s), self._recorded, self.record_failed
-            )
+        self._write_down(message)
+
+    def _write_down(self, event: m.EventMessage) -> None:
+        if self._visit is None:
+            return
+        store = self._visit.store
+
+        def write() -> None:
+            store.add_event(event.severity, event.code, event.text, event.remedy, event.time_s)
+
+        def failed(error: Exception) -> None:
+            self._unwritten.append(event)
+            self.record_failed(error)
+
+        self._clerk.put(write, self._recorded, failed)
 
     def note(self, content: dict[str, Any]) -> None:
         """A line in the recording, if there is one."""
@@ -91,9 +106,14 @@ class Teller:
         )
 
     def _recorded(self, _: object) -> None:
-        if self._record_trouble:
-            self._record_trouble = ""
-            self.event("info", "record", "The survey's record can be written again.")
+        if not self._record_trouble:
+            return
+        self._record_trouble = ""
+        unwritten = list(self._unwritten)
+        self._unwritten.clear()
+        for event in unwritten:
+            self._write_down(event)
+        self.event("info", "record", "The survey's record can be written again.")
 
     def _alert(self, severity: Severity) -> None:
         if self._wiring.ear is not None and severity != "info":
