@@ -250,6 +250,14 @@ def events() -> list[EventMessage]:
     ]
 
 
+def spot(phase: str = "hold") -> Spot:
+    """A spot in its second direction."""
+    turns = [SpotTurn(name="along", status="kept"), SpotTurn(name="across", status="to do")]
+    turns.append(SpotTurn(name="upright", status="to do"))
+    waiting = "steady, 1 s" if phase == "hold" else ""
+    return Spot(station="s7", turns=turns, at=1, phase=phase, waiting=waiting, electrodes=2, electrodes_read=1)  # type: ignore[arg-type]
+
+
 class FakeDaemon:
     """Serves any number of clients on a Unix socket; everything that they send is in `heard`."""
 

@@ -8,9 +8,11 @@ from pathlib import Path
 from tests.display import fake_feed
 from tests.display.scenes import scene
 
+from earthward.daemon.protocol import Message
 from earthward.display.draw import draw
 from earthward.display.options import Options
 from earthward.display.picture import svg_of
+from earthward.display.snapshot import connection
 from earthward.display.themes import ThemeName
 from earthward.display.view import View
 
@@ -21,6 +23,11 @@ PICTURES: tuple[tuple[str, tuple[int, int], str, ThemeName, str, str], ...] = (
     ("read-night", (53, 20), "read", "night", "energised", "safe"),
     ("read-mono", (53, 20), "read", "mono", "energised", "safe"),
     ("waiting", (53, 20), "read", "daylight", "checking", "safe"),
+    ("spot", (53, 20), "read", "daylight", "spot", "safe"),
+    ("spot-turn", (40, 13), "read", "daylight", "turn", "safe"),
+    ("map-small", (40, 13), "map", "daylight", "energised", "safe"),
+    ("no-contact", (53, 20), "read", "daylight", "gone", "safe"),
+    ("do", (53, 20), "do", "daylight", "off", "safe"),
     ("tripped", (40, 13), "read", "daylight", "tripped", "safe"),
     ("map", (80, 24), "map", "daylight", "energised", "half"),
     ("map-night", (80, 24), "map", "night", "energised", "half"),
@@ -34,7 +41,12 @@ PICTURES: tuple[tuple[str, tuple[int, int], str, ThemeName, str, str], ...] = (
 
 
 def picture(name: str, size: tuple[int, int], page: str, theme: ThemeName, lock: str, tier: str) -> str:
-    snapshot, now = scene(lock, events=fake_feed.events()[:4] if page == "log" else [])
+    here = "hold" if lock == "spot" else lock
+    extra: list[Message] = [fake_feed.state(spot=fake_feed.spot(here))] if lock in ("spot", "turn") else []
+    known = lock if lock in ("off", "checking", "ready", "tripped") else "energised"
+    snapshot, now = scene(known, events=fake_feed.events()[:4] if page == "log" else [], extra=extra)
+    if lock == "gone":
+        snapshot = connection(snapshot, False, now - 3.0)
     canvas = draw(*size, snapshot, View(page=page, theme=theme), Options(tier=tier), now)  # type: ignore[arg-type]
     return svg_of(canvas.rows(), theme, f"earthward watch: {name}")
 

@@ -8,13 +8,16 @@ import pytest
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 
-from earthward.daemon.protocol import Steps
+from earthward.daemon.protocol import Message, Steps
 from earthward.display.canvas import Canvas
 from earthward.display.draw import draw
+from earthward.display.frame import now_line
+from earthward.display.meaning import meaning_of
 from earthward.display.options import Options
+from earthward.display.page import Scene
 from earthward.display.places import tapes_to
 from earthward.display.press import press
-from earthward.display.snapshot import Snapshot
+from earthward.display.snapshot import Snapshot, connection
 from earthward.display.view import View
 from earthward.record.step import Step
 from earthward.survey.steps import STEP_TITLES
@@ -43,6 +46,29 @@ def test_every_page_fits(page: str, size: tuple[int, int], tier: str) -> None:
     snapshot, now = scene()
     for system in ("si", "us"):
         check(*size, snapshot, View(page=page, system=system), now, tier)  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")
+@pytest.mark.parametrize("state", ["off", "checking", "ready", "energised", "tripped", "gone", "spot", "turn", "alarm"])
+def test_nothing_is_cut_without_saying_so(state: str, size: tuple[int, int]) -> None:
+    """Every page in every state in both systems of units; and always a line that says what to press now."""
+    lock = state if state in ("off", "checking", "ready", "tripped") else "energised"
+    extra: list[Message] = []
+    if state in ("spot", "turn"):
+        extra.append(fake_feed.state(spot=fake_feed.spot("hold" if state == "spot" else "turn")))
+    if state == "alarm":
+        extra.append(fake_feed.events()[3])
+    snapshot, now = scene(lock, extra=extra)
+    if state == "gone":
+        snapshot = connection(snapshot, False, now - 3.0)
+    for page in PAGES:
+        for system in ("si", "us"):
+            view = View(page=page, system=system)  # type: ignore[arg-type]
+            text = check(*size, snapshot, view, now)
+            key, said = now_line(Scene(snapshot, view, Options(), now, meaning_of(snapshot, now)))
+            assert said
+            assert said.split()[0] in " ".join(text[-4:-1])
+            assert key in ("", "keep", "next", "map", "hand")
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")

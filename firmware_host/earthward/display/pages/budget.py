@@ -42,13 +42,9 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     explained = words.NOT_KNOWN
     if water is not None and water.by != "nothing":
         explained = units.water_interval(*water.explained, view.system)
-    if len(words.EXPLAINED) + len(explained) + 4 <= canvas.width:
-        canvas.put(y, [(f"  {words.EXPLAINED} ", "base"), (explained, "strong")])
-        y += 1
-    else:
-        canvas.put(y, [(f"  {words.EXPLAINED}", "base")])
-        canvas.put(y + 1, [(f"    {explained}", "strong")])
-        y += 2
+    label = words.EXPLAINED if len(words.EXPLAINED) + len(explained) + 4 <= canvas.width else words.EXPLAINED_SHORT
+    canvas.put(y, [(f"  {label} ", "base"), (explained, "strong")])
+    y += 1
     y += 1 if air else 0
     current_text = words.NOTHING_KEPT if budget is None else f"{budget.text}.".replace("..", ".")
     water_text = "" if water is None else f"Water: {water.verdict}, {water.text}."
