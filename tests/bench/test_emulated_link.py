@@ -81,8 +81,8 @@ def test_a_whole_turn(pair: Pair) -> None:
     assert until(lambda: (t := pair.link.telemetry) is not None and t.energised and t.current_A > 0.005)
     report = pair.link.telemetry
     assert report is not None
-    assert report.current_A == pytest.approx(10.0 / 1640.0, rel=0.01)
-    assert report.voltage_V == pytest.approx(10.0 * 600 / 1640, rel=0.01)
+    assert report.current_A == pytest.approx(10.0 / 1800.0, rel=0.01)
+    assert report.voltage_V == pytest.approx(10.0 * 600 / 1800, rel=0.01)
     assert report.electrode == "A"
     assert until(lambda: pair.link.phase_reference() is not None)
     reference = pair.link.phase_reference()

@@ -248,9 +248,9 @@ def test_boot_count_survives_power(build: Build) -> None:
 # ---- measurement ------------------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize(("load_ohm", "trips"), [(960.0, False), (890.0, True)])
+@pytest.mark.parametrize(("load_ohm", "trips"), [(800.0, False), (730.0, True)])
 def test_current_limit_is_where_it_was_asked(build: Build, load_ohm: float, trips: bool) -> None:
-    """10 V behind 1040 ohm: 5.00 mA passes a limit of 5.1 mA, 5.18 mA does not (converter step 49 uA)."""
+    """10 V behind 1200 ohm: 5.00 mA passes a limit of 5.1 mA, 5.18 mA does not (converter step 49 uA)."""
     rig = FirmwareRig(build)
     rig.arm(rig.configuration(limit_uA=5_100))
     rig.set_load(load_ohm)
@@ -278,7 +278,7 @@ def test_idle_voltage_of_the_water(build: Build) -> None:
 
 
 def test_limiting_is_flagged(build: Build) -> None:
-    """A bonded electrode takes all the stage can give: 100 ohm behind 1040 ohm leaves 0.9 V of 10 V for the water."""
+    """A bonded electrode takes all the stage can give: 100 ohm behind 1200 ohm leaves 0.8 V of 10 V for the water."""
     for load_ohm, limiting in ((100.0, True), (1000.0, False)):
         rig = FirmwareRig(build)
         rig.set_load(load_ohm)
@@ -287,7 +287,7 @@ def test_limiting_is_flagged(build: Build) -> None:
         telemetry = rig.status()
         assert telemetry.state == BoardState.ENERGISED
         assert telemetry.current_limiting is limiting
-        assert telemetry.current_positive_A * 1e6 == pytest.approx(10e6 / (1040 + load_ohm), rel=0.02)
+        assert telemetry.current_positive_A * 1e6 == pytest.approx(10e6 / (1200 + load_ohm), rel=0.02)
         rig.close()
 
 
@@ -297,7 +297,7 @@ def test_peak_is_kept_through_a_trip(build: Build) -> None:
     rig.wait(0.05)
     telemetry = rig.status()
     assert telemetry.trip == Trip.OVER_CURRENT
-    assert telemetry.current_peak_A * 1e6 == pytest.approx(10e6 / 1040, rel=0.02)
+    assert telemetry.current_peak_A * 1e6 == pytest.approx(10e6 / 1200, rel=0.02)
     events = [e for e in rig.events() if e.event == EventCode.TRIPPED]
     assert [e.trip for e in events] == [Trip.OVER_CURRENT]
     later = unpack_report(rig.request(Type.OFF), 0.0)

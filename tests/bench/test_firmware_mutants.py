@@ -15,6 +15,7 @@ from pathlib import Path
 
 import pytest
 from tests.support import board_figures as figures
+from tests.support.board_faults import FAULTS
 from tests.support.board_rig import SOURCES, FirmwareRig, Refused, build_or_skip
 
 from earthward.devices.protocol import ArmRequest, Electrode, Frame, ResetCause, Type
@@ -37,15 +38,15 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
     ),
     "both relays closed": (
         "engine.c",
-        "	if (electrode == 0)\n		PORTD |= OUT_ELECTRODE_A;\n	else\n",
-        "	if (electrode == 0)\n		PORTD |= OUT_ELECTRODE_A;\n",
+        "	relay_pins = electrode == 0 ? OUT_ELECTRODE_A : OUT_ELECTRODE_B;",
+        "	relay_pins = OUT_ELECTRODE_A | (electrode == 0 ? 0 : OUT_ELECTRODE_B);",
     ),
     "relays change over without a gap": (
         "engine.c",
-        "		PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);\n		in_blank = true;",
-        "		in_blank = true;",
+        "		open_electrodes();\n		in_blank = true;",
+        "		(void)open_electrodes;\n		in_blank = true;",
     ),
-    "dead-man of 5 s": ("state.c", "beat_left_ms = DEADMAN_MS + 1", "beat_left_ms = 10 * DEADMAN_MS"),
+    "dead-man of 5 s": ("limits.h", "#define DEADMAN_MS        500", "#define DEADMAN_MS        5000"),
     "any request is a heartbeat": (
         "requests.c",
         "	uint8_t reason = refusal_of(",
@@ -59,17 +60,13 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
     "no over-current trip": ("measure.c", "trip(TRIP_OVER_CURRENT);", "(void)0;"),
     "no check of what comes out": ("measure.c", "	else if (++wrong_in_a_row[negative] >= 2)", "	else if (0)"),
     "current while off ignored": ("measure.c", "++leak_score >= LEAK_SAMPLES", "0"),
-    "emergency stop ignored": ("state.c", "		trip(TRIP_EMERGENCY_STOP);", "		;"),
+    "emergency stop ignored": ("state.c", "		trip(TRIP_EMERGENCY_STOP);", "		(void)0;"),
     "enable may stay tied closed": (
         "state.c",
-        "	return enable_seen_released;",
-        "	return enable_seen_released = true;",
+        "	return enable_seen_released == SEEN;",
+        "	return (enable_seen_released = SEEN);",
     ),
-    "heartbeat clears a trip": (
-        "requests.c",
-        "		heartbeat_received();\n		reply.host_stamp",
-        "		heartbeat_received();\n		clear_trip();\n		reply.host_stamp",
-    ),
+    "button thought pressed": ("state.c", "	return release == PRESSED;", "	return (release = PRESSED);"),
     "button works with the enable held": (
         "state.c",
         "!damaged && !enable_held() && stop_closed()",
@@ -89,6 +86,37 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
         "requests.c",
         "		if (c.current_limit_uA > MAX_CURRENT_UA)",
         "		if (0)",
+    ),
+    "latch forgotten with the power": ("main.c", "	else if (latched != TRIP_NONE)", "	else if (0)"),
+    "latch written by and by": ("state.c", "		cell_write(cell_for(cause.value), HOW_WRITE);", "		(void)0;"),
+    "stack guard deleted": ("main.c", "!stack_has_room() || ", ""),
+    "alive pin toggled by an interrupt": (
+        "state.c",
+        "	if (at == STATE_ENERGISED) {\n		if (++engine_age_ms",
+        "	if (at == STATE_ENERGISED) {\n		PINC = OUT_ALIVE;\n		if (++engine_age_ms",
+    ),
+    "unexpected interrupts ignored": (
+        "selfcheck.c",
+        "ISR(BADISR_vect)\n{\n	trip(TRIP_SELF_TEST);",
+        "ISR(BADISR_vect)\n{\n	UCSR0B &= (uint8_t)~_BV(TXCIE0);",
+    ),
+    "start without a reset forgotten": ("main.c", "	else if (!reset_cause)", "	else if (0)"),
+    "fuses not read": ("main.c", "flash_is_intact() && fuses_are_right()", "flash_is_intact()"),
+    "load steps taken for asymmetry": ("measure.c", " && have_last && negative != last_negative", " && have_last"),
+    "clamp not judged": ("engine.c", "		measure_judge_clamp();\n", ""),
+    "relays not tried": ("measure.c", "engine_proof() == PROOF_RELAYS)", "0)"),
+    "rail not judged": ("measure.c", "driven && mV > full_mV + full_mV / 16", "0"),
+    "a quarter less explained": ("measure.c", "full_mV - full_mV / 10 &&", "full_mV * 3 / 4 &&"),
+    "registers not looked at": ("main.c", " || !registers_are_right()", ""),
+    "supply not judged": ("measure.c", "bool bad = mV < SUPPLY_MIN_MV || mV > SUPPLY_MAX_MV;", "bool bad = false;"),
+    "rising edge prepared and left": (
+        "engine.c",
+        "		step -= RISE_EARLY;\n		rising = true;\n",
+        "		TCCR1A = negative ? _BV(COM1B1) | _BV(COM1B0) : _BV(COM1A1) | _BV(COM1A0);\n"
+        "		if (negative)\n			OCR1B = last_match + step;\n"
+        "		else\n			OCR1A = last_match + step;\n"
+        "		TIFR1 = negative ? _BV(OCF1B) : _BV(OCF1A);\n"
+        "		TIMSK1 = _BV(TOIE1) | (negative ? _BV(OCIE1B) : _BV(OCIE1A));\n		return;\n",
     ),
     "watchdog reset forgotten": ("main.c", "	else if (reset_cause & _BV(WDRF))", "	else if (0)"),
 }
@@ -223,7 +251,7 @@ def requests(build: Build) -> str:
 
 
 CHECKS: list[Callable[[Build], str]] = [
-    requests, leak, tied_enable, wave, switching, stop, overload, dead_half, latch, silence, hang,
+    requests, leak, tied_enable, wave, switching, stop, overload, dead_half, latch, silence, hang, *FAULTS,
 ]  # fmt: skip
 
 

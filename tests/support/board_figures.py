@@ -35,7 +35,8 @@ from earthward.record.waveform import WAVEFORMS, WaveformName
 
 TIMSK1 = 0x6F
 ADCSRA = 0x7A
-#: docs/protocol.md
+#: docs/protocol.md: from ENERGISE to the first period; before it the board tries its clamp and its relays
+FIRST_PERIOD_S = 0.05
 CHIPS = "++++--+---"
 SINE_SLOTS = 32
 
@@ -81,6 +82,7 @@ def trace(build: Build, waveform: WaveformName, frequency_Hz: float, seconds: fl
     rig = FirmwareRig(build)
     try:
         wanted = rig.energise(rig.configuration(waveform, frequency_Hz))
+        rig.run(FIRST_PERIOD_S - 0.006)  # its proofs are over 8 ms before the first period
         rig.mcu.forget_edges()
         rig.run(seconds)
         telemetry = rig.status()

@@ -47,11 +47,11 @@ def test_one_hole_by_hand() -> None:
     hole = 5 / (4 * 0.5e-3) + 5 * 0.5e-3 / (math.pi * 0.5e-3**2) + 60 / (4 * 0.5e-3)
     assert hole == pytest.approx(35_683, abs=1)
     # The water's own spreading resistance shifts it by far less than a permille.
-    expected = 10.0 / (1040 + 25 + hole + 120)
+    expected = 10.0 / (1200 + 25 + hole + 120)
     assert pool.sink_currents_A()["leak 1"] == pytest.approx(expected, rel=1e-3)
     told = pool.inject(DRIVE, "A")
     assert told.current_A == pytest.approx(expected, rel=1e-3)
-    assert told.voltage_V == pytest.approx(10.0 - 1040 * told.current_A, rel=1e-6)
+    assert told.voltage_V == pytest.approx(10.0 - 1200 * told.current_A, rel=1e-6)
     assert not told.open_circuit
     assert not told.limiting
 
@@ -62,11 +62,11 @@ def test_a_bonded_fitting_starves_the_leak_and_a_cover_gives_it_back() -> None:
     both, _ = pool_of(QUIET.with_(fittings=(bonded,)))
     free = alone.sink_currents_A()["leak 1"]
     starved = both.sink_currents_A()
-    # By hand: the water sits 20 ohm times the current above earth: 10 V * 20 / (1040 + 25 + 20 + 120). The water's own
+    # By hand: the water sits 20 ohm times the current above earth: 10 V * 20 / (1200 + 25 + 20 + 120). The water's own
     # resistance between injection electrode, fitting and leak (a few ohm) is left out here, hence the 15 %.
-    assert starved["leak 1"] == pytest.approx(10 * 20 / 1205 / 35_683, rel=0.15)
+    assert starved["leak 1"] == pytest.approx(10 * 20 / 1365 / 35_683, rel=0.15)
     assert starved["leak 1"] < 0.03 * free
-    assert starved["ladder"] == pytest.approx(10 / 1205, rel=0.01)
+    assert starved["ladder"] == pytest.approx(10 / 1365, rel=0.01)
     both.set_covered("ladder")
     assert both.sink_currents_A()["leak 1"] == pytest.approx(free, rel=0.02)
     both.set_covered("ladder", False)

@@ -178,7 +178,7 @@ class Watch:
             reasons.append("stray")
         if w.board_state == 2 and not abs(w.current_A) <= 0.012:
             reasons.append("current")
-        if w.board_state == 2 and not abs(w.voltage_V) <= 12.0:
+        if w.board_state == 2 and not abs(w.voltage_V) <= 10.8:
             reasons.append("voltage")
         lowest_V = 10.5 if self.state.name == "energised" else 11.0
         if not lowest_V <= w.battery_V <= 15.0 or not w.temperature_C <= 60.0:

@@ -137,6 +137,10 @@ class EmulatedBoard(PluggedBoard, BoardLogic):
                 self._receive(self._master)
                 self._turn(self._clock.now())
 
+    @property
+    def booting(self) -> bool:
+        return self._boot_due_s is not None
+
     def _begin(self, cause: ResetCause) -> None:
         super()._begin(cause)
         now = self._clock.now()

@@ -37,7 +37,7 @@ from earthward.record.waveform import BY_CODE, WAVEFORMS
 
 TICK_HZ = 2_000_000
 DEADMAN_S = 0.5
-FIRST_PERIOD_S = 0.010
+FIRST_PERIOD_S = 0.050
 SHORTEST_PERIOD_S, LONGEST_PERIOD_S = 0.010, 0.200
 RELEASE_SEEN_S = 0.05
 # as hardware/source_board/firmware/limits.h
@@ -73,6 +73,7 @@ class BoardLogic:
         self._clock = clock
         self.load = load
         self.drive = drive or Drive()
+        self.trip = Trip.NONE
         self._random = random.Random(seed)
         self._rate_error = rate_error
         self._wander = wander
@@ -100,7 +101,7 @@ class BoardLogic:
             emulated=1,
             tick_Hz=TICK_HZ,
             max_current_uA=round(max_current_A * 1e6),
-            max_voltage_mV=12_000,
+            max_voltage_mV=10_800,
             deadman_ms=round(DEADMAN_S * 1e3),
             build=0xE1A7ED,
             limits_crc=0,
@@ -156,9 +157,11 @@ class BoardLogic:
         self.boot_count = (self.boot_count + 1) & 0xFFFF
         self._reset_cause = cause
         self.clock = BoardClock(TICK_HZ, self._rate_error, now, self._wander)
+        latched = self.trip  # outlives power, as the firmware's copy in EEPROM does
         self.state = BoardState.OFF
-        self.trip = Trip.NONE
-        if cause is ResetCause.WATCHDOG:
+        if latched is not Trip.NONE:
+            self.state = BoardState.TRIPPED
+        elif cause is ResetCause.WATCHDOG:
             self.state, self.trip = BoardState.TRIPPED, Trip.WATCHDOG
         elif cause is ResetCause.BROWN_OUT:
             self.state, self.trip = BoardState.TRIPPED, Trip.SELF_TEST
@@ -176,6 +179,11 @@ class BoardLogic:
         self._released_since_s = now if not self.enable_held else math.inf
         self._idle = (0.0, 0.0)
         self._stop_was_open = not self.emergency_stop_closed  # open at a reset is no trip
+
+    @property
+    def booting(self) -> bool:
+        """Whether it is still busy with itself after a reset: inputs that open meanwhile were open from the start."""
+        return False
 
     @property
     def identity(self) -> Identity:
@@ -217,7 +225,7 @@ class BoardLogic:
             self._set_state(BoardState.TRIPPED)
 
     def _look_at_inputs(self) -> None:
-        if not self.emergency_stop_closed and not self._stop_was_open:
+        if not self.emergency_stop_closed and not self._stop_was_open and not self.booting:
             self._trip(Trip.EMERGENCY_STOP)
         self._stop_was_open = not self.emergency_stop_closed
         if self.energised and not self.enable_held:
@@ -291,6 +299,7 @@ class BoardLogic:
         if self.live:
             raise Refused(Refusal.WRONG_STATE)
         self._configuration = wanted
+        self.drive.ask(wanted.current_limit_uA)
         self._configured = True
         self._electrode = _name(wanted.electrode)
         return wanted.pack()

@@ -267,6 +267,7 @@ class FirmwareBoard(PluggedBoard):
             self._heartbeat_s = self._clock.now()
         elif frame.type == Type.CONFIGURE | REPLY:
             self._configuration = Configuration.unpack(frame.body)
+            self.drive.ask(self._configuration.current_limit_uA)
         elif frame.type in (Type.HELLO | REPLY, Type.BOOT):
             self.identity = Identity.unpack(frame.body)
         elif frame.type in (Type.TELEMETRY, Type.STATUS | REPLY, Type.OFF | REPLY, Type.ENERGISE | REPLY):
@@ -274,7 +275,7 @@ class FirmwareBoard(PluggedBoard):
 
     def _apply_load(self, now_s: float) -> None:
         with self._mcu.world() as world:
-            world.bridge_V, world.series_ohm = self.drive.voltage_V, self.drive.series_ohm
+            world.bridge_V, world.series_ohm = self.drive.full_V, self.drive.series_ohm
             world.battery_V, world.temperature_C = self.battery_V, self.temperature_C
             world.extra_current_A = self.current_error_A
             for k, name in enumerate("AB"):

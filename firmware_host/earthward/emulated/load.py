@@ -6,14 +6,29 @@ import math
 from dataclasses import dataclass
 from typing import Protocol
 
+#: as hardware/source_board/firmware/board.h
+LOW_RANGE_uA = 5_000
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(slots=True)
 class Drive:
-    """What the output stage can do: a regulated bridge behind series resistors and a limiter."""
+    """What the output stage can do: a regulated bridge behind series resistors and a limiter.
 
-    voltage_V: float = 10.0
-    series_ohm: float = 1040.0
+    The board sets `full_range`: half the voltage unless more than `LOW_RANGE_uA` is asked for.
+    """
+
+    full_V: float = 10.0
+    series_ohm: float = 1200.0
     limit_A: float = 0.012
+    full_range: bool = True
+
+    @property
+    def voltage_V(self) -> float:
+        return self.full_V if self.full_range else 0.5 * self.full_V
+
+    def ask(self, current_limit_uA: int) -> None:
+        """Choose the range as the board does when it is configured."""
+        self.full_range = current_limit_uA > LOW_RANGE_uA
 
 
 @dataclass(frozen=True, slots=True)

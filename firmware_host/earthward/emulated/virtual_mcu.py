@@ -33,6 +33,9 @@ class Pin(NamedTuple):
 # hardware/source_board/firmware/board.h
 DRIVE_POSITIVE = Pin("B", 1)
 DRIVE_NEGATIVE = Pin("B", 2)
+TEN_VOLTS = Pin("B", 3)
+CLAMP_TEST = Pin("B", 4)
+SYNC = Pin("B", 5)
 STOP_CLOSED = Pin("D", 2)
 ENABLE_HELD = Pin("D", 3)
 BRIDGE = Pin("D", 4)
@@ -53,6 +56,8 @@ class World(ctypes.Structure):
     """What is around the chip; the C header explains each field. SI units, `inf` ohm is an open circuit."""
 
     bridge_V: float
+    regulator_stuck_V: float
+    clamp_V: float
     series_ohm: float
     limit_A: float
     load_ohm: ctypes.Array[ctypes.c_double]
@@ -69,8 +74,12 @@ class World(ctypes.Structure):
     supply_V: float
     stuck_drive: int
     stuck_mV: ctypes.Array[ctypes.c_int]
+    welded: ctypes.Array[ctypes.c_int]
+    fuses: ctypes.Array[ctypes.c_int]
     _fields_ = (
         ("bridge_V", ctypes.c_double),
+        ("regulator_stuck_V", ctypes.c_double),
+        ("clamp_V", ctypes.c_double),
         ("series_ohm", ctypes.c_double),
         ("limit_A", ctypes.c_double),
         ("load_ohm", ctypes.c_double * 2),
@@ -87,6 +96,8 @@ class World(ctypes.Structure):
         ("supply_V", ctypes.c_double),
         ("stuck_drive", ctypes.c_int),
         ("stuck_mV", ctypes.c_int * 8),
+        ("welded", ctypes.c_int * 2),
+        ("fuses", ctypes.c_int * 3),
     )
 
 
@@ -150,6 +161,7 @@ _SIGNATURES: dict[str, tuple[object, tuple[object, ...]]] = {
     "vm_hang": (ctypes.c_int, (_POINTER, ctypes.c_int)),
     "vm_peek": (ctypes.c_uint8, (_POINTER, ctypes.c_uint16)),
     "vm_poke": (None, (_POINTER, ctypes.c_uint16, ctypes.c_uint8)),
+    "vm_flip": (None, (_POINTER, ctypes.c_uint16, ctypes.c_uint8)),
     "vm_flip_flash": (None, (_POINTER, ctypes.c_uint32, ctypes.c_uint8)),
 }
 
@@ -306,6 +318,10 @@ class VirtualMcu:
 
     def poke(self, address: int, value: int) -> None:
         self._c.vm_poke(self._vm, address, value)
+
+    def flip(self, address: int, bit: int) -> None:
+        """One bit of RAM or of a register turns over; a register's effect follows."""
+        self._c.vm_flip(self._vm, address, bit)
 
     def flip_flash(self, address: int, mask: int) -> None:
         self._c.vm_flip_flash(self._vm, address, mask)

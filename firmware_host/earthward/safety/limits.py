@@ -154,9 +154,10 @@ OPERATING: tuple[Limit, ...] = (
     ),
     Limit(
         "voltage_trip_V",
-        12.0,
+        10.8,
         "V peak",
-        "measured electrode voltage above which the host takes the output off; below every contact limit",
+        "measured electrode voltage above which the host takes the output off, as the board does; a sound bridge supply"
+        " gives 10.2 V, and its clamp holds 11.5 V",
         "",
         _OWN,
         "own choice",
@@ -270,7 +271,7 @@ class Limits:
     current_limit_A: float = 0.010
     current_trip_A: float = 0.012
     net_current_trip_A: float = 0.001
-    voltage_trip_V: float = 12.0
+    voltage_trip_V: float = 10.8
     battery_min_V: float = 10.5
     battery_start_V: float = 11.0
     battery_max_V: float = 15.0

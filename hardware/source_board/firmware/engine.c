@@ -6,12 +6,15 @@
 #include <util/atomic.h>
 
 #include "board.h"
+#include "limits.h"
 #include "measure.h"
 #include "state.h"
 
 #define LONGEST_WAIT 16384U /* in one go: comparisons of 16-bit times stay unambiguous, the stall check stays quick */
 #define HOP_TICKS    8192U  /* a longer wait is cut into these, so that what is left is never short */
 #define MIN_NOTICE   16     /* ticks: a compare value closer than this cannot be set safely any more */
+#define RISE_EARLY   100    /* ticks before a rising edge that it is prepared, and waited for */
+#define RISE_SPARE   40     /* ticks that an interrupt on the way there must be able to use up */
 #define MIN_PULSE    120    /* ticks: the shortest pulse whose end can be prepared in time */
 #define FAR_TICKS    60000U
 #define STEADY_TICKS 200    /* after an edge the sense filters need 0.1 ms (square, coded) */
@@ -25,7 +28,8 @@ static const uint8_t sine_width[8] PROGMEM = { 20, 59, 97, 130, 158, 181, 196, 2
 #define CODED_CHIPS 10
 static const uint8_t coded_positive[CODED_CHIPS] PROGMEM = { 1, 1, 1, 1, 0, 0, 1, 0, 0, 0 };
 
-enum event { EVENT_START, EVENT_ON, EVENT_END, EVENT_BLANK_MIDDLE };
+enum event { EVENT_CLAMP_PROVEN, EVENT_DRIVE_OPEN, EVENT_RELAYS_PROVEN, EVENT_START, EVENT_ON, EVENT_END,
+             EVENT_BLANK_MIDDLE };
 
 static volatile uint32_t overflows;
 volatile uint8_t engine_age_ms;
@@ -35,6 +39,7 @@ static uint8_t waveform, segments, blank_periods;
 static uint32_t period, segment_ticks;
 static uint16_t pulse_width[SINE_SLOTS / 2], pulse_lead[SINE_SLOTS / 2]; /* sine: each slot's pulse and the gap before it */
 static volatile uint8_t electrode, wanted_electrode;
+static bool ten_volts;
 
 /* The engine's place in the waveform; touched only with interrupts off. Positions are ticks since the period's start. */
 static bool running;
@@ -44,6 +49,9 @@ static uint16_t last_match, step; /* timer value at `here`; ticks from there to 
 static uint8_t next_event;
 static uint16_t rise_at, fall_at;
 static bool hopping, negative, pin_high, joins_next;
+static bool rising, rose; /* the interrupt comes RISE_EARLY before the edge; the edge has been waited for */
+static uint8_t relay_pins; /* of PORTD, as they must be while energised */
+static volatile uint8_t proof;
 static uint32_t cycles, cycle_tick_low;
 static uint16_t cycle_tick_high;
 static bool in_blank, switched;
@@ -76,6 +84,16 @@ static uint64_t cycle_tick(void)
 ISR(TIMER1_OVF_vect)
 {
 	overflows++;
+	state_compare_clocks();
+}
+
+uint16_t coarse_ticks(void)
+{
+	uint16_t low = TCNT1, high = (uint16_t)overflows;
+
+	if ((TIFR1 & _BV(TOV1)) && low < 0x8000)
+		high++;
+	return (uint16_t)(high << 4 | low >> 12);
 }
 
 uint64_t tick_now(void)
@@ -111,6 +129,7 @@ void engine_configure(const struct configuration *c)
 		pulse_lead[k] = ((uint16_t)segment_ticks - pulse_width[k]) / 2;
 	}
 	blank_periods = period < BLANK_TICKS ? 2 : 1;
+	ten_volts = c->current_limit_uA > LOW_RANGE_UA;
 	electrode = wanted_electrode = c->electrode;
 }
 
@@ -130,8 +149,12 @@ void engine_stop(void)
 		TCCR1C = _BV(FOC1A) | _BV(FOC1B);
 		TCCR1A = 0;
 		DDRB |= DRIVE_MASK;
+		PORTB &= (uint8_t)~PORTB_OUTPUTS;
 		PORTC &= (uint8_t)~OUT_ALIVE;
 		running = false;
+		rising = false;
+		relay_pins = 0;
+		proof = PROOF_NONE;
 		pin_high = false;
 		electrode = wanted_electrode;
 	}
@@ -139,15 +162,50 @@ void engine_stop(void)
 
 static void close_electrode(void)
 {
-	if (electrode == 0)
-		PORTD |= OUT_ELECTRODE_A;
-	else
-		PORTD |= OUT_ELECTRODE_B;
+	relay_pins = electrode == 0 ? OUT_ELECTRODE_A : OUT_ELECTRODE_B;
+	PORTD |= relay_pins;
 }
 
-/* Prepares the interrupt at `target`. A pin that is low can at most be told to rise, one that is high is always told
- * to fall, at the pulse's end and never later than 30 ms: should the code die, the hardware ends the pulse. What only
- * marks time runs on the unit whose pin is disconnected. */
+static void open_electrodes(void)
+{
+	relay_pins = 0;
+	PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);
+}
+
+/* The rising edge is so near that its place cannot be told by an interrupt: the compare unit is set for it and waited
+ * for here, so that nothing stands prepared to raise a pin while the program is elsewhere. Whoever calls arm() looks at
+ * `rose` and goes on to the pulse's end at once. */
+static void wait_for_rise(uint16_t when)
+{
+	uint8_t flag = negative ? _BV(OCF1B) : _BV(OCF1A);
+	uint8_t turns = 255;
+
+	if (negative)
+		OCR1B = when;
+	else
+		OCR1A = when;
+	TIFR1 = flag;
+	TCCR1A = negative ? _BV(COM1B1) | _BV(COM1B0) : _BV(COM1A1) | _BV(COM1A0);
+	if ((uint16_t)(when - TCNT1) > RISE_EARLY + RISE_SPARE + MIN_NOTICE) /* passed already */
+		turns = 0;
+	sei(); /* the other handlers need not wait with us; this one's own interrupt is off */
+	while (turns && !(TIFR1 & flag))
+		turns--;
+	cli();
+	if (!running) /* one of them has tripped */
+		return;
+	if (!turns) {
+		trip(TRIP_ENGINE_STALLED);
+		return;
+	}
+	last_match = when;
+	rising = false;
+	rose = true;
+}
+
+/* Prepares the interrupt at `target`. A pin that is high is always told to fall, at the pulse's end and never later than
+ * 30 ms: should the code die, the hardware ends the pulse. A pin that is low is told to rise only at the last moment,
+ * by a handler that stays until it has. What only marks time runs on the unit whose pin is disconnected. */
 static void arm(void)
 {
 	uint32_t left = target - here;
@@ -156,6 +214,20 @@ static void arm(void)
 
 	hopping = left > LONGEST_WAIT;
 	step = hopping ? HOP_TICKS : (uint16_t)left;
+	rising = false;
+	if (!hopping && next_event == EVENT_ON) {
+		if (step < MIN_NOTICE || gone > step - MIN_NOTICE) {
+			trip(TRIP_ENGINE_STALLED);
+			return;
+		}
+		if (step - gone <= RISE_EARLY + RISE_SPARE) {
+			TIMSK1 = _BV(TOIE1);
+			wait_for_rise(last_match + step);
+			return;
+		}
+		step -= RISE_EARLY;
+		rising = true;
+	}
 	if (step < MIN_NOTICE || gone > step - MIN_NOTICE) {
 		trip(TRIP_ENGINE_STALLED);
 		return;
@@ -184,8 +256,6 @@ static void arm(void)
 			OCR1B = when;
 		else
 			OCR1A = when;
-		if (!hopping && next_event == EVENT_ON)
-			TCCR1A = negative ? _BV(COM1B1) | _BV(COM1B0) : _BV(COM1A1) | _BV(COM1A0);
 	}
 	TIFR1 = on_b ? _BV(OCF1B) : _BV(OCF1A);
 	TIMSK1 = _BV(TOIE1) | (on_b ? _BV(OCIE1B) : _BV(OCIE1A));
@@ -259,7 +329,7 @@ static void period_ended(void)
 	here -= period; /* just before the boundary: differences stay right modulo 2^32 */
 	if (wanted_electrode != electrode) {
 		/* Break before make, in one silent stretch of whole periods. */
-		PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);
+		open_electrodes();
 		in_blank = true;
 		arm_silence(period * blank_periods / 2, EVENT_BLANK_MIDDLE);
 	} else {
@@ -300,16 +370,30 @@ static void blank_middle(void)
 	switched_at = cycle_tick();
 }
 
-static void engine_event(void)
+static void take_event(void)
 {
-	here += step;
-	engine_age_ms = 0;
-	alive |= ALIVE_ENGINE;
-	if (hopping) {
-		arm();
-		return;
-	}
 	switch (next_event) {
+	case EVENT_CLAMP_PROVEN:
+		PORTB &= (uint8_t)~OUT_CLAMP_TEST;
+		if (!ten_volts)
+			PORTB &= (uint8_t)~OUT_TEN_VOLTS;
+		proof = PROOF_SETTLING;
+		measure_judge_clamp();
+		if (running)
+			arm_silence(PROVE_RELAYS, EVENT_DRIVE_OPEN);
+		break;
+	case EVENT_DRIVE_OPEN:
+		/* The compare units let go of their pins: the port drives. Both relays are open. */
+		proof = PROOF_RELAYS;
+		PORTB |= DRIVE_POSITIVE;
+		arm_silence(CLOSE_RELAY, EVENT_RELAYS_PROVEN);
+		break;
+	case EVENT_RELAYS_PROVEN:
+		PORTB &= (uint8_t)~DRIVE_POSITIVE;
+		proof = PROOF_NONE;
+		close_electrode();
+		arm_silence(SETTLE_TICKS - START_EARLY, EVENT_START);
+		break;
 	case EVENT_START:
 		here = -(uint32_t)START_EARLY;
 		arm_on();
@@ -317,16 +401,37 @@ static void engine_event(void)
 	case EVENT_ON:
 		pin_high = true;
 		rise_at = last_match;
+		if (segment == 0)
+			PORTB |= OUT_SYNC;
 		if (waveform != WAVEFORM_SINE)
 			find_pulse_end();
 		arm_end();
 		break;
 	case EVENT_END:
+		PORTB &= (uint8_t)~OUT_SYNC;
 		segment_ended();
 		break;
 	case EVENT_BLANK_MIDDLE:
 		blank_middle();
 		break;
+	}
+}
+
+static void engine_event(void)
+{
+	here += step;
+	engine_age_ms = 0;
+	alive |= ALIVE_ENGINE;
+	rose = false;
+	if (hopping || rising) {
+		arm();
+	} else {
+		take_event();
+	}
+	while (rose) {
+		rose = false;
+		here = target;
+		take_event();
 	}
 }
 
@@ -359,10 +464,13 @@ void engine_start(void)
 	engine_age_ms = 0;
 	running = true;
 	electrode = wanted_electrode;
-	close_electrode();
+	relay_pins = 0;
+	proof = PROOF_CLAMP;
+	PORTB |= OUT_TEN_VOLTS;
+	PORTB |= OUT_CLAMP_TEST;
 	PORTD |= OUT_BRIDGE;
 	last_match = (uint16_t)first.part.low - (uint16_t)SETTLE_TICKS;
-	arm_silence(SETTLE_TICKS - START_EARLY, EVENT_START);
+	arm_silence(PROVE_CLAMP, EVENT_CLAMP_PROVEN);
 }
 
 uint64_t engine_select(uint8_t which)
@@ -413,4 +521,30 @@ void engine_position(uint32_t *count, uint64_t *tick)
 		*count = cycles;
 		*tick = cycle_tick();
 	}
+}
+
+enum proof engine_proof(void)
+{
+	return proof;
+}
+
+bool engine_ten_volts(void)
+{
+	return ten_volts;
+}
+
+/* In interrupts. A bit of a port that has turned over is a trip; directions are put right without one. */
+void engine_guard(void)
+{
+	uint8_t relays = PORTD & (OUT_ELECTRODE_A | OUT_ELECTRODE_B);
+
+	if (!running || relays != relay_pins || relays == (OUT_ELECTRODE_A | OUT_ELECTRODE_B) || !(PORTD & OUT_BRIDGE)
+	    || (proof != PROOF_RELAYS && (PORTB & DRIVE_MASK)) || (proof != PROOF_CLAMP && (PORTB & OUT_CLAMP_TEST)))
+		trip(TRIP_SELF_TEST);
+}
+
+void engine_stay_off(void)
+{
+	if (running || (PORTD & PORTD_OUTPUTS) || (PORTB & PORTB_OUTPUTS) || (TCCR1A & (uint8_t)~0x0F))
+		engine_stop();
 }

@@ -15,7 +15,10 @@
 
 #define TICK_HZ       (F_CPU / 8)
 #define DEAD_TICKS    120UL    /* 60 us between opposite polarities, centred on the ideal edge */
-#define SETTLE_TICKS  20000UL  /* 10 ms from bridge supply and relay on to the first period */
+#define SETTLE_TICKS  100000UL /* 50 ms from ENERGISE to the first period; what happens in them: */
+#define PROVE_CLAMP   50000UL  /* from 0: relays open, regulator asked for 13 V; from here the rail falls back */
+#define PROVE_RELAYS  80000UL  /* 40 ms: bridge driven with both relays open, nothing may flow */
+#define CLOSE_RELAY   84000UL  /* 42 ms: the electrode's relay closes */
 #define MIN_PERIOD    20000UL  /* 10 ms */
 #define MAX_PERIOD    400000UL /* 200 ms */
 #define BLANK_TICKS   24000UL  /* an electrode relay gets at least half of this to open, and to close */
@@ -45,6 +48,15 @@ uint8_t engine_electrode(void);
 bool engine_steady(void);
 bool engine_switched(uint64_t *tick); /* true once after each switch while energised */
 void engine_position(uint32_t *cycles, uint64_t *cycle_tick);
+
+/* Every millisecond: while energised the pins must be those of the engine's place, otherwise all outputs low. */
+void engine_guard(void);
+void engine_stay_off(void);
+/* In the time before the first period. */
+enum proof { PROOF_NONE, PROOF_CLAMP, PROOF_SETTLING, PROOF_RELAYS };
+enum proof engine_proof(void);
+uint16_t coarse_ticks(void); /* the tick counter in units of 2.048 ms; interrupts must be off */
+bool engine_ten_volts(void);
 
 extern volatile uint8_t engine_age_ms; /* since the last event, likewise */
 uint64_t tick_now(void);

@@ -7,6 +7,7 @@
 
 #include "board.h"
 #include "engine.h"
+#include "guarded.h"
 #include "limits.h"
 #include "state.h"
 
@@ -17,15 +18,21 @@
 #define SLOW_EVERY         16
 #define ADC_ON             (_BV(ADEN) | _BV(ADPS2) | _BV(ADPS1) | _BV(ADPS0)) /* 125 kHz: 104 us each */
 #define SLOW_READINGS      4  /* in a row that must be out of range */
-/* The chip's 1.1 V (1.0 to 1.2) against 5 V +- 5 %. A dead or stuck converter, or a wrong supply, reads elsewhere. */
-#define BANDGAP_MIN        194
-#define BANDGAP_MAX        259
+#define ZERO_SAMPLES       64
 
-static const uint8_t slow_channel[] = { ADC_BATTERY, ADC_TEMPERATURE, ADC_BANDGAP };
+enum slow { SLOW_BATTERY, SLOW_TEMPERATURE, SLOW_REFERENCE, SLOW_RAIL, SLOW_CHANNELS };
+static const uint8_t slow_channel[SLOW_CHANNELS] = { ADC_BATTERY, ADC_TEMPERATURE, ADC_REFERENCE, ADC_RAIL };
 
 volatile uint8_t converter_age_ms;
-static volatile uint16_t limit_counts = CURRENT_COUNTS(DEFAULT_LIMIT_UA);
+static uint16_t limit_uA_tenth = DEFAULT_LIMIT_UA / 10;
+static struct guarded16 limit_counts = { CURRENT_COUNTS(DEFAULT_LIMIT_UA), (uint16_t)~CURRENT_COUNTS(DEFAULT_LIMIT_UA) };
+static struct guarded16 voltage_limit_counts = { VOLTAGE_COUNTS(MAX_VOLTAGE_MV),
+	                                         (uint16_t)~VOLTAGE_COUNTS(MAX_VOLTAGE_MV) };
 static volatile uint16_t peak_counts;
+/* The current's zero, measured while nothing is driven. */
+static volatile int8_t zero_counts;
+static int16_t zero_sum;
+static uint8_t zero_samples;
 
 /* Interrupt's own. */
 static uint8_t channel, sequence, slow_index, leak_score, half_number, sample_half;
@@ -42,7 +49,8 @@ struct half {
 static struct half halves[2];
 static uint8_t half_in, half_out;
 
-static volatile uint16_t slow_value[3];
+static volatile uint16_t slow_value[SLOW_CHANNELS];
+static volatile uint16_t rail_top; /* largest since ENERGISE, in counts */
 static volatile uint8_t slow_ready; /* bit per slow channel */
 static int32_t idle_sum;
 static uint32_t idle_square_sum;
@@ -54,8 +62,12 @@ static int32_t positive_uA_sum, negative_uA_sum, positive_mV_sum, negative_mV_su
 static uint8_t positive_count, negative_count;
 static int32_t last_positive_uA, last_negative_uA;
 static bool have_positive, have_negative;
-static uint8_t asymmetric_halves, wrong_in_a_row[2];
-static uint8_t slow_bad[3];
+static bool last_negative, have_last;
+static uint8_t asymmetric_pairs, wrong_in_a_row[2];
+static uint8_t slow_bad[SLOW_CHANNELS];
+/* This chip's own supply, by the 2.5 V reference: what a count is worth. */
+static uint16_t supply_mV = 5000;
+static uint16_t rail_now_mV;
 
 void measure_init(void)
 {
@@ -64,10 +76,22 @@ void measure_init(void)
 	ADCSRA = ADC_ON | _BV(ADIE) | _BV(ADSC);
 }
 
+/* Limits in counts: a count is worth what the supply makes it. */
+static void count_limits(void)
+{
+	uint16_t current = (uint16_t)(CURRENT_COUNTS(limit_uA_tenth * 10UL) * 5000UL / supply_mV);
+	uint16_t voltage = (uint16_t)(VOLTAGE_COUNTS(MAX_VOLTAGE_MV) * 5000UL / supply_mV);
+
+	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+		guarded16_set(&limit_counts, current);
+		guarded16_set(&voltage_limit_counts, voltage);
+	}
+}
+
 void measure_set_limit(uint32_t current_uA)
 {
-	uint16_t counts = CURRENT_COUNTS(current_uA);
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) limit_counts = counts;
+	limit_uA_tenth = (uint16_t)(current_uA / 10);
+	count_limits();
 }
 
 static void clear_half(void)
@@ -91,7 +115,9 @@ void measure_start(void)
 	half_out = 0;
 	have_positive = false;
 	have_negative = false;
-	asymmetric_halves = 0;
+	have_last = false;
+	rail_top = 0;
+	asymmetric_pairs = 0;
 	wrong_in_a_row[0] = 0;
 	wrong_in_a_row[1] = 0;
 	now.current_positive_uA = 0;
@@ -122,15 +148,32 @@ void measure_half_ended(bool negative)
 	clear_half();
 }
 
+static void find_zero(int16_t counts)
+{
+	if (abs(counts) > 2 * ZERO_COUNTS) /* a current: that is judged, not taken for zero */
+		return;
+	zero_sum += counts;
+	if (++zero_samples < ZERO_SAMPLES)
+		return;
+	int16_t mean = (zero_sum + (zero_sum < 0 ? -ZERO_SAMPLES / 2 : ZERO_SAMPLES / 2)) / ZERO_SAMPLES;
+	zero_counts = (int8_t)(mean > ZERO_COUNTS ? ZERO_COUNTS : mean < -ZERO_COUNTS ? -ZERO_COUNTS : mean);
+	zero_sum = 0;
+	zero_samples = 0;
+}
+
 static void take_current(int16_t counts, bool counts_for_half, uint8_t half)
 {
-	uint16_t size = (uint16_t)abs(counts);
+	uint8_t at = board_state();
 
-	if (state == STATE_ENERGISED) {
+	if (at != STATE_ENERGISED)
+		find_zero(counts);
+	counts -= zero_counts;
+	uint16_t size = (uint16_t)abs(counts);
+	if (at == STATE_ENERGISED) {
 		if (size > peak_counts)
 			peak_counts = size;
 		/* Two samples in a row, 0.2 ms: a real overload stays, an edge's spike does not. */
-		if (size > limit_counts) {
+		if (size > limit_counts.value || !guarded16_sound(&limit_counts)) {
 			if (current_was_over)
 				trip(TRIP_OVER_CURRENT);
 			current_was_over = true;
@@ -145,8 +188,11 @@ static void take_current(int16_t counts, bool counts_for_half, uint8_t half)
 				}
 			}
 		}
-	} else if (size > CURRENT_COUNTS(LEAK_UA)) {
-		if (++leak_score >= LEAK_SAMPLES) {
+	}
+	/* Nothing may flow while the output is off, nor into relays that ought to be open. */
+	if (size > CURRENT_COUNTS(LEAK_UA) && (at != STATE_ENERGISED || engine_proof() == PROOF_RELAYS)) {
+		leak_score += at == STATE_ENERGISED ? LEAK_SAMPLES / 2 : 1;
+		if (leak_score >= LEAK_SAMPLES) {
 			leak_score = 0;
 			trip(TRIP_DISAGREEMENT);
 		}
@@ -158,9 +204,10 @@ static void take_current(int16_t counts, bool counts_for_half, uint8_t half)
 static void take_voltage(int16_t counts, bool counts_for_half, uint8_t half)
 {
 	uint16_t size = (uint16_t)abs(counts);
+	uint8_t at = board_state();
 
-	if (state == STATE_ENERGISED || state == STATE_ARMED) {
-		if (size > VOLTAGE_COUNTS(MAX_VOLTAGE_MV)) {
+	if (at == STATE_ENERGISED || at == STATE_ARMED) {
+		if (size > voltage_limit_counts.value || !guarded16_sound(&voltage_limit_counts)) {
 			if (voltage_was_over)
 				trip(TRIP_OVER_VOLTAGE);
 			voltage_was_over = true;
@@ -168,7 +215,7 @@ static void take_voltage(int16_t counts, bool counts_for_half, uint8_t half)
 			voltage_was_over = false;
 		}
 	}
-	if (state == STATE_ENERGISED) {
+	if (at == STATE_ENERGISED) {
 		if (counts_for_half) {
 			ATOMIC_BLOCK(ATOMIC_FORCEON) {
 				if (half == half_number) {
@@ -182,6 +229,21 @@ static void take_voltage(int16_t counts, bool counts_for_half, uint8_t half)
 		idle_square_sum += (uint32_t)((int32_t)counts * counts);
 		idle_count++;
 	}
+}
+
+static uint16_t rail_mV(uint16_t counts)
+{
+	return (uint16_t)((uint32_t)counts * supply_mV / 256);
+}
+
+void measure_judge_clamp(void)
+{
+	uint16_t top = rail_mV(rail_top);
+
+	if (top > CLAMP_MAX_MV)
+		trip(TRIP_OVER_VOLTAGE);
+	else if (now.battery_mV >= CLAMP_BATTERY_MV && top < CLAMP_MIN_MV)
+		trip(TRIP_DISAGREEMENT);
 }
 
 ISR(ADC_vect)
@@ -199,6 +261,8 @@ ISR(ADC_vect)
 	} else {
 		second_of_pair = false;
 		sequence++;
+		if (engine_proof() == PROOF_CLAMP)
+			slow_index = SLOW_RAIL;
 		if (sequence % SLOW_EVERY == SLOW_EVERY - 1)
 			channel = slow_channel[slow_index];
 		else if (sequence & 1)
@@ -212,6 +276,8 @@ ISR(ADC_vect)
 	alive |= ALIVE_CONVERTER;
 	sei(); /* the engine's next edge does not wait for our arithmetic */
 
+	ATOMIC_BLOCK(ATOMIC_FORCEON) heartbeat_second_look(coarse_ticks());
+
 	if (done == ADC_CURRENT) {
 		take_current((int16_t)value - MID, steady, half);
 	} else if (done == ADC_VOLTAGE_A || done == ADC_VOLTAGE_B) {
@@ -219,22 +285,25 @@ ISR(ADC_vect)
 	} else if (!first_of_pair) {
 		slow_value[slow_index] = value;
 		slow_ready |= (uint8_t)(1 << slow_index);
-		slow_index = slow_index == 2 ? 0 : slow_index + 1;
+		if (slow_index == SLOW_RAIL && value > rail_top)
+			rail_top = value;
+		slow_index = slow_index >= SLOW_CHANNELS - 1 ? 0 : slow_index + 1;
 	}
 	cli();
 	/* A conversion that finished meanwhile has set its flag: writing a one would clear it. */
 	ADCSRA = (uint8_t)(ADCSRA & ~_BV(ADIF)) | _BV(ADIE);
 }
 
-/* counts summed over n samples -> units, where half scale (512 counts) is `full` */
+/* counts summed over n samples -> units, where half scale (512 counts) is `full` at a supply of 5 V */
 static int32_t scale(int32_t sum, uint16_t n, int32_t full)
 {
-	return sum * 64 / (int32_t)n * (full / 8) / (64 * 64);
+	return sum * 64 / (int32_t)n * (full / 8) / (64 * 64) * (supply_mV / 5) / 1000;
 }
 
 static void judge_half(int32_t uA, int32_t mV, bool negative)
 {
-	const int32_t full_mV = BRIDGE_MV;
+	/* Against the rail as it is: whether that is right is judge_rail's business. */
+	const int32_t full_mV = rail_now_mV;
 	int32_t drive_uA = negative ? -uA : uA;
 	int32_t drive_mV = negative ? -mV : mV;
 	int32_t explained_mV = labs(mV) + labs(uA) * (SERIES_OHM / 10) / 100;
@@ -242,10 +311,10 @@ static void judge_half(int32_t uA, int32_t mV, bool negative)
 	now.open_circuit = labs(uA) < 80 && drive_mV > full_mV * 3 / 4;
 	now.limiting = labs(mV) < full_mV / 4 && labs(uA) > full_mV * 500 / SERIES_OHM;
 
-	/* Wrong sign, more than the supply can explain, or less without the limiter being the reason (a dead half, a
-	 * dead sense amplifier, a converter that always reads the same). */
-	bool wrong = drive_uA < -500 || drive_mV < -500 || explained_mV > full_mV * 5 / 4
-	             || (explained_mV < full_mV * 3 / 4 && labs(uA) < LIMITER_UA * 3 / 4);
+	/* Wrong sign, more than the supply can explain (a second relay welded, the regulator failed), or less without the
+	 * limiter being the reason (a dead half, a dead sense amplifier, a converter that always reads the same). */
+	bool wrong = drive_uA < -500 || drive_mV < -500 || explained_mV > full_mV + full_mV / 8
+	             || (explained_mV < full_mV - full_mV / 10 && labs(uA) < LIMITER_UA * 3 / 4);
 	/* Twice in a row in one direction: a lost half makes every other one wrong. */
 	if (!wrong)
 		wrong_in_a_row[negative] = 0;
@@ -259,17 +328,20 @@ static void judge_half(int32_t uA, int32_t mV, bool negative)
 		last_positive_uA = uA;
 		have_positive = true;
 	}
-	if (have_positive && have_negative) {
+	/* Judged where the polarity changes: halves next to each other saw the same load but for one step of it. */
+	if (have_positive && have_negative && have_last && negative != last_negative) {
 		int32_t difference = labs(last_positive_uA + last_negative_uA);
 		int32_t sum = labs(last_positive_uA) + labs(last_negative_uA);
 		/* 0.5 mA is what a volt of electrode offset across the series resistors amounts to. */
 		if (difference > 500 + sum / 8) {
-			if (++asymmetric_halves >= FAULT_HALVES)
+			if (++asymmetric_pairs >= FAULT_PAIRS)
 				trip(TRIP_ASYMMETRY);
 		} else {
-			asymmetric_halves = 0;
+			asymmetric_pairs = 0;
 		}
 	}
+	last_negative = negative;
+	have_last = true;
 }
 
 static void poll_halves(bool sine)
@@ -287,7 +359,7 @@ static void poll_halves(bool sine)
 		return;
 	int32_t uA = scale(h.current_sum, h.current_count, 25000);
 	int32_t mV = scale(h.voltage_sum, h.voltage_count, 16000);
-	if (state == STATE_ENERGISED)
+	if (board_state() == STATE_ENERGISED)
 		judge_half(uA, mV, h.negative);
 	if (sine) { /* measured within the pulses; the sine that they make up has this share of their height */
 		uA = uA * SINE_DEPTH / 100;
@@ -306,38 +378,59 @@ static void poll_halves(bool sine)
 
 static void judge_slow(uint8_t index, bool bad, uint8_t cause)
 {
+	uint8_t at = board_state();
+
 	if (!bad) {
 		slow_bad[index] = 0;
 		return;
 	}
 	if (slow_bad[index] < SLOW_READINGS)
 		slow_bad[index]++;
-	if (slow_bad[index] == SLOW_READINGS && (state == STATE_ARMED || state == STATE_ENERGISED))
+	if (slow_bad[index] >= SLOW_READINGS && (at == STATE_ARMED || at == STATE_ENERGISED))
 		trip(cause);
+}
+
+/* The rail while it drives: the regulator of the range, within a tenth. */
+static void judge_rail(uint16_t counts)
+{
+	int16_t full_mV = engine_ten_volts() ? BRIDGE_MV : BRIDGE_LOW_MV, mV = (int16_t)rail_mV(counts);
+	bool driven = board_state() == STATE_ENERGISED && engine_proof() == PROOF_NONE;
+
+	rail_now_mV = (uint16_t)mV;
+	judge_slow(SLOW_RAIL, driven && mV > full_mV + full_mV / 16, TRIP_OVER_VOLTAGE);
 }
 
 static void poll_slow(void)
 {
 	uint8_t ready;
-	uint16_t value[3];
+	uint16_t value[SLOW_CHANNELS];
 
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
 		ready = slow_ready;
 		slow_ready = 0;
-		for (uint8_t k = 0; k < 3; k++)
+		for (uint8_t k = 0; k < SLOW_CHANNELS; k++)
 			value[k] = slow_value[k];
 	}
-	if (ready & 1) {
-		now.battery_mV = (uint16_t)((uint32_t)value[0] * 20000UL / 1024UL);
-		judge_slow(0, now.battery_mV < BATTERY_MIN_MV, TRIP_BATTERY_LOW);
+	if (ready & 1 << SLOW_REFERENCE) {
+		uint32_t mV = value[SLOW_REFERENCE] ? REFERENCE_MV * 1024UL / value[SLOW_REFERENCE] : 0;
+		bool bad = mV < SUPPLY_MIN_MV || mV > SUPPLY_MAX_MV;
+		judge_slow(SLOW_REFERENCE, bad, TRIP_SELF_TEST);
+		if (!bad) {
+			supply_mV = (uint16_t)mV;
+			count_limits();
+		}
 	}
-	if (ready & 2) {
-		int16_t mV = (int16_t)((uint32_t)value[1] * 5000UL / 1024UL);
+	if (ready & 1 << SLOW_BATTERY) {
+		now.battery_mV = (uint16_t)((uint32_t)value[SLOW_BATTERY] * supply_mV / 256);
+		judge_slow(SLOW_BATTERY, now.battery_mV < BATTERY_MIN_MV, TRIP_BATTERY_LOW);
+	}
+	if (ready & 1 << SLOW_TEMPERATURE) {
+		int16_t mV = (int16_t)((uint32_t)value[SLOW_TEMPERATURE] * supply_mV / 1024UL);
 		now.temperature_cC = (mV - 500) > 3200 ? 32000 : (mV - 500) * 10;
-		judge_slow(1, now.temperature_cC > HOT_CC || now.temperature_cC < COLD_CC, TRIP_TOO_HOT);
+		judge_slow(SLOW_TEMPERATURE, now.temperature_cC > HOT_CC || now.temperature_cC < COLD_CC, TRIP_TOO_HOT);
 	}
-	if (ready & 4)
-		judge_slow(2, value[2] < BANDGAP_MIN || value[2] > BANDGAP_MAX, TRIP_SELF_TEST);
+	if (ready & 1 << SLOW_RAIL)
+		judge_rail(value[SLOW_RAIL]);
 }
 
 void measure_poll(bool sine)
@@ -391,7 +484,7 @@ static void publish_idle(void)
 
 void measure_publish(void)
 {
-	if (state != STATE_ENERGISED) {
+	if (board_state() != STATE_ENERGISED) {
 		now.current_positive_uA = 0;
 		now.current_negative_uA = 0;
 		now.voltage_positive_mV = 0;
@@ -417,6 +510,6 @@ const struct measured *measured(void)
 {
 	uint16_t peak;
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) peak = peak_counts;
-	now.current_peak_uA = (uint32_t)peak * 25000UL / 512UL;
+	now.current_peak_uA = (uint32_t)peak * 25000UL / 512UL * (supply_mV / 5) / 1000;
 	return &now;
 }

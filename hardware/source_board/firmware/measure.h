@@ -16,6 +16,7 @@ void measure_set_limit(uint32_t current_uA);
 /* From the engine, interrupts off. */
 void measure_start(void);
 void measure_half_ended(bool negative);
+void measure_judge_clamp(void); /* the regulator was asked for 13 V: has the clamp held it? */
 
 void measure_forget_faults(void);
 /* Milliseconds since the last conversion: the tick adds one, every conversion starts again. */

@@ -94,8 +94,8 @@ static void send_telemetry(uint8_t type, uint8_t sequence)
 	const struct measured *m = measured();
 	struct telemetry t;
 
-	t.state = state;
-	t.trip = trip_cause;
+	t.state = board_state();
+	t.trip = trip_cause();
 	t.flags = (stop_closed() ? 1 : 0) | (enable_held() ? 2 : 0) | (heartbeat_fresh() ? 4 : 0)
 	          | (m->open_circuit ? 8 : 0) | (m->limiting ? 16 : 0);
 	t.electrode = engine_electrode();
@@ -122,7 +122,7 @@ static void send_telemetry(uint8_t type, uint8_t sequence)
 void requests_announce(void)
 {
 	link_send(BOOT, own_sequence++, &identity, sizeof identity);
-	reported_state = state;
+	reported_state = board_state();
 }
 
 void requests_telemetry(void)
@@ -135,7 +135,7 @@ static void send_event(uint8_t code, uint64_t tick)
 	struct {
 		uint8_t event, state, trip, electrode;
 		uint64_t tick;
-	} __attribute__((packed)) body = { code, state, trip_cause, engine_electrode(), tick };
+	} __attribute__((packed)) body = { code, board_state(), trip_cause(), engine_electrode(), tick };
 	link_send(EVENT, own_sequence++, &body, sizeof body);
 }
 
@@ -145,8 +145,8 @@ void requests_events(void)
 
 	if (engine_switched(&tick))
 		send_event(EVENT_ELECTRODE, tick);
-	if (state != reported_state) {
-		reported_state = state;
+	if (board_state() != reported_state) {
+		reported_state = board_state();
 		if (reported_state == STATE_TRIPPED)
 			send_event(EVENT_TRIPPED, trip_tick());
 		else
@@ -185,15 +185,15 @@ static uint8_t refusal_of(uint8_t type, const uint8_t *body, uint8_t length)
 			return BAD_BODY;
 		if (c.current_limit_uA > MAX_CURRENT_UA)
 			return ABOVE_LIMIT;
-		return state == STATE_OFF || state == STATE_TRIPPED ? 0 : WRONG_STATE;
+		return board_state() == STATE_OFF || board_state() == STATE_TRIPPED ? 0 : WRONG_STATE;
 	}
 	if (type == SELECT)
 		return body[0] > 1 ? BAD_BODY : 0;
 	if (type != ARM && type != ENERGISE)
 		return 0;
-	if (state == STATE_TRIPPED)
+	if (board_state() == STATE_TRIPPED)
 		return IS_TRIPPED;
-	if (state != STATE_ARMED && state != (type == ARM ? STATE_OFF : STATE_ENERGISED))
+	if (board_state() != STATE_ARMED && board_state() != (type == ARM ? STATE_OFF : STATE_ENERGISED))
 		return WRONG_STATE;
 	if (type == ARM) {
 		if (!configured || u32_at(body) != crc32(&identity, sizeof identity)
@@ -202,7 +202,7 @@ static uint8_t refusal_of(uint8_t type, const uint8_t *body, uint8_t length)
 	}
 	if (!stop_closed())
 		return STOP_OPEN;
-	if (type == ENERGISE && !(state == STATE_ENERGISED || (enable_held() && enable_was_released())))
+	if (type == ENERGISE && !(board_state() == STATE_ENERGISED || (enable_held() && enable_was_released())))
 		return ENABLE_NOT_HELD;
 	if (!heartbeat_fresh())
 		return NO_HEARTBEAT;
@@ -240,8 +240,8 @@ void requests_answer(void)
 		reply.tick = tick_now();
 		heartbeat_received();
 		reply.host_stamp = u32_at(body);
-		reply.state = state;
-		reply.trip = trip_cause;
+		reply.state = board_state();
+		reply.trip = trip_cause();
 		link_send(type | REPLY, sequence, &reply, sizeof reply);
 		return;
 	}

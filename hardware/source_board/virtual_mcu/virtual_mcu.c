@@ -19,6 +19,14 @@
 #define VECTORS_END (26 * 4)
 #define TCCR1A_AT 0x80
 #define JUMP_SELF 0xCFFF /* rjmp .-2 */
+#define SPMCSR_AT 0x57
+#define BLBSET    0x08
+#define SREG_AT   0x5F
+#define ADCSRA_AT 0x7A
+#define ADIF      0x10
+#define ADIE      0x08
+/* The alive pump's second enable falls this long after the last edge (output stage, simulated: 34 ms). */
+#define PUMP_S    0.034
 
 static const struct {
 	char port;
@@ -45,7 +53,11 @@ struct vm {
 	avr_timer_t *timer;
 	avr_io_write_t clear_flags; /* the simulator's own */
 	void *clear_flags_param;
+	avr_adc_t *converter;
+	avr_io_write_t write_converter; /* the simulator's own */
+	void *write_converter_param;
 	pin_ref_t compare_ref[2];
+	int comparing;       /* the level being reported is a compare unit's */
 	uint64_t edge_cycle; /* when the edge being reported really happened; 0 = now */
 	pin_ref_t pins[PORTS][8];
 	uint8_t level[PORTS];       /* outputs, as seen outside */
@@ -54,6 +66,10 @@ struct vm {
 	double sensed_A, sensed_V[2];   /* behind the sense filters */
 	uint64_t analog_cycle;
 	double charge_C;
+	uint64_t alive_cycle; /* last edge of the alive pin */
+	int pump_waits;
+	uint8_t fuse_place[4];
+	int fuses_shown;
 	uint32_t resets, hang_at;
 	uint64_t masked_since, longest_masked;
 	uint16_t hang_word;
@@ -103,20 +119,35 @@ static void analog_advance(vm_t *vm)
 	vm->analog_cycle = vm->avr->cycle;
 }
 
-/* What flows for the pins as they are. Stop chain and enable carry the bridge supply in hardware too. */
+/* The bridge rail for the pins as they are. Stop chain, enable and alive pump carry it in hardware too. */
+static double rail_V(const vm_t *vm)
+{
+	const vm_world_t *w = &vm->world;
+	int chain = (vm->input[D] >> 2 & 1) && (vm->input[D] >> 3 & 1);
+	int pumped = vm->alive_cycle && (double)(vm->avr->cycle - vm->alive_cycle) < PUMP_S * HZ;
+	double volts = w->bridge_V * (is_high(vm, B, 3) ? (is_high(vm, B, 4) ? 1.3 : 1.0) : 0.5);
+
+	if (!chain || !pumped || !is_high(vm, D, 4))
+		return 0;
+	if (w->regulator_stuck_V > 0)
+		volts = w->regulator_stuck_V;
+	volts = fmin(volts, w->battery_V - 0.5);
+	return fmin(volts, w->clamp_V);
+}
+
+/* What flows. */
 static void analog_update(vm_t *vm)
 {
 	const vm_world_t *w = &vm->world;
 	int polarity = w->stuck_drive ? w->stuck_drive : is_high(vm, B, 1) - is_high(vm, B, 2);
-	int chain = (vm->input[D] >> 2 & 1) && (vm->input[D] >> 3 & 1);
-	int powered = chain && is_high(vm, D, 4);
+	double rail = rail_V(vm);
 
 	vm->current_A = 0;
 	for (int k = 0; k < 2; k++) {
 		vm->voltage_V[k] = 0;
-		if (!powered || !polarity || !is_high(vm, D, 5 + k))
+		if (rail <= 0 || !polarity || !(is_high(vm, D, 5 + k) || w->welded[k]))
 			continue;
-		double drive_V = w->bridge_V * (polarity > 0 ? w->positive_gain : -w->negative_gain);
+		double drive_V = rail * (polarity > 0 ? w->positive_gain : -w->negative_gain);
 		double load_ohm = w->load_ohm[k] * (polarity < 0 ? w->negative_load : 1);
 		if (isinf(load_ohm)) {
 			vm->voltage_V[k] = drive_V;
@@ -129,6 +160,20 @@ static void analog_update(vm_t *vm)
 		vm->current_A += amperes;
 	}
 	vm->current_A += w->extra_current_A;
+}
+
+/* The pump runs down: what flows may end without any pin having moved. */
+static avr_cycle_count_t pump_down(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+	vm_t *vm = param;
+	uint64_t end = vm->alive_cycle + (uint64_t)(PUMP_S * HZ) + 1;
+	(void)when;
+	if (avr->cycle < end)
+		return end;
+	analog_advance(vm);
+	analog_update(vm);
+	vm->pump_waits = 0;
+	return 0;
 }
 
 vm_world_t *vm_world(vm_t *vm)
@@ -152,17 +197,19 @@ static void on_conversion(avr_irq_t *irq, uint32_t value, void *param)
 		uint32_t v;
 	} which = { .v = value };
 	const vm_world_t *w = &vm->world;
-	double mV = 0;
+	double mV = 0, middle = w->supply_V * 500;
 	(void)irq;
 	if (which.mux.kind != ADC_MUX_SINGLE || which.mux.src > 7)
 		return;
 	analog_advance(vm);
 	switch (which.mux.src) {
-	case 0: mV = 2500 + vm->sensed_A * 1e3 * 100; break;
-	case 1: mV = 2500 + (vm->sensed_V[0] + stray_V(vm)) * 156.25; break;
+	case 0: mV = middle + vm->sensed_A * 1e3 * 100; break;
+	case 1: mV = middle + (vm->sensed_V[0] + stray_V(vm)) * 156.25; break;
 	case 2: mV = w->battery_V * 1e3 / 4; break;
 	case 3: mV = 500 + 10 * w->temperature_C; break;
-	case 4: mV = 2500 + (vm->sensed_V[1] + stray_V(vm)) * 156.25; break;
+	case 4: mV = middle + (vm->sensed_V[1] + stray_V(vm)) * 156.25; break;
+	case 6: mV = 2500; break;
+	case 7: mV = rail_V(vm) * 1e3 / 4; break;
 	default: break;
 	}
 	if (w->stuck_mV[which.mux.src] >= 0)
@@ -183,6 +230,13 @@ static void log_level(vm_t *vm, int port, int pin, int value)
 		return;
 	analog_advance(vm);
 	vm->level[port] = (uint8_t)((vm->level[port] & ~(1 << pin)) | value << pin);
+	if (port == C && pin == 5) {
+		vm->alive_cycle = vm->avr->cycle;
+		if (!vm->pump_waits) {
+			vm->pump_waits = 1;
+			avr_cycle_timer_register(vm->avr, (avr_cycle_count_t)(PUMP_S * HZ) + 1, pump_down, vm);
+		}
+	}
 	analog_update(vm);
 	if (!vm->recording)
 		return;
@@ -204,6 +258,10 @@ static void on_pin(avr_irq_t *irq, uint32_t value, void *param)
 	vm_t *vm = ref->vm;
 	int driven = vm->avr->data[ports[ref->port].pin_at + 1] >> ref->pin & 1;
 	(void)irq;
+	/* A pin that a compare unit owns does not follow its port's latch; in the simulator any write to the port shows. */
+	if (ref->port == B && (ref->pin == 1 || ref->pin == 2) && !vm->comparing
+	    && (vm->avr->data[TCCR1A_AT] >> (ref->pin == 2 ? 4 : 6) & 3))
+		return;
 	if (driven)
 		log_level(vm, ref->port, ref->pin, value & 1);
 }
@@ -223,15 +281,19 @@ static void on_compare(avr_irq_t *irq, uint32_t value, void *param)
 	uint64_t match = vm->timer->tov_base + vm->timer->comp[unit].comp_cycles;
 	if (match <= vm->avr->cycle && vm->avr->cycle - match < 8)
 		vm->edge_cycle = match;
+	vm->comparing = 1;
 	avr_raise_irq(vm->compare_pin[unit], value & 1);
+	vm->comparing = 0;
 	vm->edge_cycle = 0;
 }
 
 /* The simulator connects the units to their pins at every reset: take that apart, on_compare does it. */
 static void part_compare_units(vm_t *vm)
 {
-	for (int unit = 0; unit < 2; unit++)
+	for (int unit = 0; unit < 2; unit++) {
 		avr_unconnect_irq(vm->compare_out + unit, vm->compare_pin[unit]);
+		vm->compare_pin[unit]->flags &= (uint8_t)~IRQ_FLAG_FILTERED; /* port and unit both speak through it */
+	}
 }
 
 /* Writing a one to a flag of Timer 1 clears that flag. The simulator (1.6) clears every flag that is up, whatever was
@@ -250,6 +312,46 @@ static void on_flags(avr_t *avr, avr_io_addr_t address, uint8_t value, void *par
 		if (up & bit & (uint8_t)~value)
 			avr_raise_interrupt(avr, vectors[k]);
 	}
+}
+
+/* Writing a zero to the converter's flag leaves it up, and an interrupt that is allowed while the flag is up comes. The
+ * simulator (1.6) takes the flag down and forgets the conversion. */
+static void on_converter(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+	vm_t *vm = param;
+	int up = avr->data[address] & ADIF && !(value & ADIF);
+	vm->write_converter(avr, address, value, vm->write_converter_param);
+	if (up) {
+		avr->data[address] |= ADIF;
+		if (value & ADIE)
+			avr_raise_interrupt(avr, &vm->converter->adc);
+	}
+}
+
+/* The program reads its fuses by loading from flash within three cycles of setting BLBSET. The simulator (1.6) loads
+ * flash: so the fuses stand in the flash's first bytes for that long. */
+static avr_cycle_count_t hide_fuses(avr_t *avr, avr_cycle_count_t when, void *param)
+{
+	vm_t *vm = param;
+	(void)when;
+	memcpy(avr->flash, vm->fuse_place, sizeof vm->fuse_place);
+	vm->fuses_shown = 0;
+	avr->data[SPMCSR_AT] &= (uint8_t)~(BLBSET | 1);
+	return 0;
+}
+
+static void on_self_program(avr_t *avr, avr_io_addr_t address, uint8_t value, void *param)
+{
+	vm_t *vm = param;
+	avr->data[address] = value;
+	if ((value & (BLBSET | 1)) != (BLBSET | 1) || vm->fuses_shown)
+		return;
+	memcpy(vm->fuse_place, avr->flash, sizeof vm->fuse_place);
+	avr->flash[0] = (uint8_t)vm->world.fuses[0];
+	avr->flash[3] = (uint8_t)vm->world.fuses[1];
+	avr->flash[2] = (uint8_t)vm->world.fuses[2];
+	vm->fuses_shown = 1;
+	avr_cycle_timer_register(avr, 5, hide_fuses, vm);
 }
 
 /* Pins that become inputs fall by their pull-downs; the simulator says nothing about those. */
@@ -301,6 +403,9 @@ static void on_reset(avr_t *avr)
 {
 	vm_t *vm = avr->custom.data;
 	vm->resets++;
+	if (vm->fuses_shown)
+		memcpy(avr->flash, vm->fuse_place, sizeof vm->fuse_place);
+	vm->fuses_shown = 0;
 	if (vm->hung) {
 		avr->flash[vm->hang_at] = (uint8_t)vm->hang_word;
 		avr->flash[vm->hang_at + 1] = (uint8_t)(vm->hang_word >> 8);
@@ -319,6 +424,7 @@ static void start_feeding(vm_t *vm);
 static void vm_settle(vm_t *vm)
 {
 	vm->feeding = 0;
+	vm->pump_waits = 0;
 	part_compare_units(vm);
 	apply_inputs(vm);
 	start_feeding(vm);
@@ -380,10 +486,10 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 	free(program);
 
 	vm->world = (vm_world_t){
-		.bridge_V = 10, .series_ohm = 1040, .limit_A = 0.0135, .load_ohm = { 1000, 1000 },
+		.bridge_V = 10, .clamp_V = 11.2, .series_ohm = 1200, .limit_A = 0.0135, .load_ohm = { 1000, 1000 },
 		.positive_gain = 1, .negative_gain = 1, .negative_load = 1, .stray_Hz = 60, .sense_tau_s = 10e-6,
 		.battery_V = 12.6, .temperature_C = 30, .supply_V = 5,
-		.stuck_mV = { -1, -1, -1, -1, -1, -1, -1, -1 },
+		.stuck_mV = { -1, -1, -1, -1, -1, -1, -1, -1 }, .fuses = { 0xFF, 0xD1, 0xFC },
 	};
 	vm->recording = 1;
 	vm->cycles_per_byte = HZ / baud * 10;
@@ -413,6 +519,15 @@ vm_t *vm_new(const char *hex_path, uint32_t baud)
 	vm->clear_flags_param = avr->io[flags_at].w.param;
 	avr->io[flags_at].w.c = on_flags;
 	avr->io[flags_at].w.param = vm;
+	avr_io_addr_t converter_at = AVR_DATA_TO_IO(ADCSRA_AT);
+	vm->write_converter = avr->io[converter_at].w.c;
+	vm->write_converter_param = avr->io[converter_at].w.param;
+	vm->converter = vm->write_converter_param;
+	avr->io[converter_at].w.c = on_converter;
+	avr->io[converter_at].w.param = vm;
+	avr_io_addr_t program_at = AVR_DATA_TO_IO(SPMCSR_AT);
+	avr->io[program_at].w.c = on_self_program;
+	avr->io[program_at].w.param = vm;
 	/* Unused here, but a low level on their pins would be polled every cycle. */
 	avr_extint_set_strict_lvl_trig(avr, 0, 0);
 	avr_extint_set_strict_lvl_trig(avr, 1, 0);
@@ -484,8 +599,14 @@ int vm_run_until(vm_t *vm, uint64_t cycle)
 	if (avr->cycle >= cycle)
 		return 0;
 	avr_cycle_timer_register(avr, cycle - avr->cycle, wake, vm);
+	uint64_t last = avr->cycle;
+	unsigned stood = 0;
 	while (avr->cycle < cycle) {
 		int state = avr_run(avr);
+		stood = avr->cycle == last ? stood + 1 : 0;
+		last = avr->cycle;
+		if (stood > 100000) /* asleep without anything to wake it, or stopped: time would never pass */
+			return cpu_Crashed;
 		if (avr->sreg[S_I]) {
 			vm->masked_since = 0;
 		} else if (!vm->masked_since || avr->pc < VECTORS_END) { /* a handler begins: those before it could not delay it */
@@ -593,6 +714,21 @@ uint8_t vm_peek(const vm_t *vm, uint16_t address)
 void vm_poke(vm_t *vm, uint16_t address, uint8_t value)
 {
 	vm->avr->data[address] = value;
+}
+
+void vm_flip(vm_t *vm, uint16_t address, uint8_t bit)
+{
+	avr_t *avr = vm->avr;
+	uint8_t value = avr->data[address] ^ (uint8_t)(1 << bit);
+
+	if (address == SREG_AT) {
+		avr->sreg[bit] ^= 1;
+	} else if (address >= 0x20 && address < 0x100 && avr->io[AVR_DATA_TO_IO(address)].w.c) {
+		avr_io_addr_t at = AVR_DATA_TO_IO(address);
+		avr->io[at].w.c(avr, address, value, avr->io[at].w.param);
+	} else {
+		avr->data[address] = value;
+	}
 }
 
 void vm_flip_flash(vm_t *vm, uint32_t address, uint8_t mask)

@@ -18,7 +18,9 @@ typedef struct {
 
 /* The world around the chip. Volts, amperes, ohms, seconds, hertz, degrees C. */
 typedef struct {
-	double bridge_V;       /* regulated bridge supply */
+	double bridge_V;       /* regulated bridge supply in the 10 V range; half of it in the other, 1.3 in the clamp test */
+	double regulator_stuck_V; /* the regulator gives this whatever it is asked; 0 = sound */
+	double clamp_V;        /* the bridge rail's clamp; INFINITY = open */
 	double series_ohm;     /* both poles together */
 	double limit_A;        /* what the hardware limiter lets through */
 	double load_ohm[2];    /* through electrode A, B; INFINITY = open */
@@ -30,6 +32,8 @@ typedef struct {
 	double battery_V, temperature_C, supply_V;
 	int stuck_drive;       /* +1 / -1: the bridge conducts that way whatever the drive pins say; 0 = sound */
 	int stuck_mV[8];       /* analog input nailed to this value; negative = sound */
+	int welded[2];         /* relay A, B closed for ever */
+	int fuses[3];          /* low, high, extended, as the program reads them */
 } vm_world_t;
 
 vm_t *vm_new(const char *hex_path, uint32_t baud);
@@ -61,6 +65,9 @@ uint32_t vm_longest_masked(vm_t *vm); /* cycles that interrupts were off at a st
 int vm_hang(vm_t *vm, int interrupts_live); /* the next instruction jumps to itself; a reset finds sound flash again */
 uint8_t vm_peek(const vm_t *vm, uint16_t address);
 void vm_poke(vm_t *vm, uint16_t address, uint8_t value); /* register or RAM, behind the chip's back */
+/* One bit turned over, as the chip itself would have written it: the register's effect follows. Not for 0x3E.. flags of
+ * the core but SREG. */
+void vm_flip(vm_t *vm, uint16_t address, uint8_t bit);
 void vm_flip_flash(vm_t *vm, uint32_t address, uint8_t mask);
 
 #endif

@@ -241,7 +241,7 @@ def test_energising_needs_the_enable_held_and_seen_released(rig: Rig) -> None:
 
 @pytest.mark.parametrize("waveform", tuple(WAVEFORMS))
 def test_energised_board_reports_what_flows(rig: Rig, waveform: WaveformName) -> None:
-    rig.set_load(960.0)
+    rig.set_load(800.0)
     wanted = rig.energise(rig.configuration(waveform))
     rig.run(0.6)
     rig.take(Type.TELEMETRY)
@@ -249,13 +249,13 @@ def test_energised_board_reports_what_flows(rig: Rig, waveform: WaveformName) ->
     telemetry = unpack_report(rig.take(Type.TELEMETRY)[-1].body, 0.0)
     assert telemetry.state == BoardState.ENERGISED
     assert (telemetry.waveform, telemetry.period_ticks) == (waveform, wanted.period_ticks)
-    # 10 V behind 1040 ohm into 960 ohm: 5 mA and 4.8 V; `sine` is made with 80 % of that in the firmware. The
+    # 10 V behind 1200 ohm into 800 ohm: 5 mA and 4 V; `sine` is made with 80 % of that in the firmware. The
     # converter's step is 49 uA and 31 mV.
     amplitude = 0.8 if waveform == "sine" and rig.name == "firmware" else 1.0
     assert telemetry.current_positive_A * 1e6 == pytest.approx(5000 * amplitude, rel=0.03)
     assert telemetry.current_negative_A * 1e6 == pytest.approx(-5000 * amplitude, rel=0.03)
-    assert telemetry.voltage_positive_V * 1e3 == pytest.approx(4800 * amplitude, rel=0.03)
-    assert telemetry.voltage_negative_V * 1e3 == pytest.approx(-4800 * amplitude, rel=0.03)
+    assert telemetry.voltage_positive_V * 1e3 == pytest.approx(4000 * amplitude, rel=0.03)
+    assert telemetry.voltage_negative_V * 1e3 == pytest.approx(-4000 * amplitude, rel=0.03)
     assert 4900 < telemetry.current_peak_A * 1e6 < 5150
     assert telemetry.emergency_stop_closed and telemetry.enable_held and telemetry.heartbeat_fresh
     assert not telemetry.open_circuit and not telemetry.current_limiting
@@ -267,6 +267,32 @@ def test_energised_board_reports_what_flows(rig: Rig, waveform: WaveformName) ->
     assert off.cycles >= telemetry.cycles and off.current_peak_A * 1e6 >= 4900, "kept until the next ENERGISE"
 
 
+@pytest.mark.parametrize(("limit_uA", "open_V"), [(5_000, 5.0), (5_001, 10.0)])
+def test_half_the_voltage_unless_more_than_5_mA_is_asked_for(rig: Rig, limit_uA: int, open_V: float) -> None:
+    rig.set_load(800.0)
+    rig.energise(rig.configuration("square", limit_uA=limit_uA))
+    rig.run(0.5)
+    telemetry = rig.status()
+    assert telemetry.trip == Trip.NONE
+    # the stage: 5 or 10 V behind 1200 ohm
+    assert telemetry.current_positive_A == pytest.approx(open_V / (1200 + 800), rel=0.03)
+    assert telemetry.voltage_positive_V == pytest.approx(open_V * 800 / (1200 + 800), rel=0.03)
+
+
+@pytest.mark.parametrize("cause", [ResetCause.POWER_ON, ResetCause.EXTERNAL])
+def test_a_trip_outlives_power_until_the_button(rig: Rig, cause: ResetCause) -> None:
+    rig.energise()
+    rig.set_stop(False)
+    rig.wait(0.02)
+    rig.restart(cause)
+    rig.wait(0.2)
+    assert rig.tripped_by() == Trip.EMERGENCY_STOP
+    rig.recover()
+    rig.restart(cause)
+    rig.wait(0.2)
+    assert rig.status().state == BoardState.OFF
+
+
 @pytest.mark.parametrize("waveform", tuple(WAVEFORMS))
 def test_cycle_ticks_stay_on_one_grid(rig: Rig, waveform: WaveformName) -> None:
     wanted = rig.energise(rig.configuration(waveform, 36.7))
@@ -276,7 +302,7 @@ def test_cycle_ticks_stay_on_one_grid(rig: Rig, waveform: WaveformName) -> None:
         rig.run(0.1)
         seen.append(rig.status())
     origin = seen[0].cycle_tick - seen[0].cycles * wanted.period_ticks
-    assert 0 < origin - start < 0.02 * rig.hello().tick_Hz, "first period 10 ms after ENERGISE"
+    assert 0 < origin - start < 0.06 * rig.hello().tick_Hz, "first period 50 ms after ENERGISE"
     assert [t.cycle_tick for t in seen] == [origin + t.cycles * wanted.period_ticks for t in seen]
     passed = rig.beat().tick - origin
     assert passed / wanted.period_ticks == pytest.approx(seen[-1].cycles, abs=2)
@@ -311,7 +337,7 @@ def test_switching_the_electrode(rig: Rig) -> None:
     assert after.electrode == "B"
     assert after.state == BoardState.ENERGISED
     assert (after.cycle_tick - before.cycle_tick) == (after.cycles - before.cycles) * wanted.period_ticks
-    assert after.current_positive_A * 1e6 == pytest.approx(5000, rel=0.03)
+    assert after.current_positive_A == pytest.approx(10 / (1200 + 1000), rel=0.03)
     switched = [e for e in rig.events() if e.event == EventCode.ELECTRODE_SWITCHED]
     assert [(e.electrode, e.tick) for e in switched] == [(Electrode.B, reply.tick)]
     same = rig.select(Electrode.B)
@@ -390,8 +416,8 @@ def test_opening_the_stop(rig: Rig, state: str) -> None:
 
 
 def test_stop_open_from_the_start_refuses_to_arm(rig: Rig) -> None:
-    rig.set_stop(False)
     rig.restart(ResetCause.POWER_ON)
+    rig.set_stop(False)  # before the board has booted
     rig.wait(0.2)
     assert rig.status().state == BoardState.OFF
     good = rig.configure()
@@ -433,7 +459,7 @@ FAULTS = {
 @pytest.mark.parametrize("fault", list(FAULTS))
 def test_faults_while_energised(rig: Rig, fault: str) -> None:
     trip, cause = FAULTS[fault]
-    rig.energise(rig.configuration(limit_uA=8000))
+    rig.energise(rig.configuration(limit_uA=7000))
     rig.run(0.3)
     assert rig.status().state == BoardState.ENERGISED
     rig.events()
