@@ -22,7 +22,6 @@ from earthward.inversion.limits import could_hide
 from earthward.inversion.locate import Survey, locate
 from earthward.inversion.regions import region_patches
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
-from earthward.pool.pool_file import format_pool
 from earthward.record.reading import KeptReading
 
 SEEDS = range(7000, 7010)
@@ -165,14 +164,13 @@ def test_following_the_readings_says_the_same_as_looking_at_all_of_them_afresh()
     world = random_pool(7043)
     settings = LocateSettings(max_leaks=1)
     helper = Survey(world.pool, settings)
-    pool_toml = format_pool(world.pool)
     follows = Searcher()
     place, rows, differences = guide.first_place(world.pool, helper.places), [], []
     for k in range(6):
         rows += world.measure(np.array(place.position_m), place.bearing_deg, f"g{k}")
         # The daemon searches whenever readings pause, also within a station.
         for count in (len(rows) - 3, len(rows)):
-            step = follows.run(Search(pool_toml, tuple(rows[:count]), settings))
+            step = follows.run(Search(world.pool, tuple(rows[:count]), settings))
         afresh = Survey(world.pool, settings, None, helper.problem.liner)
         afresh._lead_fields = helper._lead_fields
         for row in rows:
@@ -228,6 +226,7 @@ def test_limits_are_tight_where_fittings_explain_the_current_and_name_the_patche
     assert cover is not None and not result.findings
     assert cover.median_limit_A < 0.1 * world.injected_mA * 1e-3
     assert "nothing above" in cover.text and "mA explained" in cover.text
+    assert result.budget.text.endswith(cover.hidden_text)
     assert could_hide(cover, 1e3) == ()
     assert len(could_hide(cover, 1e-3)) == len(cover.cells)
     middling = sorted(c.limit_hole_mm or np.inf for c in cover.cells)[len(cover.cells) // 2]

@@ -186,3 +186,26 @@ def test_a_prepared_pool_is_kept_in_the_cache_folder(tmp_path: Path, capsys: pyt
         answers.append(capsys.readouterr().out)
     assert len(list((tmp_path / "prepared").iterdir())) == 1
     assert answers[0] == answers[1]
+
+
+def test_how_the_pole_is_held_matters_and_a_turn_column_says_it_as_well(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A rigid array's directions share one turn; naming that turn in the file is the same as saying --head, but for the
+    hand shift that only a pair turned by hand has."""
+
+    def radius(*more: str, turn: str = "") -> float:
+        rows = list(visit()[1])
+        table = "\n".join([COLUMNS + ",turn", *(f"{line(r)},{turn}" for r in rows)]) + "\n"
+        assert call(tmp_path, rows, "--json", "--no-coverage-cells", *more, text=table) == 0
+        cells = json.loads(capsys.readouterr().out)["posterior"]
+        return float(max(c["probability"] for c in cells))
+
+    by_hand = radius()
+    rigid = radius("--head", "three-axis", "--shift-sigma", "0")
+    named = radius("--shift-sigma", "0", turn="t")
+    assert by_hand != pytest.approx(rigid, rel=1e-3)
+    assert named == pytest.approx(rigid, rel=1e-6)
+    with pytest.raises(SystemExit) as refusal:
+        call(tmp_path, list(visit()[1]), "--head", "spinning")
+    assert refusal.value.code == 2

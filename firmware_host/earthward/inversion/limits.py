@@ -71,7 +71,7 @@ def profile_limit(estimate: FloatArray, sigma: FloatArray, confidence: float) ->
     return np.asarray(estimate + np.sqrt(below**2 + (z * sigma) ** 2))
 
 
-def summarise(model: Model, solved: Fit, limits: Limits) -> Coverage:
+def summarise(model: Model, limits: Limits, explained_A: float) -> Coverage:
     """The limits as reported: per patch as current and hole, their share of the liner, words."""
     problem = model.problem
     cells = subset(problem.grid.coarse, problem.liner.subsampled)
@@ -88,6 +88,8 @@ def summarise(model: Model, solved: Fit, limits: Limits) -> Coverage:
     order = np.argsort(current)
     middle = float(current[order][np.searchsorted(np.cumsum(area[order]), 0.5)])
     away, beside = worst_hidden(model, cells.centre_m, current)
+    hidden = hidden_in_words(model, away, beside)
+    mean_A = float(problem.injected_mA.mean()) * 1e-3
     return Coverage(
         CONFIDENCE,
         POWER,
@@ -96,7 +98,8 @@ def summarise(model: Model, solved: Fit, limits: Limits) -> Coverage:
         float(area[current <= REFERENCE_A].sum()),
         middle,
         away,
-        _in_words(model, solved, away, beside),
+        f"{1e3 * mean_A:.1f} mA injected, {1e3 * min(explained_A, mean_A):.1f} mA explained: {hidden}",
+        hidden,
     )
 
 
@@ -119,14 +122,10 @@ def worst_hidden(model: Model, place_m: FloatArray, current_A: FloatArray) -> tu
     return away, beside
 
 
-def _in_words(model: Model, solved: Fit, away_A: float, beside: dict[str, float]) -> str:
-    injected = float(model.problem.injected_mA.mean())
-    gain = injected / max(float(solved.current_mA.sum(1).mean()), 1e-9)
-    explained = float(solved.current_mA.sum(1).mean()) * gain if model.known else 0.0
+def hidden_in_words(model: Model, away_A: float, beside: dict[str, float]) -> str:
+    """What could still hide, away from all known sinks and beside the one where most can."""
     where = "farther than a metre from every fitting and finding " if model.known else ""
-    text = (
-        f"{injected:.1f} mA injected, {explained:.1f} mA explained: {where}nothing above {1e3 * away_A:.2f} mA can hide"
-    )
+    text = f"{where}nothing above {1e3 * away_A:.2f} mA can hide"
     wide = [(limit, name) for name, limit in beside.items() if limit > 1.5 * away_A]
     if wide:
         limit, name = max(wide)

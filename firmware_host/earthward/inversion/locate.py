@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
+import msgspec
 import numpy as np
 
 from earthward.errors import InputError
@@ -144,7 +145,9 @@ class Survey:
         budget = make_budget(problem, answer, counts)
         cover: Coverage | None = None
         if with_coverage:
-            cover = summarise(answer.model, answer.solved, upper_limits(answer.model, answer.solved))
+            limits = upper_limits(answer.model, answer.solved)
+            cover = summarise(answer.model, limits, budget.fittings_A + budget.findings_A)
+            budget = msgspec.structs.replace(budget, text=f"{budget.text}; {cover.hidden_text}")
         best = answer.best
         place: Station | None = None
         if with_guidance:

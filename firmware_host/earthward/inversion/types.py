@@ -97,6 +97,8 @@ class Coverage:
     median_limit_A: float
     limit_A: float
     text: str = ""
+    hidden_text: str = ""
+    """The part of `text` that says what could still hide."""
 
 
 @dataclass(frozen=True, slots=True)
