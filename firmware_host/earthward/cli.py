@@ -1,6 +1,7 @@
 """The `earthward` command: picks a subcommand and turns its outcome into an exit code.
 
-Exit codes: 0 done, 1 internal failure, 2 bad input (one sentence on stderr), 130 interrupted.
+Exit codes: 0 done, 1 internal failure (`doctor`: something is wrong), 2 bad input (one sentence on stderr), 130
+interrupted.
 Each subcommand is a module in `earthward.commands` with `SUMMARY`, `add_arguments(parser)` and
 `run(args) -> int`. It is imported only when asked for, so that `earthward watch` on a small machine does
 not pay for the maths that `earthward locate` needs.
