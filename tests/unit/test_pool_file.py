@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from earthward.errors import InputError
@@ -112,3 +114,48 @@ def test_bad_input_is_one_clear_sentence(old: str, new: str, words: str) -> None
 def test_fitting_within_the_taping_limit_is_believed() -> None:
     parse_pool(GOOD.replace("position_m = [5.0, 0.0, 0.6]", "position_m = [5.0, 0.29, 0.6]"))
     parse_pool(GOOD.replace("position_m = [5.0, 0.0, 0.6]", "position_m = [5.0, -0.29, 0.6]"))
+
+
+TAPED = """
+[pool]
+shape = "taped"
+marks_apart_m = 10.0
+taped_m = [{points}]
+chords_m = [[1, 3, {diagonal}], [1, 2, 6.0], [2, 3, 3.0]]
+[floor]
+kind = "flat"
+depth_m = 1.4
+[water]
+conductivity_S_per_m = 0.2
+"""
+
+
+def taped(diagonal: float, wrong_m: float = 0.0) -> str:
+    """A rectangle of 6 x 3 m whose corner lies 2 m along and 1 m off the line of the marks: by Pythagoras."""
+    corners = [(2.0, 1.0), (8.0, 1.0), (8.0, 4.0), (2.0, 4.0)]
+    tapes = [[math.hypot(x, y), math.hypot(x - 10.0, y)] for x, y in corners]
+    tapes[1][0] += wrong_m
+    return TAPED.format(points=", ".join(str(t) for t in tapes), diagonal=diagonal)
+
+
+def test_an_outline_may_be_taped_from_two_marks() -> None:
+    pool = parse_pool(taped(math.hypot(6.0, 3.0)))
+    assert pool.outline_m == pytest.approx(np.array([(2.0, 1.0), (8.0, 1.0), (8.0, 4.0), (2.0, 4.0)]), abs=1e-5)
+    assert parse_pool(format_pool(pool)) == pool
+    right = parse_pool(taped(math.hypot(6.0, 3.0)).replace("marks_apart", 'side = "right"\nmarks_apart'))
+    assert sorted(y for _, y in right.outline_m) == pytest.approx([-4.0, -4.0, -1.0, -1.0], abs=1e-5)
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        (taped(math.hypot(6.0, 3.0), wrong_m=0.5), "do not agree .* measure .* again"),
+        (taped(6.7).replace("marks_apart", 'side = "north"\nmarks_apart'), "pool.side"),
+        (taped(6.7).replace("[1, 3,", "[1, 9,"), "check distance"),
+        (taped(6.7).replace("[1, 3,", "[1.5, 3,"), "by their numbers"),
+        (taped(6.7).replace("marks_apart_m = 10.0", "marks_apart_m = 30.0"), "cannot meet"),
+    ],
+)
+def test_tapes_that_cannot_be(text: str, words: str) -> None:
+    with pytest.raises(InputError, match=words):
+        parse_pool(text)

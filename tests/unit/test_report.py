@@ -8,11 +8,13 @@ import re
 import shutil
 import subprocess
 import xml.etree.ElementTree as ET
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 from typing import Any
 
 import pytest
+from msgspec import structs
 
 from earthward.cli import main
 from earthward.record.finding import Finding
@@ -20,12 +22,13 @@ from earthward.record.place import Fitting
 from earthward.record.reading import KeptReading
 from earthward.record.visit import LossTest, Photo, SafetyCheck, SensitivityTest
 from earthward.report import pdf
-from earthward.report.blocks import Document, Figure, KeyFigures, Paragraph, Table
-from earthward.report.build import build_report
+from earthward.report.blocks import Bullets, Document, Figure, KeyFigures, Paragraph, Table
+from earthward.report.build import build_report, pictures_of
 from earthward.report.charts import IntervalRow, Series, intervals, lines, nice_ticks
 from earthward.report.content import build
 from earthward.report.html import to_html
-from earthward.report.pdf import to_typst
+from earthward.report.part_record import readings
+from earthward.report.pdf import to_pdf, to_typst
 from earthward.report.plan_figures import station_vectors
 from earthward.report.words import water_budget
 from earthward.survey.contents import Contents, load
@@ -368,3 +371,39 @@ def test_fittings_that_are_covered_say_so(tmp_path: Path) -> None:
         store.put_fitting(Fitting(name="light", kind="light", position_m=(9.0, 2.0, 0.6), covered=True))
         figure = next(b for b in build(load(store)).blocks if isinstance(b, Figure))
     assert "light (covered)" in figure.svg
+
+
+def test_a_new_field_of_a_reading_stands_in_the_table_by_itself(record: Contents) -> None:
+    class Tomorrow(KeptReading, frozen=True, kw_only=True):
+        wind_m_per_s: float | None = None
+
+    survey = [r for r in record.readings if r.purpose == "survey"]
+    kept = Tomorrow(**structs.asdict(survey[0]), wind_m_per_s=3.5)
+    with_field = replace(record, readings=[kept, *survey[1:]])
+    told = next(block for block in readings(with_field, "si") if isinstance(block, Table))
+    assert "wind m per s 3.5" in told.rows[0][-1] and "wind" not in told.rows[1][-1]
+    at_leak = [block for block in readings(record, "si") if isinstance(block, Table)][-2]
+    assert "test leak connected" in " ".join(row[-1] for row in at_leak.rows)
+
+
+def test_rows_that_could_not_be_read_are_told(record: Contents) -> None:
+    blocks = readings(replace(record, damaged=("s.db: row 7 of reading is damaged",)), "si")
+    assert any(isinstance(b, Bullets) and "row 7" in b.items[0] for b in blocks)
+
+
+def test_pictures_come_from_the_surveys_folder_only(record: Contents, tmp_path: Path) -> None:
+    inside, outside = tmp_path / "visit" / "a.png", tmp_path / "private.png"
+    inside.parent.mkdir()
+    for file in (inside, outside):
+        file.write_bytes(PNG)
+    (inside.parent / "link.png").symlink_to(outside)
+    asked = [Photo(path=p) for p in ("a.png", "../private.png", str(outside), "link.png", "a\0.png")]
+    assert len(pictures_of(replace(record, photos=asked), inside.parent)) == 1
+
+
+def test_control_characters_stop_no_report(record: Contents) -> None:
+    named = replace(record, meta={**record.meta, "name": "Heron\x07 Court\x00", "owner": "\x1b[31m"})
+    named = replace(named, fittings=[structs.replace(f, name=f"{f.name}\x0b") for f in named.fittings])
+    if named.pool is not None:
+        named = replace(named, pool=replace(named.pool, fittings=tuple(named.fittings)))
+    assert to_pdf(build(named)).startswith(b"%PDF")

@@ -15,11 +15,12 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.pool import polygon
 from earthward.pool.shape import Floor, Point2, Point3, Pool, Stair
+from earthward.pool.tape import Chord, TapedPoint, outline_from_tape
 from earthward.record.place import FITTING_KINDS, Fitting, FittingKind, Mark, Placement
 
 # A fitting sits on the liner; taping errors of this size are believed, more is a mistake in the file.
 FITTING_OFF_LINER_LIMIT_m = 0.3
-_SHAPES = ("rectangle", "polygon", "oval", "L", "kidney")
+_SHAPES = ("rectangle", "polygon", "oval", "L", "kidney", "taped")
 _FLOORS = ("flat", "profile", "hopper")
 
 
@@ -217,6 +218,13 @@ class _Table:
     def numbers(self, key: str, count: int) -> tuple[float, ...]:
         return _numbers(self._get(key), count, f"{self.where}: {self.name}.{key}")
 
+    def triples(self, key: str) -> list[tuple[float, ...]]:
+        value = self._table.get(key, [])
+        label = f"{self.where}: {self.name}.{key}"
+        if not isinstance(value, list):
+            raise InputError(f"{label} must be a list of [number, number, number].")
+        return [_numbers(item, 3, f"{label}, entry {row + 1},") for row, item in enumerate(value)]
+
     def pairs(self, key: str, at_least: int) -> list[Point2]:
         value = self._get(key)
         label = f"{self.where}: {self.name}.{key}"
@@ -269,6 +277,8 @@ def _outline(head: _Table) -> tuple[Literal["rectangle", "polygon", "oval"], Poi
             if point == outline[n - 1]:
                 raise InputError(f"{head.where}: pool.outline_m repeats the point {_at(point)}; remove one.")
         return "polygon", (0.0, 0.0), outline
+    if shape == "taped":
+        return "polygon", (0.0, 0.0), _taped(head)
     length, width = head.positive("length_m", 100.0), head.positive("width_m", 100.0)
     if shape == "rectangle":
         return "rectangle", (length, width), [(0.0, 0.0), (length, 0.0), (length, width), (0.0, width)]
@@ -280,6 +290,30 @@ def _outline(head: _Table) -> tuple[Literal["rectangle", "polygon", "oval"], Poi
     if notch_length >= length or notch_width >= width:
         raise InputError(f"{head.where}: the notch of the L must be smaller than the pool in both directions.")
     return "polygon", (0.0, 0.0), _as_points(polygon.l_shape(length, width, notch_length, notch_width))
+
+
+def _taped(head: _Table) -> list[Point2]:
+    """The rim's points from their distances to two marks on the deck. A tape that does not agree with the others is
+    refused by its name: a pool that is drawn wrong moves every finding."""
+    sides = {"left": 1, "right": -1}
+    side = head.text("side", "left")
+    if side not in sides:
+        raise InputError(f'{head.where}: pool.side = "{side}" is unknown; the pool lies left or right of A towards B.')
+    points = [TapedPoint(a, b) for a, b in head.pairs("taped_m", 3)]
+    chords = []
+    for first, second, length in head.triples("chords_m"):
+        if first != int(first) or second != int(second):
+            raise InputError(f"{head.where}: pool.chords_m names points by their numbers from 1, then the length.")
+        chords.append(Chord(int(first) - 1, int(second) - 1, length))
+    found = outline_from_tape(
+        head.positive("marks_apart_m", 100.0), points, chords, sides[side], where=f"{head.where}: pool.taped_m"
+    )
+    if found.doubtful:
+        raise InputError(
+            f"{head.where}: the tapes do not agree with each other (rms {found.rms_m * 100:.1f} cm): measure "
+            f"{found.doubtful[0]} again."
+        )
+    return _as_points(found.outline_m)
 
 
 def _as_points(outline: np.ndarray[Any, np.dtype[np.float64]]) -> list[Point2]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -87,3 +88,8 @@ class Document:
     stamp: str = ""
     stamp_text: str = ""
     footer: str = ""
+
+
+def printable(text: str) -> str:
+    """Control characters have no glyph, and stop the PDF's compiler and any reader of a drawing."""
+    return "".join(" " if unicodedata.category(c) == "Cc" else c for c in text)

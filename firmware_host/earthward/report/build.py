@@ -40,7 +40,7 @@ def pictures_of(record: Contents, folder: Path) -> list[Picture]:
     found = []
     for photo in record.photos:
         file = folder / photo.path
-        if not file.is_file() or file.stat().st_size > LARGEST_PICTURE:
+        if not _within(folder, file) or not file.is_file() or file.stat().st_size > LARGEST_PICTURE:
             continue
         data = file.read_bytes()
         if data[:3] == b"\xff\xd8\xff":
@@ -48,3 +48,11 @@ def pictures_of(record: Contents, folder: Path) -> list[Picture]:
         elif data[:8] == b"\x89PNG\r\n\x1a\n":
             found.append(Picture(data, "png", photo.caption))
     return found
+
+
+def _within(folder: Path, file: Path) -> bool:
+    """A picture belongs to the survey's folder: a path that leads elsewhere might show anybody's file."""
+    try:
+        return file.resolve().is_relative_to(folder.resolve())
+    except (OSError, ValueError):
+        return False

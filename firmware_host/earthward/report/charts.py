@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
 
+from earthward.report.blocks import printable
+
 INK, SOFT, LINE, ACCENT, WARN, WATER = "#1b2328", "#55636b", "#c9d1d5", "#0b5c7a", "#8a3b00", "#e8f1f4"
 FONT = "Source Sans Pro, Source Sans 3, DejaVu Sans, sans-serif"
 
@@ -63,8 +65,8 @@ class Canvas:
         )
         if halo:  # a white copy underneath: not every renderer knows paint-order
             outline = f'fill="{halo}" stroke="{halo}" stroke-width="3" stroke-linejoin="round"'
-            self.parts.append(f"<text {common} {outline}>{escape(text)}</text>")
-        self.parts.append(f'<text {common} fill="{colour}">{escape(text)}</text>')
+            self.parts.append(f"<text {common} {outline}>{escape(printable(text))}</text>")
+        self.parts.append(f'<text {common} fill="{colour}">{escape(printable(text))}</text>')
 
     def arrow(self, x1: float, y1: float, x2: float, y2: float, colour: str, width: float = 1.0) -> None:
         length = math.hypot(x2 - x1, y2 - y1)

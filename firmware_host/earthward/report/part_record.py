@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+from msgspec import structs
+
 from earthward import units
 from earthward.record.reading import KeptReading
 from earthward.report.blocks import (
@@ -17,6 +19,13 @@ from earthward.report.blocks import (
 from earthward.report.words import when
 from earthward.survey.contents import Contents
 from earthward.units import Units
+
+#: What the table of readings has columns for, and what only exports show (the detector's statistics, numbers).
+_SHOWN = {
+    "front_m", "back_m", "value_V", "sigma_V", "station", "source_id", "injected_A", "flags", "note", "row", "purpose",
+    "turn", "finding", "settings_id", "channel", "time_s", "uid", "withdrawn_s", "withdrawn_why",
+    "quadrature_V", "snr", "p_sign", "window_s", "lost_fraction",
+}  # fmt: skip
 
 
 def safety(record: Contents) -> list[Block]:
@@ -47,6 +56,10 @@ def safety(record: Contents) -> list[Block]:
 
 def readings(record: Contents, u: Units) -> list[Block]:
     blocks: list[Block] = [Heading("Readings")]
+    if record.damaged:
+        # A file of a disk that failed: what is missing here must not look as if it had never been.
+        blocks.append(Paragraph("Rows of the survey file could not be read and are left out.", "caution"))
+        blocks.append(Bullets(list(record.damaged)))
     if not record.readings:
         return [*blocks, Paragraph("None.")]
     several = len({r.source_id for r in record.readings}) > 1
@@ -85,7 +98,7 @@ def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[st
         first = group[0]
         middle = [(a + b) / 2 for a, b in zip(first.front_m, first.back_m, strict=True)]
         number = _numbers([r.row for r in group])
-        remarks = dict.fromkeys([w for r in group for w in (*r.flags, r.note) if w])
+        remarks = dict.fromkeys([w for r in group for w in (*r.flags, r.note, *_more(r)) if w])
         values = [f"{_bearing(r)} {r.value_V * 1e6:+.1f} ± {r.sigma_V * 1e6:.1f}" for r in group]
         rows.append(
             [
@@ -96,6 +109,16 @@ def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[st
             ]
         )  # fmt: skip
     return rows
+
+
+def _more(r: KeptReading) -> list[str]:
+    """Whatever else a reading says of itself: a field that the record gains stands here without being asked for."""
+    out = []
+    for field in structs.fields(r):
+        value = getattr(r, field.name)
+        if field.name not in _SHOWN and value is not None and value != field.default and value != ():
+            out.append(f"{field.name.replace('_', ' ')} {value}")
+    return out
 
 
 def _runs(kept: list[KeptReading]) -> list[list[KeptReading]]:

@@ -19,6 +19,7 @@ from earthward.report.blocks import (
     Paragraph,
     Picture,
     Table,
+    printable,
 )
 
 Paper = Literal["a4", "letter"]
@@ -141,5 +142,5 @@ def _table(table: Table) -> str:
 
 def _string(text: str) -> str:
     """A typst string literal."""
-    escaped = text.replace("\\", "\\\\").replace('"', '\\"').replace("\n", " ").replace("\r", " ")
+    escaped = printable(text).replace("\\", "\\\\").replace('"', '\\"')
     return f'"{escaped}"'
