@@ -46,7 +46,8 @@ from numpy.typing import NDArray
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from tests.benchmarks.worlds import NOISE_V, WORLDS, Drawn, Spot, draw, ends, hold, inside, measured
+from tests.benchmarks.world_list import WORLDS
+from tests.benchmarks.worlds import NOISE_V, Drawn, Spot, draw, ends, hold, inside, measured
 from tests.benchmarks.worlds import Pair as HeldPair
 
 from earthward.inversion.locate import locate

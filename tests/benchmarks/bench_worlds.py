@@ -3,6 +3,7 @@
     python tests/benchmarks/bench_worlds.py --pools 12
     python tests/benchmarks/bench_worlds.py --world turned "turned, no leak" --pools 200 --seed 700000
     python tests/benchmarks/bench_worlds.py --world turned --bound
+    python tests/benchmarks/bench_worlds.py --world "turned, no leak" --pools 40 --upper-limits
 
 Columns. declared: pools (leaks, where there are two) with a finding within 1 m of the leak. error: of the strongest
 finding, whichever it is, and where nothing was declared of the likeliest place, median and 90th percentile. region,
@@ -12,6 +13,10 @@ those lie within 0.15 m of a leak. falls: pools without a leak in which one was 
 found. rank: how much of the probability lies on places likelier than the true one, counted in fifths; even if it is
 calibrated. s: CPU seconds of a search, median / 90th percentile. --bound adds the Cramer-Rao bound with priors
 (tests/benchmarks/world_bound.py) and error over bound.
+
+--upper-limits: in each pool without a leak one patch of liner is drawn by its area. A sink of twice its upper limit is
+planted there and the same survey made again: is one declared within 1 m? Then a sink at the limit itself: does the new
+answer exclude it wrongly (its limit there is lower, and nothing is declared within 1 m)?
 """
 
 from __future__ import annotations
@@ -30,7 +35,8 @@ import numpy as np
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
 from tests.benchmarks.world_bound import bound_m
-from tests.benchmarks.worlds import WORLDS, Drawn, Sink, World, draw
+from tests.benchmarks.world_list import WORLDS, World
+from tests.benchmarks.worlds import Drawn, Sink, draw, planted
 
 from earthward.inversion.locate import locate
 from earthward.inversion.types import LocateSettings, Result
@@ -240,6 +246,39 @@ def line(s: dict[str, Any]) -> str:
     return text
 
 
+def upper_limits(world: World, seeds: range) -> dict[str, Any]:
+    """What `--upper-limits` says, over pools of a world without a leak."""
+    declared, excluded = [], []
+    for seed in seeds:
+        drawn = draw(world, seed)
+        coverage = locate(drawn.pool, drawn.readings, guidance=False).coverage
+        if coverage is None:
+            raise SystemExit(f"seed {seed}: no upper limits were told")
+        pick = np.random.default_rng([seed, 8])
+        area = np.array([c.size_m**2 for c in coverage.cells])
+        cell = coverage.cells[int(pick.choice(len(area), p=area / area.sum()))]
+        if 2 * cell.limit_A > 0.9 * drawn.truth.injected_A[0]:
+            continue  # no such sink can be there: the whole is not so much
+        place = np.array(cell.position_m)
+        strong = planted(drawn, place, 2 * cell.limit_A)
+        declared.append(_named(locate(drawn.pool, strong.readings, coverage=False, guidance=False), place))
+        just = locate(drawn.pool, planted(drawn, place, cell.limit_A).readings, guidance=False)
+        cells = just.coverage.cells if just.coverage is not None else ()
+        there = min(cells, key=lambda c: float(np.linalg.norm(np.subtract(c.position_m, place))), default=None)
+        low = there is not None and there.limit_A < cell.limit_A
+        excluded.append(low and not _named(just, place))
+    return {
+        "world": world.name,
+        "planted": len(declared),
+        "declared_at_twice_the_limit": _mean(declared),
+        "wrongly_excluded_at_the_limit": _mean(excluded),
+    }
+
+
+def _named(result: Result, place: Any) -> bool:
+    return any(_gap(f, place) <= SAME_m for f in result.findings)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pools", type=int, default=12)
@@ -248,7 +287,13 @@ def main() -> None:
     parser.add_argument("--bound", action="store_true", help="Cramer-Rao bound beside the error (box pools)")
     parser.add_argument("--json", action="store_true", help="one JSON object a world")
     parser.add_argument("--rows", metavar="FILE", help="append every pool's outcome here, one JSON object a line")
+    parser.add_argument("--upper-limits", action="store_true", help="plant sinks at and above the limits told")
     args = parser.parse_args()
+    if args.upper_limits:
+        for name in args.world:
+            if WORLDS[name].leaks == 0:
+                print(json.dumps(upper_limits(WORLDS[name], range(args.seed, args.seed + args.pools))), flush=True)
+        return
     if not args.json:
         print(HEAD + "\n|" + "---|" * (HEAD.count("|") - 1), flush=True)
     for name in args.world:

@@ -13,7 +13,8 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from tests.benchmarks.worlds import CURRENT, NOISE_V, SHARE, Drawn, FITTING_m, Hands, Pair, Truth, ends
+from tests.benchmarks.world_list import Hands
+from tests.benchmarks.worlds import CURRENT, NOISE_V, SHARE, Drawn, FITTING_m, Pair, Truth, ends
 
 FloatArray = NDArray[np.float64]
 GAIN = 0.05

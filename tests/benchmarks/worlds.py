@@ -1,8 +1,8 @@
 """Truth for the search, drawn apart from it: pools, leaks, and hands that hold a pole, each world nasty in its own way.
 
 Nothing here comes from the search: only the pool's shape, its field, and the record that readings are handed over in.
-What a world does is written in its `World`; what was noted and what was so are kept apart in `Drawn`. The same seed
-draws the same pool, fittings and leak in every world, so that worlds can be compared pool by pool.
+What a world does is written in its `World` (world_list.py); what was noted and what was so are kept apart in `Drawn`.
+The same seed draws the same pool, fittings and leak in every world, so that worlds can be compared pool by pool.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 from tests.benchmarks.layered_water import CLEAR_m, LayeredBox
+from tests.benchmarks.world_list import World
 
 from earthward.pool.fem import FiniteElementField
 from earthward.pool.field import BoxPoolField
@@ -28,73 +29,6 @@ NOISE_V = 1e-6
 #: a sink's share differs by so much between the placements.
 FITTING_m, CURRENT, CONDUCTIVITY, SHARE = 0.05, 0.01, 0.02, 0.01
 STATIONS_A_LINE = 8
-
-
-@dataclass(frozen=True)
-class Hands:
-    """How the pole is held: one standard deviation each.
-
-    turned: one pair, turned by hand, each direction with errors of its own; else a rigid head, one bearing and lean a
-    station. rare: that share of stations and of turns is three times worse. lean_deg: how far the pole leans toward
-    the deck that the person stands on, at every station.
-    """
-
-    turned: bool = True
-    place_m: tuple[float, float, float] = (0.1, 0.1, 0.05)
-    bearing_deg: float = 10.0
-    tilt_deg: float = 4.0
-    shift_m: float = 0.03
-    rare: float = 0.0
-    lean_deg: float = 0.0
-
-
-RIGID, HEAVY = Hands(turned=False), Hands(rare=0.1)
-
-
-@dataclass(frozen=True)
-class World:
-    """One way in which the truth differs from what a search would like. Distances in metres."""
-
-    name: str
-    hands: Hands = Hands()
-    leaks: int = 1
-    electrodes_off: float = 0.0
-    misnoted: int = 0  # so many stations are noted 0.5 to 1.5 m from where the pole was
-    unlisted: int = 0
-    deeper: float = 0.0
-    gain: float = 1.0
-    upper: float = 1.0  # the upper half conducts so many times better than noted
-    line_fitting: bool = False
-    slit: float = 0.0
-    near_fitting: bool = False
-    noise: float = 1.0  # so many times what the readings say
-    sloped: bool = False
-
-
-_ALL = (
-    World("rigid", RIGID),
-    World("turned"),
-    World("bearing only", Hands(tilt_deg=0.0, shift_m=0.0)),
-    World("heavy tails", HEAVY),
-    World("leaning", Hands(tilt_deg=2.0, lean_deg=6.0)),
-    World("misnoted", misnoted=2),
-    World("rigid, electrodes", RIGID, electrodes_off=0.15),
-    World("turned, electrodes", electrodes_off=0.15),
-    World("unlisted", unlisted=1),
-    World("depths and gain", deeper=0.1, gain=1.05),
-    World("upper half", upper=1.10),
-    World("line fitting", line_fitting=True),
-    World("two leaks", leaks=2),
-    World("slit", slit=0.2),
-    World("near fitting", near_fitting=True),
-    World("noisier", noise=1.5),
-    World("sloped", sloped=True),
-    World("rigid, no leak", RIGID, leaks=0),
-    World("turned, no leak", leaks=0),
-    World("turned, electrodes, no leak", leaks=0, electrodes_off=0.15),
-    World("heavy tails, no leak", HEAVY, leaks=0),
-)
-WORLDS = {world.name: world for world in _ALL}
 
 
 @dataclass(frozen=True)
@@ -171,6 +105,17 @@ def draw(world: World, seed: int) -> Drawn:
     noted, truth = _scene(world, scene, np.random.default_rng([seed, 3]))
     survey = np.random.default_rng([seed, 2])
     return measured(world, seed, noted, truth, walk(noted, survey), survey)
+
+
+def planted(drawn: Drawn, place: FloatArray, current_A: float) -> Drawn:
+    """The same survey, hands and noise included, of the same pool with a leak more; the whole current stays."""
+    truth = drawn.truth
+    leak = Sink("planted", place, place[None], np.ones(1), current_A * truth.injected_A / truth.injected_A[0])
+    left = 1.0 - leak.current_A[0] / truth.injected_A[0]
+    others = tuple(replace(s, current_A=left * s.current_A) for s in truth.fittings)
+    survey = np.random.default_rng([drawn.seed, 2])
+    changed = replace(truth, leaks=(leak,), fittings=others)
+    return measured(drawn.world, drawn.seed, drawn.pool, changed, walk(drawn.pool, survey), survey)
 
 
 # ---- the scene ----------------------------------------------------------------------------------------------------

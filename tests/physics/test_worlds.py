@@ -9,9 +9,11 @@ import math
 
 import numpy as np
 import pytest
+from tests.benchmarks.bench_worlds import run_pool, summary
 from tests.benchmarks.layered_water import LayeredBox
 from tests.benchmarks.world_bound import bound_m
-from tests.benchmarks.worlds import WORLDS, Drawn, draw, ends
+from tests.benchmarks.world_list import WORLDS
+from tests.benchmarks.worlds import Drawn, draw, ends
 
 from earthward.pool.field import make_field
 from earthward.pool.forward import Sink, pair_values_V
@@ -89,3 +91,31 @@ def test_bound_grows_with_what_is_unknown() -> None:
     bounds = [bound_m(draw(WORLDS[name], 3)) for name in ("rigid", "bearing only", "turned", "turned, electrodes")]
     assert 0.01 < bounds[0] < bounds[2] < bounds[3] < 1.0
     assert bounds[1] < bounds[2]
+
+
+def test_hand_turned_surveys_are_located_as_well_as_can_be() -> None:
+    """Before each turn had errors of its own, no region held its leak, and there was a false extra a pool."""
+    rows = [run_pool(WORLDS["turned"], seed, bound=True) for seed in range(700_004, 700_008)]
+    figures = summary(rows)
+    assert figures["declared"] >= 0.75 and figures["regions_hold"] >= 0.75 and figures["currents_hold"] >= 0.5
+    # No unbiased estimate is better than the bound on average; here its median ratio may be below one.
+    assert figures["error_over_bound_median"] <= 1.3
+    assert figures["extra_a_pool"] == 0
+    assert all(error <= 0.15 for row in rows for error in row.found_error)
+
+
+def test_no_leak_is_seen_where_hands_turn_the_pole_and_nothing_leaks() -> None:
+    """Before each turn had errors of its own, half of such pools got a leak."""
+    rows = [run_pool(WORLDS["turned, no leak"], seed) for seed in range(700_000, 700_004)]
+    assert [row.seed for row in rows if row.findings] == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["turned", "turned, no leak", "rigid", "turned, electrodes, no leak"])
+def test_worlds_at_length(name: str) -> None:
+    figures = summary([run_pool(WORLDS[name], seed) for seed in range(710_000, 710_040)])
+    if WORLDS[name].leaks:
+        assert figures["regions_hold"] >= 0.75 and figures["currents_hold"] >= 0.75 and figures["declared"] >= 0.85
+        assert figures["found_right"] >= 0.95
+    else:
+        assert figures["tight_found"] == 0 and figures["tight_suspected"] <= 2
