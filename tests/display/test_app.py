@@ -38,7 +38,7 @@ from earthward.display.keys import key_map
 from earthward.display.options import Options
 from earthward.display.pages import registry
 from earthward.display.press import press as press_one
-from earthward.display.snapshot import Snapshot
+from earthward.display.snapshot import Snapshot, connection, updated
 from earthward.display.view import View
 from earthward.errors import InputError
 
@@ -449,3 +449,16 @@ def test_colours_are_chosen_from_the_terminal() -> None:
     assert colour_mode({"TERM": "linux", "COLORTERM": "truecolor"}) == "16"
     assert colour_mode({"TERM": "xterm-256color"}) == "full"
     assert colour_mode({"TERM": "xterm", "NO_COLOR": "1"}) == "none"
+
+
+def test_the_line_that_asks_for_dye_opens_that_finding() -> None:
+    """With the first place settled and a second one found, the page opens at the second."""
+    one = msgspec.structs.replace(fake_feed.plan().findings[0], history=fake_feed.staged("re-measured"))
+    two = msgspec.structs.replace(one, number=2, history=())
+    snapshot = connection(Snapshot(), True, 0.1)
+    for message in (fake_feed.state("off"), fake_feed.plan(findings=[one, two])):
+        snapshot = updated(snapshot, message, 0.2)
+    view, _ = press_one(View(), "keep", snapshot, 0.3)
+    assert (view.page, view.selected) == ("findings", 1)
+    view, _ = press_one(view, "keep", snapshot, 0.3)
+    assert view.choice is not None and view.choice.text.startswith("Finding 2")

@@ -21,7 +21,7 @@ def do_now(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
     if now.choice is not None:
         return replace(view, choice=now.choice), []
     if now.page:
-        return replace(view, page=now.page, selected=0), []
+        return replace(view, page=now.page, selected=now.line), []
     return view, list(now.messages)
 
 

@@ -43,7 +43,8 @@ class Now:
     messages: tuple[FromClient, ...] = ()
     choice: Choice | None = None
     page: str = ""
-    """The keep key opens this page."""
+    """The keep key opens this page, at line `line`."""
+    line: int = 0
 
 
 def what_now(view: View, snapshot: Snapshot) -> Now:
@@ -79,7 +80,7 @@ def _energised(view: View, snapshot: Snapshot, state: State) -> Now:
     if state.next_finding is None:
         pending = _pending(snapshot)
         if pending is not None and pending.stage == "repaired":
-            return _finding_now(pending)
+            return _finding_now(pending, snapshot)
         if pending is not None:
             return _let_go(view, words.NOW_OFF_FOR_DYE.format(pending.number))
         if survey_done(snapshot):
@@ -133,7 +134,7 @@ def _off(view: View, snapshot: Snapshot, state: State) -> Now:
     pending = _pending(snapshot)
     again = pending is not None and pending.stage == "repaired" and state.next_finding is not None
     if pending is not None and not again and lock.state != "checking":
-        return _finding_now(pending)
+        return _finding_now(pending, snapshot)
     if state.next_finding is None and survey_done(snapshot):
         return _closing(snapshot, state)
     return _energise(view, state)
@@ -160,12 +161,13 @@ def _water_clear(view: View) -> Now:
     return Now(words.NOW_WATER, "keep", choice=Choice(words.CHOICE_WATER, (yes, Option("map", words.BACK))))
 
 
-def _finding_now(finding: Finding) -> Now:
+def _finding_now(finding: Finding, snapshot: Snapshot) -> Now:
     if finding.stage == "repaired":
         compare = SetStage(finding=finding.number, stage="re-measured")
         return Now(words.NOW_COMPARE.format(finding.number), "keep", (compare,))
     text = words.NOW_DYE if finding.stage == "suspected" else words.NOW_REPAIR
-    return Now(text.format(finding.number), "keep", page="findings")
+    listed = [f.number for f in snapshot.plan.findings] if snapshot.plan else []
+    return Now(text.format(finding.number), "keep", page="findings", line=listed.index(finding.number))
 
 
 def _closing(snapshot: Snapshot, state: State) -> Now:
