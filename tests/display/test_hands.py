@@ -87,7 +87,6 @@ def test_the_whole_visit(seed: int, tmp_path: Path, capsys: pytest.CaptureFixtur
     assert export.returncode == 0, export.stderr
 
 
-@pytest.mark.slow
 def test_a_player_who_makes_mistakes_loses_nothing(tmp_path: Path) -> None:
     """Wrong keys, the enable let go in the middle of a spot, a direction taken back and read again."""
     with demo(2, tmp_path) as player:
