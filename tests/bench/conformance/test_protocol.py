@@ -24,7 +24,7 @@ from earthward.devices.protocol import (
     unpack_report,
 )
 from earthward.record.board import BoardState, Refusal, Trip
-from earthward.record.waveform import WAVEFORMS, WaveformName
+from earthward.record.waveform import BY_CODE, WAVEFORMS, WaveformName
 
 # ---- identity and restart ---------------------------------------------------------------------------------
 
@@ -169,7 +169,7 @@ def test_configuration_is_taken_exactly_or_not_at_all(rig: Rig) -> None:
     ):
         rig.configure(wanted)
     for wrong, reason in (
-        (replace(good, waveform=3), Refusal.BAD_BODY),
+        (replace(good, waveform=max(BY_CODE) + 1), Refusal.BAD_BODY),
         (replace(good, electrode=2), Refusal.BAD_BODY),
         (replace(good, period_ticks=0), Refusal.BAD_BODY),
         (replace(good, period_ticks=tick // 100 - 1), Refusal.BAD_BODY),
