@@ -2,6 +2,7 @@
 
 Clock map (simulated pings, a fifth stalled by tens of milliseconds), processor time of each thread of the live chain at
 860 conversions a second, samples lost, repeats, and the time to come back after an unplugged cable.
+With the argument `busy`: samples lost while the interpreter is busy, read in a thread and in a process.
 Times of threads are processor times, so that a busy machine does not change them much; lost samples do depend on it.
 """
 
@@ -11,6 +12,7 @@ import sys
 import threading
 import time
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -18,11 +20,16 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 
 from tests.unit.test_devices_clockmap import simulate
 
-from earthward.clock import SystemClock
-from earthward.devices.ads1115 import AdcReader
+from earthward.clock import Clock, SystemClock
+from earthward.devices.ads1115 import AdcReader, AdcSettings
+from earthward.devices.ads1115.process import Parts, ReaderProcess
+from earthward.devices.gpio import EdgePin
 from earthward.devices.source import SourceLink
+from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses, SteadyVoltage
 from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.pins import EmulatedPins
 from earthward.emulated.scenario import Scenario
+from earthward.signal.types import SampleBlock
 
 
 def clock_map(pings: int = 100_000) -> None:
@@ -97,7 +104,64 @@ def chain(ready_wire: bool, seconds: float = 10.0) -> None:
         print(f"  connected again {clock.now() - plugged:.2f} s after the cable was plugged in")
 
 
+def emulated_parts(clock: Clock) -> Parts:
+    """A chip with its ready line, opened where it is read."""
+    bus, pins = FakeI2C(clock), EmulatedPins(clock)
+    chip = EmulatedAds(clock, SteadyVoltage((0.1, 0.0, 0.0, 0.0)))
+    bus.add(0x48, chip)
+    ready = EdgePin(25, clock, pin_factory=pins)
+    pin: Any = pins.pin(25)
+    pulses = ReadyPulses(clock, chip, pin.pulse_low, lambda: bus.transfers)
+    pulses.start()
+    return Parts(bus, ready, pulses.close)
+
+
+def busy_python(until_s: float) -> None:
+    """What detection, service and supervision are to the reading thread: somebody who wants the interpreter too."""
+    while time.monotonic() < until_s:
+        sum(range(200))
+
+
+def fetched(blocks: list[SampleBlock], since: int) -> str:
+    index = np.concatenate([b.index for b in blocks[since:]])
+    made = int(index[-1] - index[0]) + 1
+    lost = made - index.size
+    return f"{lost} of {made} conversions lost ({lost / made:.2%})"
+
+
+def busy_interpreter(seconds: float = 8.0) -> None:
+    """Samples lost in a quiet and in a busy interpreter, read in a thread and in a process of its own."""
+    clock, settings = SystemClock(), AdcSettings(full_scale_V=0.256)
+    print(f"ready wire, {seconds:g} s each; busy: one more thread of Python that never rests:")
+    for own_process in (False, True):
+        blocks: list[SampleBlock] = []
+        reader: AdcReader | ReaderProcess
+        if own_process:
+            reader = ReaderProcess(emulated_parts, clock, settings, on_block=blocks.append)
+        else:
+            parts = emulated_parts(clock)
+            reader = AdcReader(parts.bus, clock, settings, parts.ready, on_block=blocks.append)
+        reader.start()
+        while len(blocks) < 20:
+            clock.sleep(0.1)
+        for busy in (False, True):
+            since = len(blocks)
+            end_s = time.monotonic() + seconds
+            if busy:
+                busy_python(end_s)
+            else:
+                clock.sleep(seconds)
+            where = "process of its own" if own_process else "thread"
+            print(f"  {where}, {'busy' if busy else 'quiet'}: {fetched(blocks, since)}")
+        reader.close()
+        if not own_process:
+            parts.close()
+
+
 if __name__ == "__main__":
+    if sys.argv[1:] == ["busy"]:
+        busy_interpreter()
+        sys.exit()
     clock_map(int(sys.argv[1]) if len(sys.argv) > 1 else 100_000)
     chain(True)
     chain(False)

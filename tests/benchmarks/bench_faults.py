@@ -52,7 +52,7 @@ async def _daemon(port: str, folder: Path) -> None:
 
     from earthward.config import Config
     from earthward.daemon.life import Daemon
-    from earthward.daemon.wiring import SUPERVISED_S, wire
+    from earthward.daemon.wiring import SUPERVISED_S, make_receiver, wire
     from earthward.devices.source import SourceLink
     from earthward.emulated.bench import EmulatedBench
     from earthward.emulated.scenario import Scenario
@@ -70,7 +70,8 @@ async def _daemon(port: str, folder: Path) -> None:
     loop = asyncio.get_running_loop()
     with EmulatedBench(scenario, clock) as bench:
         link = SourceLink(port, clock, supervised_s=SUPERVISED_S, expect_emulated=True)
-        wiring = wire(config, clock, bench.i2c, link, emulated=True, pin_factory=bench.pin_factory)
+        receiver = make_receiver(config, bench.i2c, clock, bench.pin_factory)
+        wiring = wire(config, clock, receiver, link, emulated=True, pin_factory=bench.pin_factory)
         daemon = Daemon(config, wiring)
         supervisor = daemon.supervisor
         await daemon.start()

@@ -32,7 +32,7 @@ from earthward.config import Config
 from earthward.daemon.life import Daemon
 from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import write_whole
-from earthward.daemon.wiring import SUPERVISED_S, wire
+from earthward.daemon.wiring import SUPERVISED_S, make_receiver, wire
 from earthward.devices.source import SourceLink
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
@@ -126,7 +126,8 @@ def demo_config(scenario: Scenario, socket: Path) -> Config:
 def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
     """The daemon's wiring to the emulated bench."""
     link = SourceLink(bench.port, clock, supervised_s=SUPERVISED_S * max(1.0, clock.speed), expect_emulated=True)
-    wiring = wire(config, clock, bench.i2c, link, emulated=True, pin_factory=bench.pin_factory)
+    receiver = make_receiver(config, bench.i2c, clock, bench.pin_factory)
+    wiring = wire(config, clock, receiver, link, emulated=True, pin_factory=bench.pin_factory)
     wiring.on_move = lambda place: hold(bench, place)
     if isinstance(clock, PacedClock):
         brake = clock.brake()

@@ -19,7 +19,8 @@ from typing import Literal
 
 from earthward import config as configuration
 from earthward.clock import SystemClock
-from earthward.daemon.wiring import make_pool_side, open_i2c
+from earthward.daemon.wiring import make_pool_side
+from earthward.devices.i2c import open_i2c
 from earthward.errors import InputError
 
 

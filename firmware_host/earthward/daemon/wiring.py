@@ -15,13 +15,14 @@ from earthward.clock import Clock, wall_s
 from earthward.config import Config
 from earthward.daemon.parts import Receiver, TakeBlock, Wiring
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
+from earthward.devices.ads1115.process import ReaderProcess
 from earthward.devices.cue import CueSettings
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
+from earthward.devices.i2c import KernelParts, open_i2c
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Output, Sounder
 from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
 from earthward.devices.source import SourceLink
-from earthward.errors import InputError
 from earthward.signal.types import SampleBlock
 
 log = logging.getLogger(__name__)
@@ -34,11 +35,11 @@ class ReceiverGroup:
     """Several converters as one receiver: a crossed pair on a second chip."""
 
     def __init__(self, ready: list[EdgePin]) -> None:
-        self._readers: list[AdcReader] = []
+        self._readers: list[AdcReader | ReaderProcess] = []
         self._ready = ready
         self._take: TakeBlock | None = None
 
-    def add(self, reader: AdcReader) -> None:
+    def add(self, reader: AdcReader | ReaderProcess) -> None:
         """A reader that hands its blocks to `deliver`."""
         self._readers.append(reader)
 
@@ -73,8 +74,26 @@ def make_receiver(config: Config, bus: Bus, clock: Clock, pin_factory: Any = Non
     if adc.ready_pin is not None:
         ready.append(open_edge_pin(adc.ready_pin, clock, pin_factory=pin_factory))
     group = ReceiverGroup(ready)
-    for channel, address in enumerate(a for a in (adc.address, adc.crossed_address) if a is not None):
-        settings = AdcSettings(
+    for settings in _converters(config):
+        # One ready wire: the second chip is paced by its rate.
+        wire = ready[0] if ready and settings.channel == 0 else None
+        group.add(AdcReader(bus, clock, settings, ready=wire, on_block=group.deliver))
+    return group
+
+
+def make_receiver_processes(config: Config, clock: Clock) -> Receiver:
+    """The same with each reader in a process of its own (docs/decisions/reading-process.md): for real parts only."""
+    group = ReceiverGroup([])
+    for settings in _converters(config):
+        parts = KernelParts(config.adc.i2c_bus, config.adc.ready_pin if settings.channel == 0 else None)
+        group.add(ReaderProcess(parts, clock, settings, on_block=group.deliver))
+    return group
+
+
+def _converters(config: Config) -> list[AdcSettings]:
+    adc = config.adc
+    return [
+        AdcSettings(
             chip=adc.chip,
             address=address,
             rate=adc.rate,
@@ -82,10 +101,8 @@ def make_receiver(config: Config, bus: Bus, clock: Clock, pin_factory: Any = Non
             full_scale_V=adc.full_scale_V,
             channel=channel,
         )
-        # One ready wire: the second chip is paced by its rate.
-        wire = ready[0] if ready and channel == 0 else None
-        group.add(AdcReader(bus, clock, settings, ready=wire, on_block=group.deliver))
-    return group
+        for channel, address in enumerate(a for a in (adc.address, adc.crossed_address) if a is not None)
+    ]
 
 
 @dataclass
@@ -150,22 +167,23 @@ def make_pool_side(
 
 def hardware_wiring(config: Config, clock: Clock) -> Wiring:
     """The parts of a Raspberry Pi. Raises InputError with one sentence for whatever is missing."""
-    bus = open_i2c(config.adc.i2c_bus)
+    open_i2c(config.adc.i2c_bus)  # a bus that is not there is told now, and not by the reading process
     link = SourceLink(config.link.port, clock, supervised_s=SUPERVISED_S, expect_emulated=False)
-    return wire(config, clock, bus, link, emulated=False, pin_factory=None, notify=Notifier())
+    receiver = make_receiver_processes(config, clock)
+    return wire(config, clock, receiver, link, emulated=False, pin_factory=None, notify=Notifier())
 
 
 def wire(
     config: Config,
     clock: Clock,
-    bus: Bus,
+    receiver: Receiver,
     link: SourceLink,
     *,
     emulated: bool,
     pin_factory: Any,
     notify: Notifier | None = None,
 ) -> Wiring:
-    """A wiring over a given bus, link and pin factory: the same for real parts and for the emulated bench."""
+    """A wiring over a given receiver, link and pin factory: the same for real parts and for the emulated bench."""
     contacts = ContactSplitter()
     pool_side = make_pool_side(config, contacts.moved, pin_factory)
     ear = make_ear(config, clock, pin_factory)
@@ -178,7 +196,7 @@ def wire(
             close()
 
     return Wiring(
-        receiver=make_receiver(config, bus, clock, pin_factory),
+        receiver=receiver,
         board=link,
         clock=clock,
         emulated=emulated,
@@ -191,22 +209,3 @@ def wire(
         listen_to_contacts=contacts.listen,
         close_pins=close_pins,
     )
-
-
-def open_i2c(number: int) -> Bus:
-    """The kernel's I2C bus by its number. Raises InputError when this machine has none."""
-    try:
-        from adafruit_extended_bus import ExtendedI2C
-    except ImportError as error:
-        raise InputError(
-            f"the library for the I2C bus is missing ({error}): install Earthward with its extra `pi` on a Raspberry"
-            " Pi, or run `earthward demo` to see the instrument on the emulated bench"
-        ) from error
-    try:
-        bus: Bus = ExtendedI2C(number)
-    except (OSError, ValueError, RuntimeError, NotImplementedError) as error:
-        raise InputError(
-            f"the I2C bus {number} cannot be opened ({error}): switch I2C on (raspi-config, Interface Options) and "
-            "check that the user is in the group i2c"
-        ) from error
-    return bus

@@ -1,0 +1,110 @@
+"""The reader in a process of its own, in real time, with an emulated chip and ready line inside that process."""
+
+from __future__ import annotations
+
+import os
+import signal
+import time
+from collections.abc import Callable
+
+import numpy as np
+import pytest
+
+from earthward.clock import Clock, SystemClock
+from earthward.devices.ads1115 import AdcSettings
+from earthward.devices.ads1115.process import Parts, ReaderProcess
+from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage
+from earthward.errors import InputError
+from earthward.signal.types import SampleBlock, SampleFlag
+
+pytestmark = pytest.mark.realtime
+
+SETTINGS = AdcSettings(full_scale_V=0.256)
+LIMIT_S = 20.0
+
+
+def emulated(clock: Clock) -> Parts:
+    """Opened in the process: a chip on a bus, paced by its rate (no ready wire)."""
+    bus = FakeI2C(clock)
+    bus.add(0x48, EmulatedAds(clock, SteadyVoltage((0.1, 0.0, 0.0, 0.0))))
+    return Parts(bus)
+
+
+def missing(clock: Clock) -> Parts:
+    raise InputError("the I2C bus 1 cannot be opened: switch I2C on")
+
+
+def until(condition: Callable[[], bool]) -> bool:
+    end = time.monotonic() + LIMIT_S
+    while time.monotonic() < end:
+        if condition():
+            return True
+        time.sleep(0.02)
+    return condition()
+
+
+def test_blocks_and_status_come_over_and_the_process_ends_with_us() -> None:
+    blocks: list[SampleBlock] = []
+    reader = ReaderProcess(emulated, SystemClock(), SETTINGS, on_block=blocks.append)
+    assert reader.status.starting
+    reader.start()
+    assert until(lambda: len(blocks) > 10 and reader.status.ok and reader.status.last_sample_age_s is not None)
+    pid = reader.pid
+    assert pid is not None and pid != os.getpid()
+    age = reader.status.last_sample_age_s
+    assert age is not None and age < 5.0, "one monotonic clock for both"
+    reader.close()
+    index = np.concatenate([b.index for b in blocks])
+    assert np.all(np.diff(index) > 0)
+    assert np.concatenate([b.v_V for b in blocks]).mean() == pytest.approx(0.1, abs=1e-4)
+    with pytest.raises(ProcessLookupError):
+        os.kill(pid, 0)
+
+
+def test_a_killed_process_is_named_and_replaced_and_the_numbers_go_on() -> None:
+    blocks: list[SampleBlock] = []
+    reader = ReaderProcess(emulated, SystemClock(), SETTINGS, on_block=blocks.append)
+    reader.start()
+    assert until(lambda: len(blocks) > 5 and reader.status.ok)
+    first = reader.pid
+    assert first is not None
+    os.kill(first, signal.SIGKILL)
+    assert until(lambda: "ended by itself" in reader.status.text)
+    assert not reader.status.ok and reader.status.stalled
+    before = len(blocks)
+    assert until(lambda: len(blocks) > before + 5 and reader.status.ok)
+    assert reader.pid != first
+    assert reader.status.restarts >= 1
+    reader.close()
+    index = np.concatenate([b.index for b in blocks])
+    t = np.concatenate([b.t_s for b in blocks])
+    assert np.all(np.diff(index) > 0)
+    jump = int(np.argmax(np.diff(index)))
+    assert np.diff(index)[jump] == pytest.approx(np.diff(t)[jump] * 860, rel=0.3), "by the time that passed"
+    assert np.concatenate([b.flags for b in blocks])[jump + 1] & SampleFlag.RANGE_CHANGED
+
+
+def test_a_stopped_process_is_no_sign_of_life() -> None:
+    """Frozen from outside (or never given the processor): the interlock must not take old samples for new ones."""
+    reader = ReaderProcess(emulated, SystemClock(), SETTINGS, on_block=lambda block: None)
+    reader.start()
+    assert until(lambda: reader.status.ok and reader.status.last_sample_age_s is not None)
+    assert reader.pid is not None
+    os.kill(reader.pid, signal.SIGSTOP)
+    try:
+        assert until(lambda: reader.status.stalled)
+        assert "No word from the process" in reader.status.text
+        age = reader.status.last_sample_age_s
+        assert age is not None and age > 0.3
+    finally:
+        os.kill(reader.pid, signal.SIGCONT)
+    assert until(lambda: reader.status.ok)
+    reader.close()
+
+
+def test_what_cannot_be_opened_is_a_sentence() -> None:
+    reader = ReaderProcess(missing, SystemClock(), SETTINGS, on_block=lambda block: None)
+    reader.start()
+    assert until(lambda: "cannot be opened" in reader.status.text)
+    assert not reader.status.ok
+    reader.close()
