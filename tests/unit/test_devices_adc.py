@@ -563,3 +563,56 @@ def test_blocks_come_from_the_reading_thread() -> None:
     with AdcReader(rig.bus, rig.clock, AdcSettings(full_scale_V=0.256), on_block=receive):
         assert got.wait(5.0)
     assert names == {"adc-0x48"}
+
+
+# ---- three axes on one chip ---------------------------------------------------------------------------------
+
+#: The chip's multiplexer offers exactly these against input 3 (ADS1115 data sheet, config register bits 14:12).
+THREE_AXES = AdcSettings(pairs=((0, 3), (1, 3), (2, 3)), full_scale_V=0.256)
+
+
+class Ramp:
+    """Each input has its own level, and all rise with time: a sample tells its input and when its conversion ended."""
+
+    generation = 0
+    source_ohm = 0.0
+    SLOPE_V_PER_S = 0.02
+    LEVEL_V = (-0.2, -0.1, 0.0, 0.0)
+
+    def mean_V(self, positive: int, negative: int | None, start_s: FloatArray, end_s: FloatArray) -> FloatArray:
+        level = self.LEVEL_V[positive] - (0.0 if negative is None else self.LEVEL_V[negative])
+        return level + self.SLOPE_V_PER_S * (end_s - 100.0)
+
+
+@pytest.mark.parametrize("rate_error", [-0.08, 0.0, 0.08])
+def test_three_axes_keep_their_channel_their_time_and_their_number(rate_error: float) -> None:
+    rig = Rig(settings=THREE_AXES, voltage=Ramp(), ready=False, rate_error=rate_error, noise_V=1e-6)
+    rig.run(4.0)
+    for channel in range(3):
+        index, t, v, flags = rig.joined(channel)
+        ended_s = (v - Ramp.LEVEL_V[channel]) / Ramp.SLOPE_V_PER_S + 100.0
+        # A sample of another channel would be 5 s off; a step of the converter is 0.4 ms of this ramp.
+        assert np.abs(t - ended_s).max() < 1.5e-3, "no sample of another axis"
+        assert abs(np.mean(t - ended_s)) < 0.25e-3, "the stamp is the end of its own conversion"
+        slope, start = np.polyfit(index, t, 1)
+        assert np.abs(t - index * slope - start).max() < 0.5e-3, "the index tells the time"
+        rate_Hz = index.size / (t[-1] - t[0])
+        print(f"axis {channel}: {rate_Hz:.0f} samples/s")
+        assert rate_Hz > 150, "about 165 a second each"
+        assert not np.any(flags & SampleFlag.SUSPECT)
+    status_Hz = rig.reader.status.rate_Hz
+    assert status_Hz == pytest.approx(rate_Hz, rel=0.03), "told per axis"
+
+
+def test_failed_transfers_shift_no_index_against_time() -> None:
+    rig = Rig(settings=THREE_AXES, voltage=Ramp(), ready=False, noise_V=1e-6)
+    for k in range(12):
+        fault = OSError(errno.EREMOTEIO, "Remote I/O error")
+        rig.clock.at(0.5 + 0.2 * k, lambda fault=fault: rig.bus.fail_next.append(fault))
+    rig.run(4.0)
+    index, t, _, flags = rig.joined(1)
+    slope, start = np.polyfit(index, t, 1)
+    assert np.abs(t - index * slope - start).max() < 0.6e-3
+    assert np.any(flags & SampleFlag.AFTER_GAP), "what was missed is marked"
+    assert rig.reader.status.errors == 12
+    assert rig.sentences == []

@@ -58,12 +58,6 @@ class Acquisition:
         self._changed_s = 0.0
         self._failures = 0
 
-    @property
-    def channel_rate_Hz(self) -> float:
-        """Nominal, of one channel."""
-        pairs = len(self.chip.muxes)
-        return self.settings.rate if pairs == 1 else 480.0 / pairs
-
     def open(self) -> None:
         """Set the chip up for the best pacing there is at the moment."""
         single = len(self.chip.muxes) == 1
@@ -75,7 +69,7 @@ class Acquisition:
         # Conversions that ran while nobody looked count as lost, at the nominal rate: an honest estimate, and the
         # jump tells everybody downstream that time went by.
         if samples.index >= 0:
-            samples.index += 1 + round((now - samples.last_sample_s) * self.channel_rate_Hz)
+            samples.index += 1 + round((now - samples.last_sample_s) * self.settings.channel_rate_Hz)
         else:
             samples.index = 0
         self._changed_s = now

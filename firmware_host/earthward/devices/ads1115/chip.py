@@ -35,6 +35,8 @@ _SINGLE = 0x0100
 
 #: longest that one conversation with the chip may take before it is given up
 TALK_S = 0.1
+#: between two conversions that are started one by one: wake-up of the thread and transfers
+TURN_S = 0.7e-3
 
 LOST_SETTINGS = "The converter lost its settings (a reset, perhaps a dip of its supply): it is being set up again."
 SLOW = "The converter does not finish its conversions: check the I2C data line and the converter's supply."
@@ -84,6 +86,18 @@ class AdcSettings:
             raise InputError(f"The converter has no range of {self.full_scale_V} V: choose one of {known}.")
         if not self.front_end_gain > 0:
             raise InputError(f"A front-end gain of {self.front_end_gain} is not possible: it must be positive.")
+
+    @property
+    def channel_rate_Hz(self) -> float:
+        """Nominal, of one channel: conversions of several are started one by one, each with time to be fetched."""
+        if len(self.pairs) == 1:
+            return self.rate
+        return 1.0 / (slowest_conversion_s(self) + TURN_S) / len(self.pairs)
+
+
+def slowest_conversion_s(settings: AdcSettings) -> float:
+    """Of a chip whose rate is 10 % low (data sheet)."""
+    return 1.1 / settings.rate
 
 
 class ChipError(Exception):

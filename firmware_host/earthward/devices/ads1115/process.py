@@ -144,8 +144,7 @@ class ReaderProcess:
             # A new process counts from 0: its numbers go on by the time that passed.
             self._renumber = False
             index, at_s = max(self._newest.values())
-            rate_Hz = self._settings.rate / len(self._settings.pairs)
-            passed = max(1, round((float(what.t_s[0]) - at_s) * rate_Hz))
+            passed = max(1, round((float(what.t_s[0]) - at_s) * self._settings.channel_rate_Hz))
             self._offset = index + passed - int(what.index[0])
         block = replace(what, index=what.index + self._offset) if self._offset else what
         self._newest[block.channel] = int(block.index[-1]), float(block.t_s[-1])

@@ -115,7 +115,7 @@ class AdcReader:
         now = self._clock.now()
         samples = self._samples
         age = now - samples.last_sample_s
-        stalled = age > max(STALL_S, 3.0 / self._acquisition.channel_rate_Hz)
+        stalled = age > max(STALL_S, 3.0 / self.settings.channel_rate_Hz)
         saturated = now - samples.saturated_s < 0.5
         rate, lost_fraction = samples.rate_and_losses()
         with self._lock:
