@@ -151,8 +151,9 @@ def test_field_of_a_moved_injection_electrode_is_the_exact_one() -> None:
 
 
 def test_rows_of_one_turn_share_its_error_and_other_rows_only_the_place() -> None:
-    for head, shared in (("single", 2), ("three-axis", 6)):
-        model = small_model(head)  # type: ignore[arg-type]
+    heads: tuple[tuple[Head, int], ...] = (("single", 2), ("three-axis", 6))
+    for head, shared in heads:
+        model = small_model(head)
         same = model.obs.same_turn[0]
         assert (same.sum(1) == shared).all()  # two placements of the electrode, without turning the pole
         turns_only = replace(
@@ -187,6 +188,11 @@ def test_a_word_for_the_turn_joins_directions_and_a_pair_turned_about_is_a_turn_
     assert turns(row, row_replace(row, source_id=1)) == (1, {0})
     assert turns(row, about) == (2, {0, 1})
     assert turns(row_replace(row, turn="t"), row_replace(about, turn="t")) == (1, {0})
+    upright = row_replace(row, front_m=(3.15, 1.5, 0.75), back_m=(3.15, 1.5, 0.45))
+    heads: tuple[tuple[Head, set[int]], ...] = (("single", {0, 1, 2}), ("crossed", {0, 2}), ("three-axis", {0}))
+    for head, expected in heads:
+        problem = small_model(head).problem
+        assert turns(row, across, upright) == (3, expected)
 
 
 def test_batched_step_agrees_with_the_single_model() -> None:

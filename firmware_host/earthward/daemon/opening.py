@@ -9,6 +9,7 @@ from pathlib import Path
 from earthward.config import Config
 from earthward.daemon.recorder import new_folder
 from earthward.errors import InputError
+from earthward.inversion.types import LocateSettings
 from earthward.pool.pool_file import parse_pool
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import MARKED_STEPS, Visit
@@ -24,10 +25,11 @@ def open_visit(
 ) -> Visit | None:
     """The visit to work on, None without a pool. Raises InputError."""
     spacing_m = config.pair.spacing_m
+    settings = LocateSettings(head=config.pair.head)
     if survey and Path(survey).exists():
         if begin_new:
             raise InputError(f"{survey} exists already: leave out --new to go on with it, or name another file")
-        return Visit(SurveyStore.open(survey), spacing_m, wall_s)
+        return Visit(SurveyStore.open(survey), spacing_m, wall_s, settings)
     if not pool:
         if survey:
             raise InputError(f"survey {survey} does not exist: give --pool POOL.toml to begin it, or another file")
@@ -41,14 +43,14 @@ def open_visit(
         going_on = unfinished(surveys, text, wall_s())
         if going_on is not None:
             log.info("going on with the survey %s", going_on)
-            return Visit(SurveyStore.open(going_on), spacing_m, wall_s)
+            return Visit(SurveyStore.open(going_on), spacing_m, wall_s, settings)
     target = Path(survey) if survey else new_folder(surveys) / "survey.db"
     try:
         target.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"{target.parent} cannot be made ({error.strerror}); choose another folder") from error
     store = SurveyStore.create(target, name=Path(pool).stem, pool_toml=text, emulated=False, units=config.units)
-    return Visit(store, spacing_m, wall_s)
+    return Visit(store, spacing_m, wall_s, settings)
 
 
 def unfinished(surveys: Path, pool_toml: str, now_s: float) -> Path | None:

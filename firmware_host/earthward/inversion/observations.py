@@ -7,6 +7,7 @@ stations x directions x rows.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from earthward.inversion import lead
 from earthward.inversion.lead import FloatArray, IntArray, LeadField
 from earthward.inversion.prepare import Problem
+from earthward.inversion.types import Head
 from earthward.record.reading import KeptReading
 
 BoolArray = NDArray[np.bool_]
@@ -100,11 +102,17 @@ class StationData:
     number: list[int] = field(default_factory=list)
 
 
-def turn_name(reading: KeptReading, rigid: bool, direction: int) -> str:
-    """Rows with the same word share a turn; without one, all do on a rigid array, else each direction is its own."""
+def turn_name(reading: KeptReading, head: Head, direction: int) -> str:
+    """Rows with the same word share a turn; without one, all that a rigid array reads at once (a crossed pair: the
+    level directions) do, and every other direction is a turn of its own."""
     if reading.turn:
         return reading.turn
-    return "" if rigid else f"direction {direction}"
+    return "" if head == "three-axis" or (head == "crossed" and _level(reading)) else f"direction {direction}"
+
+
+def _level(reading: KeptReading) -> bool:
+    (ax, ay, az), (bx, by, bz) = reading.front_m, reading.back_m
+    return abs(bz - az) < math.hypot(bx - ax, by - ay)
 
 
 def add_reading(
@@ -144,17 +152,20 @@ def _direction(
 ) -> tuple[int, float]:
     """Index of the reading's direction at its station, a new one if needed; -1 as sign if front and back are
     exchanged there."""
-    rigid = problem.settings.head != "single"
+    head = problem.settings.head
     ends = np.stack([front, back]) - data.lead_field.centre_m
     for axis, one in enumerate(data.ends_m):
+        if data.turns[axis] != turn_name(reading, head, axis):
+            continue
+        if np.allclose(one, ends, atol=2e-3):
+            return axis, 1.0
         # A pair turned about by hand is a turn of its own, though it reads the same with the other sign.
-        for sign, as_read in ((1.0, one), (-1.0, one[::-1])):
-            same_turn = data.turns[axis] == turn_name(reading, rigid, axis)
-            if same_turn and np.allclose(as_read, ends, atol=2e-3) and (sign > 0 or rigid or reading.turn):
-                return axis, sign
+        by_itself = data.turns[axis] == f"direction {axis}"
+        if not by_itself and np.allclose(one[::-1], ends, atol=2e-3):
+            return axis, -1.0
     axis = len(data.ends_m)
     data.ends_m.append(ends)
-    data.turns.append(turn_name(reading, rigid, axis))
+    data.turns.append(turn_name(reading, head, axis))
     field_ = data.lead_field
     images = np.einsum("mij,pj->mpi", field_.matrix, np.stack([front, back])) + field_.shift_m[:, None]
     near = lead.image_sum(images, problem.grid.coarse.centre_m)
