@@ -11,11 +11,12 @@ from earthward.errors import InputError
 from earthward.inversion.types import Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
-from earthward.record.finding import Finding, FindingStage, Region
+from earthward.record.finding import CurrentBudget, Finding, FindingStage, Region
 from earthward.record.reading import KeptReading
 from earthward.record.visit import CurrentStep
-from earthward.survey.locating import floating_sinks, locate_survey, remeasure, update_findings
+from earthward.survey.locating import floating_sinks, locate_survey, remeasure
 from earthward.survey.store import SurveyStore
+from earthward.survey.visit import Visit
 
 POOL = """
 [pool]
@@ -63,18 +64,20 @@ def found(*positions: tuple[float, float, float]) -> Result:
         for p in positions
     )  # fmt: skip
     return Result(
-        findings=findings, p_leak_count={}, budget=None, coverage=None, next_station=None, suspect_readings=(),
+        findings=findings, p_leak_count={}, budget=CurrentBudget(injected_A=0.01),
+        coverage=None, next_station=None, suspect_readings=(),
         posterior=(), verdict="found", text="",
     )  # type: ignore[arg-type]  # fmt: skip
 
 
 def test_findings_keep_their_numbers_as_they_sharpen(tmp_path: Path) -> None:
     with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
-        assert update_findings(store, found((3.0, 0.0, 0.8))) == [1]
-        assert update_findings(store, found((5.0, 3.0, 0.5), (3.2, 0.0, 0.8))) == [2, 1]
+        visit = Visit(store, 0.3, lambda: 1.0)
+        visit.adopt(found((3.0, 0.0, 0.8)))
+        visit.adopt(found((5.0, 3.0, 0.5), (3.2, 0.0, 0.8)))
         assert [f.position_m for f in store.findings()] == [(3.2, 0.0, 0.8), (5.0, 3.0, 0.5)]
         store.set_finding_stage(1, "dye drawn")
-        assert update_findings(store, found((3.1, 0.0, 0.8))) == [1]
+        visit.adopt(found((3.1, 0.0, 0.8)))
         assert store.findings()[0].position_m == (3.2, 0.0, 0.8), "a place that dye confirmed does not move"
         assert len(store.findings()) == 2
 

@@ -180,9 +180,6 @@ class _Table:
             raise InputError(f"{where}: [{name}] must be a table.")
         self._table, self.name, self.where = table, name, where
 
-    def has(self, key: str) -> bool:
-        return key in self._table
-
     def _get(self, key: str) -> Any:
         if key not in self._table:
             raise InputError(f"{self.where}: {self.name}.{key} is missing.")

@@ -265,9 +265,6 @@ class Pool:
         wet = plan[polygon.inside(self.outline, plan)]
         return self.plan_area_m2 * float(np.mean(self.depth_at(wet[:, 0], wet[:, 1])))
 
-    def with_water(self, conductivity_S_per_m: float, temperature_C: float) -> Pool:
-        return replace(self, water_conductivity_S_per_m=conductivity_S_per_m, temperature_C=temperature_C)
-
     # --- liner -------------------------------------------------------------------------------------------
 
     def liner_cells(self, size_m: float) -> LinerCells:

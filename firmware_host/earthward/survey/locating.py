@@ -46,38 +46,6 @@ def floating_sinks(findings: Iterable[Finding]) -> tuple[FloatingSink, ...]:
     )
 
 
-def update_findings(store: SurveyStore, result: Result, within_m: float = 0.5) -> list[int]:
-    """Write the search's findings into the survey: one near an earlier finding updates it (and keeps its number and
-    history), others are new and suspected. Returns the numbers in the result's order. Findings that are past the dye
-    test stay where they were found."""
-    known = {f.number: f for f in store.findings()}
-    numbers = []
-    for found in result.findings:
-        near = [
-            (math.dist(f.position_m, found.position_m), n)
-            for n, f in known.items()
-            if n not in numbers and math.dist(f.position_m, found.position_m) <= within_m
-        ]
-        number = min(near)[1] if near else 0
-        if number and known[number].stage != "suspected":
-            numbers.append(number)
-            continue
-        numbers.append(
-            store.put_finding(
-                Finding(
-                    number=number,
-                    position_m=found.position_m,
-                    radius_m=found.radius_m,
-                    current_A=found.current_A,
-                    current_interval_A=found.current_interval_A,
-                    hole_diameter_mm=found.hole_diameter_mm,
-                    text=known[number].text if number else "",
-                )
-            )
-        )
-    return numbers
-
-
 def remeasure(
     store: SurveyStore, pool: Pool, number: int, field: Field | None = None, settings: LocateSettings | None = None
 ) -> RemeasureResult:

@@ -37,8 +37,6 @@ ACTIVITY_FACTORS: dict[str, float] = {
     "wave": 1.5,
 }
 
-METHODS = ("carrier", "ashrae", "smith-lof-jones", "shah", "penman")
-
 
 @dataclass(frozen=True, slots=True)
 class Weather:
