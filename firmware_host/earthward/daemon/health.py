@@ -68,7 +68,8 @@ def source(report: BoardReport | None, waveform: str, frequency_Hz: float, limit
     voltage = abs(report.voltage_V)
     if report.energised and report.current_limiting:
         notes.append(
-            f"Current at its limit, water only {voltage:.1f} V above earth: cover or plug the strongest fitting."
+            f"Current at its limit, water only {voltage:.1f} V above earth. Source off first; then cover or plug the"
+            " strongest fitting."
         )
     return m.Source(
         report=report, waveform=report.waveform, frequency_Hz=frequency_Hz, current_limit_A=limit_A, notes=notes

@@ -88,9 +88,9 @@ def put_into_words(
     strongest = _strongest(answer)
     if answer.leaks:
         if near is not None and answer.leaks[0].radius_m > FOUND_RADIUS_M:
-            advice.insert(0, f'cover or plug "{near}" and read the nearest stations again')
+            advice.insert(0, f'source off first, then cover or plug "{near}" and read the nearest stations again')
         elif strongest is not None and answer.leaks[0].radius_m > 0.5:
-            advice.append(f'cover or plug "{strongest}", the strongest fitting')
+            advice.append(f'source off first, then cover or plug "{strongest}", the strongest fitting')
         text = "; ".join(f.text for f in findings)
         if not answer.fits:
             text += "; not all readings fit that: check depths, the electrodes' places and the current"
@@ -100,14 +100,14 @@ def put_into_words(
         return "no leak seen", f"no leak seen: {cover.text}; that is no proof that there is none", tuple(advice)
     if near is not None and p_none < 0.9:
         because = f'what is seen near "{near}" may be the fitting itself'
-        advice.insert(0, f'cover or plug "{near}" and read the nearest stations again')
+        advice.insert(0, f'source off first, then cover or plug "{near}" and read the nearest stations again')
     elif cover is not None and cover.fraction_at_reference < 0.5:
         share, limit = 100 * (1 - cover.fraction_at_reference), 1e3 * cover.reference_A
         because = f"on {share:.0f} % of the liner a leak of more than {limit:.1f} mA could still hide"
     else:
         because = "a leak explains the readings hardly better than small errors of position"
     if strongest is not None:
-        advice.append(f'cover or plug "{strongest}", the strongest fitting')
+        advice.append(f'source off first, then cover or plug "{strongest}", the strongest fitting')
     return "cannot tell", f"cannot tell, because {because}{then}", tuple(advice)
 
 

@@ -140,12 +140,12 @@ HOST_TRIPS: dict[str, Cause] = {
     "did not start": Cause(
         "did not start",
         "The source board was asked to switch on and did not within a second.",
-        f"Look at the board's lamp and cable. {PRESS}",
+        f"Look at the board's fuses and cable. {PRESS}",
     ),
     "went off": Cause(
         "went off",
         "The source board's output went off without being asked.",
-        f"Look at the board's lamp, battery and cable. {PRESS}",
+        f"Look at the board's battery, fuses and cable. {PRESS}",
     ),
     "host stalled": Cause(
         "host stalled",

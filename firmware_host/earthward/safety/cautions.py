@@ -35,15 +35,22 @@ PAIR_OFFSET = (
     " tell their offset from a field in the water."
 )
 TROUBLE = (
-    "Stop here. Keep everybody out of the water and away from metal that touches it, switch nothing, and call a"
-    " licensed electrician."
+    "Stop here. Keep everybody out of the water and away from metal that touches it. Cut the power at the disconnect if"
+    " it can be reached dry; do not touch anything else. Call a licensed electrician."
 )
 METAL = "While energised, do not bridge the water and metal outside it, or the two electrode cables, with your hands."
 NO_CLAIM = "No safety integrity level or performance level is claimed for any part of this instrument."
 DAMAGED = "A damaged cable, plug or case, or water inside: do not use it."
 
+THUNDER = (
+    "Thunder or lightning: off, out of the water, away from poles and cables until half an hour after the last thunder."
+)
+RESCUE = (
+    "Somebody in trouble in the water: emergency stop, cut the power at the disconnect if it can be reached dry, throw"
+    " or reach with something dry that does not conduct, do not go in, call for help."
+)
 #: What a person reads before a visit begins.
-BEFORE_WORK: tuple[str, ...] = (WATER, TINGLE, BONDING, MAINS, FALL, DAMAGED, CODES)
+BEFORE_WORK: tuple[str, ...] = (WATER, TINGLE, BONDING, MAINS, FALL, DAMAGED, THUNDER, RESCUE, CODES)
 #: What is shown while the output is on.
 WHILE_ENERGISED: tuple[str, ...] = (WATER, METAL, TINGLE)
 #: What goes with every stray-voltage check.

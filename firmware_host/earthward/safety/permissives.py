@@ -215,9 +215,7 @@ def _enable(inputs: Inputs) -> Permissive:
         text = "Only one of the enable's two contacts is closed."
     else:
         text = "Enable not held."
-    return Permissive(
-        "enable", ok, text, "Hold the enable at the pool side, or turn the key there.", "stop", "released"
-    )
+    return Permissive("enable", ok, text, "Hold the enable at the pool side.", "stop", "released")
 
 
 def _water_clear(inputs: Inputs, limits: Limits, now_s: float) -> Permissive:
