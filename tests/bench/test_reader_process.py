@@ -12,7 +12,7 @@ import pytest
 
 from earthward.clock import Clock, SystemClock
 from earthward.devices.ads1115 import AdcSettings
-from earthward.devices.ads1115.process import Parts, ReaderProcess
+from earthward.devices.ads1115.process import GRACE_S, Parts, ReaderProcess
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage
 from earthward.errors import InputError
 from earthward.signal.types import SampleBlock, SampleFlag
@@ -107,4 +107,19 @@ def test_what_cannot_be_opened_is_a_sentence() -> None:
     reader.start()
     assert until(lambda: "cannot be opened" in reader.status.text)
     assert not reader.status.ok
+    reader.close()
+
+
+def test_a_request_to_end_leaves_the_daemon_time_to_switch_off() -> None:
+    """The service manager's SIGTERM goes to every process at once: reading goes on while the daemon ends."""
+    blocks: list[SampleBlock] = []
+    reader = ReaderProcess(emulated, SystemClock(), SETTINGS, on_block=blocks.append)
+    reader.start()
+    assert until(lambda: len(blocks) > 5 and reader.status.ok)
+    assert reader.pid is not None
+    os.kill(reader.pid, signal.SIGTERM)
+    asked_s = time.monotonic()
+    assert until(lambda: bool(blocks) and float(blocks[-1].t_s[-1]) > asked_s + 0.5), "it reads on"
+    assert until(lambda: "ended by itself" in reader.status.text), "but not for ever"
+    assert time.monotonic() - asked_s > GRACE_S - 0.1
     reader.close()

@@ -33,6 +33,8 @@ STATUS_S = 0.1
 #: blocks that wait for a daemon which does not take them (10 s); then the oldest go
 WAITING_BLOCKS = 250
 END_S = 2.0
+#: how long the process goes on reading after it was asked to end by a signal
+GRACE_S = 2.0
 
 
 @dataclass
@@ -189,11 +191,24 @@ class _Outbox:
             return None
 
 
+class _Leave:
+    """The terminal's interrupt and the service manager's request to end go to every process at once. The daemon says
+    when reading ends, by closing the pipe: it takes its output off first. It is given some seconds for that."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+        self.at_s = float("inf")
+        signal.signal(signal.SIGINT, signal.SIG_IGN)
+        signal.signal(signal.SIGTERM, self._asked)
+
+    def _asked(self, number: int, frame: object) -> None:
+        self.at_s = min(self.at_s, self._clock.now() + GRACE_S)
+
+
 def _serve(connection: Connection, open_parts: OpenParts, settings: AdcSettings) -> None:
     """The process: read until the other end of the pipe is closed."""
-    # The terminal's interrupt goes to the whole group; the daemon decides when reading ends.
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
     clock = SystemClock()
+    leave = _Leave(clock)
     with contextlib.suppress(BrokenPipeError, EOFError, ConnectionResetError):
         try:
             parts = open_parts(clock)
@@ -203,14 +218,15 @@ def _serve(connection: Connection, open_parts: OpenParts, settings: AdcSettings)
         outbox = _Outbox()
         try:
             with AdcReader(parts.bus, clock, settings, parts.ready, on_block=outbox.put) as reader:
-                _send_until_closed(connection, reader, outbox, clock)
+                _send_until_closed(connection, reader, outbox, clock, leave)
         finally:
             parts.close()
 
 
-def _send_until_closed(connection: Connection, reader: AdcReader, outbox: _Outbox, clock: Clock) -> None:
+def _send_until_closed(connection: Connection, reader: AdcReader, outbox: _Outbox, clock: Clock, leave: _Leave) -> None:
     told_s = -1e9
-    while not connection.poll(0):  # nothing is ever sent to us: readable means closed
+    # Nothing is ever sent to us: readable means closed.
+    while not connection.poll(0) and clock.now() < leave.at_s:
         block = outbox.get(STATUS_S)
         if block is not None:
             connection.send(block)
