@@ -86,7 +86,7 @@ def read_details(store: SurveyStore) -> str:
         for note in new:
             store.add_note(note)
         if new:
-            said.append(f"{len(new)} notes")
+            said.append(f"{len(new)} note{'s' * (len(new) != 1)}")
     have = {photo.path for photo in store.photos()}
     count = 0
     photos = folder / "photos"
@@ -96,7 +96,7 @@ def read_details(store: SurveyStore) -> str:
             store.add_photo(photo_in(folder, picture, picture.stem))
             count += 1
     if count:
-        said.append(f"{count} pictures")
+        said.append(f"{count} picture{'s' * (count != 1)}")
     if not said:
         return f"Nothing new: no details.toml and no new pictures in photos/ beside {store.path.name}."
     return f"Taken: {', '.join(said)}."
