@@ -22,7 +22,7 @@ the same pace, both dye within the same reach. The technician by hand has sign a
 
 The guided one starts a third of the way along the pool's left long wall, reads every station in three directions with
 both electrodes (the board switches them), and goes where the search proposes. Says it "found", he dyes there; not
-drawn: the place goes back as something that takes current, and the survey goes on. After 16 stations he dyes what is
+drawn: the place becomes a fitting, and the survey goes on. After 16 stations he dyes what is
 suspected, strongest first, and stops.
 
 Pace, for both: 10 s to put the pole and hold still, 5 s a reading, 0.4 m/s with the pole along the deck, 3 min a dye
@@ -36,7 +36,7 @@ import json
 import math
 import sys
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -51,7 +51,7 @@ from tests.benchmarks.worlds import NOISE_V, Drawn, Spot, draw, ends, hold, insi
 from tests.benchmarks.worlds import Pair as HeldPair
 
 from earthward.inversion.locate import locate
-from earthward.inversion.types import FloatingSink, LocateSettings
+from earthward.record.place import Fitting
 from earthward.record.reading import KeptReading
 
 FloatArray = NDArray[np.float64]
@@ -253,9 +253,7 @@ def dye(drawn: Drawn, place: FloatArray, visit: Visit) -> bool:
 def guided(drawn: Drawn) -> Visit:
     """The same pool with the search's proposals."""
     draw_hands = np.random.default_rng([drawn.seed, 6])
-    visit, readings = Visit(), list[KeptReading]()
-    settings, dyed = LocateSettings(), list[FloatingSink]()
-    pool = drawn.pool
+    visit, readings, pool = Visit(), list[KeptReading](), drawn.pool
     place = np.array([pool.length_m / 3, pool.width_m - 0.45, 0.5 * pool.floor.depth_m])
     bearing = 90.0
     for station in range(MOST_STATIONS):
@@ -263,9 +261,9 @@ def guided(drawn: Drawn) -> Visit:
         visit.holds += 3
         visit.readings += 6
         spot = Spot(place, bearing, np.array([0.0, 1.0]))
-        new = measured(drawn.world, drawn.seed, pool, drawn.truth, [spot], draw_hands).readings
+        new = measured(drawn.world, drawn.seed, drawn.pool, drawn.truth, [spot], draw_hands).readings
         readings += [msgspec.structs.replace(r, station=f"S{station + 1}") for r in new]
-        result = locate(pool, readings, settings, floating=tuple(dyed), coverage=False)
+        result = locate(pool, readings, coverage=False)
         last = station == MOST_STATIONS - 1
         for finding in result.findings:
             if not (finding.certain or last):
@@ -273,7 +271,8 @@ def guided(drawn: Drawn) -> Visit:
             visit.go(np.array(finding.position_m))
             if dye(drawn, np.array(finding.position_m), visit):
                 return visit
-            dyed.append(FloatingSink(f"no dye {len(dyed) + 1}", finding.position_m))
+            thing = Fitting(name=f"no dye {len(pool.fittings)}", kind="other", position_m=finding.position_m)
+            pool = replace(pool, fittings=(*pool.fittings, thing))
         if result.next_station is None:
             break
         place = np.array(result.next_station.position_m)
