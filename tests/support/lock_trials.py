@@ -38,7 +38,7 @@ def lock_trial(rng: np.random.Generator, amplitude: float, tone: float, windows:
             v += amplitude * waveforms.averaged("coded", t * frequency + phase, frequency / RATE_HZ)
         if tone:
             v += tone * np.cos(2 * np.pi * tone_Hz * t + turn)
-        tracker.take(t, v, np.ones_like(v), 1 / RATE_HZ, 1.0)
+        tracker.add_window(t, v, np.ones_like(v), 1 / RATE_HZ, 1.0)
         if tracker.locked:
             found = tracker.reference(float(t[-1, -1]))
             assert found is not None
