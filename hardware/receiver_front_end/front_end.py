@@ -1,9 +1,13 @@
 #!/usr/bin/env python3
-"""The receiver's front end as data, with the figures that follow from it, and its drawing.
+"""The receiver's front end, revision B, as data: every part once, with its nodes. Netlist, drawing and parts list
+come from `PARTS`; `false_signal.py` simulates it.
 
 python hardware/receiver_front_end/front_end.py            prints the figures
 python hardware/receiver_front_end/front_end.py --draw     writes front_end.svg (needs schemdraw, extra `dev`)
 python hardware/receiver_front_end/front_end.py --bom      writes bom.csv
+
+Nodes: front, back, ring = the plug's pins (the cable's screen is the ring's lead); ain0 (back), ain1 (front) = the
+converter's inputs; v33 = its supply; mid = half of it; 0 = the receiver's 0 V.
 """
 
 from __future__ import annotations
@@ -13,118 +17,253 @@ import csv
 import math
 import os
 import sys
+from dataclasses import dataclass, replace
+from itertools import pairwise
 from pathlib import Path
+from typing import Literal
 
 SUPPLY_V = 3.3  # the converter's supply from the Raspberry Pi
-SERIES_OHM = 2200.0  # each of the two in series in each lead
-BIAS_OHM = 4.7e6  # each lead to mid-supply
-FILTER_F = 10e-9  # across the converter's inputs
-# Differential input impedance of the converter at its two highest gains (ADS1115 data sheet, read).
-CONVERTER_OHM = 710e3
-# Its differential input impedance at the larger ranges, full scale volts -> ohm (same source).
+PAIR_OHM = 5100.0  # each of the two in series in each lead of the pair
+RING_OHM = 820.0  # each of the two in series with the ring
+FILTER_F = 6.8e-9  # across the converter's inputs
+STRAY_F = 12e-12  # each input to 0 V: two diodes, board, converter (own estimate)
+BOLTZMANN_J_PER_K = 1.380649e-23
+# Differential input impedance of the converter, full scale volts -> ohm (ADS1115 data sheet, read).
 CONVERTER_BY_RANGE = {6.144: 22e6, 4.096: 15e6, 2.048: 4.9e6, 1.024: 2.4e6, 0.512: 710e3, 0.256: 710e3}
+# Common-mode input impedance at the two smallest ranges (ADS1115 data sheet, from memory).
+CONVERTER_COMMON_OHM = 100e6
+# Noise at 860 samples/s and +-0.256 V, rms (the emulated converter's figure, which is from memory of the data sheet:
+# about one step of 7.8 uV).
+CONVERTER_NOISE_V = 8e-6
 
-BOM = (
-    ("R1 R2 R3 R4", "4", "metal film resistor", "2.2 kohm", "0.25 W, 1 %", "two in series in each lead"),
-    ("R5 R6", "2", "metal film resistor", "4.7 Mohm", "0.25 W, 1 %", "lead to mid-supply"),
-    ("R7 R8", "2", "metal film resistor", "10 kohm", "0.25 W, 1 %", "mid-supply"),
-    ("C1", "1", "film or C0G capacitor", "10 nF", "50 V, 5 %", "across the inputs"),
-    ("C2", "1", "ceramic capacitor", "1 uF", "16 V", "mid-supply"),
-    ("C3", "1", "ceramic capacitor", "100 nF", "16 V", "converter supply"),
-    ("D1 D2", "2", "dual low-leakage diode, each lead to both supplies", "", "70 V, 5 nA at 25 degC", "clamps"),
-    ("U1", "1", "ADS1115 converter (a second one at another address for a crossed pair)", "", "2 to 5.5 V", "receiver"),
-    ("X1", "1", "sealed connector, 2 pins and screen", "", "IP67", "pole cable"),
+Revision = Literal["A", "B"]
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part. nodes in SPICE order (diode: anode, cathode; a dual clamp: lead). value: ohm, farad or volt."""
+
+    ref: str
+    kind: Literal["R", "C", "CLAMP", "Z", "U", "X"]
+    nodes: tuple[str, ...]
+    value: float
+    text: str
+    name: str
+    rating: str
+    job: str
+
+
+def _r(ref: str, a: str, b: str, ohm: float, text: str, job: str) -> Part:
+    return Part(ref, "R", (a, b), ohm, text, "metal film resistor", "0.25 W, 1 %", job)
+
+
+def _c(ref: str, a: str, b: str, farad: float, text: str, name: str, job: str) -> Part:
+    return Part(ref, "C", (a, b), farad, text, name, "16 V", job)
+
+
+def _clamp(ref: str, node: str) -> Part:
+    return Part(ref, "CLAMP", (node,), 0.0, "", "dual low-leakage diode, lead to both supplies",
+                "70 V, 5 nA at 25 degC", "clamps")  # fmt: skip
+
+
+PARTS: tuple[Part, ...] = (
+    _r("R1", "front", "f1", PAIR_OHM, "5.1 kohm", "two in series in each lead"),
+    _r("R2", "f1", "ain1", PAIR_OHM, "5.1 kohm", "two in series in each lead"),
+    _r("R3", "back", "b1", PAIR_OHM, "5.1 kohm", "two in series in each lead"),
+    _r("R4", "b1", "ain0", PAIR_OHM, "5.1 kohm", "two in series in each lead"),
+    _r("R5", "ring", "r1", RING_OHM, "820 ohm", "two in series between ring and mid-supply"),
+    _r("R6", "r1", "mid", RING_OHM, "820 ohm", "two in series between ring and mid-supply"),
+    _r("R7", "v33", "mid", 1e3, "1 kohm", "mid-supply"),
+    _r("R8", "mid", "0", 1e3, "1 kohm", "mid-supply"),
+    _c("C1", "ain0", "ain1", FILTER_F, "6.8 nF", "C0G capacitor, 5 %", "across the inputs"),
+    _c("C2", "mid", "0", 10e-6, "10 uF", "ceramic capacitor", "mid-supply"),
+    _c("C3", "v33", "0", 100e-9, "100 nF", "ceramic capacitor", "converter supply"),
+    _c("C4", "ring", "r1", 220e-9, "220 nF", "film capacitor", "lets edges pass R5, R6"),
+    _c("C5", "r1", "mid", 220e-9, "220 nF", "film capacitor", "lets edges pass R5, R6"),
+    _clamp("D1", "f1"),
+    _clamp("D2", "b1"),
+    _clamp("D3", "r1"),
+    Part("Z1", "Z", ("0", "v33"), 4.3, "4.3 V", "Zener diode", "0.5 W, 5 %",
+         "supply clamp: a surge through the diodes cannot lift the converter's supply above 5 V"),
+    Part("U1", "U", ("ain0", "ain1"), CONVERTER_BY_RANGE[0.256], "",
+         "ADS1115 converter (a second one at another address for a crossed pair)", "2 to 5.5 V", "receiver"),
+    Part("X1", "X", ("front", "back", "ring"), 0.0, "", "sealed connector, 3 pins", "IP67",
+         "pole cable: 1 front, 2 back, 3 screen, which is the ring's lead"),
+)  # fmt: skip
+
+#: What revision A had otherwise: values, and the bias that a ring makes unnecessary. For comparison only.
+_VALUES_A = {"C1": 10e-9, "R1": 2200.0, "R2": 2200.0, "R3": 2200.0, "R4": 2200.0, "R7": 10e3, "R8": 10e3, "C2": 1e-6}
+_ABSENT_A = {"R5", "R6", "C4", "C5", "D3", "Z1"}
+_BIAS_A = (
+    _r("RB1", "ain1", "mid", 4.7e6, "4.7 Mohm", "lead to mid-supply"),
+    _r("RB2", "ain0", "mid", 4.7e6, "4.7 Mohm", "lead to mid-supply"),
 )
 
+CONTACTS = (("front", "back"), ("front", "ring"), ("back", "ring"))
 
-def input_ohm(full_scale_V: float = 0.256) -> float:
-    """What the pair sees: converter in parallel with both bias resistors in series."""
-    converter = CONVERTER_BY_RANGE[full_scale_V]
-    return 1.0 / (1.0 / converter + 1.0 / (2.0 * BIAS_OHM))
+MODELS = """* generic parts, typed here
+.model DC D(IS=20f N=1.2 RS=2 CJO=2p TT=1u)
+.model DZ D(IS=1f RS=10 BV=4.3 IBV=5m CJO=100p)
+"""
+
+
+def parts(revision: Revision = "B") -> tuple[Part, ...]:
+    if revision == "B":
+        return PARTS
+    kept = (replace(p, value=_VALUES_A.get(p.ref, p.value)) for p in PARTS if p.ref not in _ABSENT_A)
+    return (*kept, *_BIAS_A)
+
+
+def netlist(revision: Revision = "B") -> str:
+    """SPICE text of the front end alone."""
+    lines = [MODELS, f"Vs vs 0 {SUPPLY_V}", "Rs vs v33 1"]
+    for part in parts(revision):
+        n = part.nodes
+        if part.kind in ("R", "C"):
+            lines.append(f"{part.ref} {n[0]} {n[1]} {part.value:g}")
+        elif part.kind == "CLAMP":
+            lines += [f"{part.ref}a {n[0]} v33 DC", f"{part.ref}b 0 {n[0]} DC"]
+        elif part.kind == "Z":
+            lines.append(f"D{part.ref} {n[0]} {n[1]} DZ")
+        elif part.kind == "U":
+            lines += [f"Rd {n[0]} {n[1]} {part.value:g}"]
+            lines += [f"Rc{k} {node} 0 {CONVERTER_COMMON_OHM:g}" for k, node in enumerate(n)]
+            lines += [f"Cs{k} {node} 0 {STRAY_F:g}" for k, node in enumerate(n)]
+    return "\n".join(lines) + "\n"
+
+
+def bill_of_materials() -> list[tuple[str, str, str, str, str, str]]:
+    """references, quantity, part, value, rating, job: parts alike in one row."""
+    rows: dict[tuple[str, str, str, str], list[str]] = {}
+    for part in parts():
+        rows.setdefault((part.name, part.text, part.rating, part.job), []).append(part.ref)
+    return [(" ".join(refs), str(len(refs)), *key) for key, refs in rows.items()]
+
+
+#: In both leads together.
+SERIES_OHM = 4.0 * PAIR_OHM
 
 
 def gain(full_scale_V: float = 0.256, source_ohm: float = 0.0) -> float:
     """Share of the pair's voltage that reaches the converter; `source_ohm`: both electrodes' own resistance."""
-    load = input_ohm(full_scale_V)
-    return load / (load + 4.0 * SERIES_OHM + source_ohm)
+    load = CONVERTER_BY_RANGE[full_scale_V]
+    return load / (load + SERIES_OHM + source_ohm)
 
 
-def corner_Hz() -> float:
-    """-3 dB of series resistors and filter capacitor."""
-    return 1.0 / (2.0 * math.pi * 4.0 * SERIES_OHM * FILTER_F)
+def _contact_ohm(contact: str) -> list[float]:
+    """The resistors in series behind a contact."""
+    return [RING_OHM, RING_OHM] if contact == "ring" else [PAIR_OHM, PAIR_OHM]
 
 
-def fault_current_A(shorted: int = 0) -> float:
-    """Largest current between the two electrodes if the converter puts its supply across its inputs and `shorted`
-    of the four series resistors are shorted too (water taken as 0 ohm)."""
-    return SUPPLY_V / ((4 - shorted) * SERIES_OHM)
+def fault_current_A(one: str, other: str, shorted: bool = False) -> float:
+    """Current between two contacts if a fault puts the supply across them inside the receiver, the largest resistor
+    in its way shorted too if so asked (water taken as 0 ohm)."""
+    way = sorted(_contact_ohm(one) + _contact_ohm(other))
+    return SUPPLY_V / sum(way[:-1] if shorted else way)
 
 
-def johnson_V(bandwidth_Hz: float = 430.0, temperature_K: float = 300.0) -> float:
-    """rms noise of the series resistors over half the sample rate."""
-    return math.sqrt(4.0 * 1.380649e-23 * temperature_K * 4.0 * SERIES_OHM * bandwidth_Hz)
+def johnson_V(ohm: float, bandwidth_Hz: float = 430.0, temperature_K: float = 300.0) -> float:
+    """rms noise of a resistance over half the sample rate."""
+    return math.sqrt(4.0 * BOLTZMANN_J_PER_K * temperature_K * ohm * bandwidth_Hz)
+
+
+def noise_budget(electrodes_ohm: float = 2e3) -> dict[str, float]:
+    """Volts rms per conversion at the pair, by origin. electrodes_ohm: both electrodes' contacts together."""
+    return {
+        "series resistors": johnson_V(SERIES_OHM),
+        "electrodes' contacts": johnson_V(electrodes_ohm),
+        "converter": CONVERTER_NOISE_V / gain(source_ohm=electrodes_ohm),
+    }
 
 
 def figures() -> str:
+    budget = noise_budget()
+    worst = max(fault_current_A(a, b) for a, b in CONTACTS)
+    worse = max(fault_current_A(a, b, shorted=True) for a, b in CONTACTS)
     lines = [
-        f"input impedance at 0.256 V: {input_ohm() / 1e3:.1f} kohm",
         f"gain at 0.256 V, low-resistance electrodes: {gain():.4f} (set front_end_gain to this)",
         f"gain with 1 kohm of electrode resistance more: {gain(source_ohm=1e3):.4f}",
-        f"filter corner: {corner_Hz():.0f} Hz",
-        f"resistor noise over 430 Hz: {johnson_V() * 1e6:.2f} uV rms (one converter step is 7.81 uV)",
-        f"converter failed onto its supply: at most {fault_current_A() * 1e3:.3f} mA through the water,"
-        f" with one resistor shorted as well {fault_current_A(1) * 1e3:.3f} mA",
+        f"gain at 1.024 V: {gain(1.024):.4f}",
+        "noise of one conversion: "
+        + ", ".join(f"{name} {value * 1e6:.3f}" for name, value in budget.items())
+        + f", together {math.sqrt(sum(v * v for v in budget.values())) * 1e6:.2f} uV rms",
+        f"supply across two contacts: at most {worst * 1e3:.3f} mA through the water,"
+        f" with one resistor shorted as well {worse * 1e3:.3f} mA",
     ]
     return "\n".join(lines)
 
 
 def draw() -> str:
-    """SVG text of the front end."""
+    """SVG text of the front end: places are given here, names and values come from `PARTS`."""
     import schemdraw
     import schemdraw.elements as elm
 
     schemdraw.use("svg")
     d = schemdraw.Drawing(show=False)
     d.config(unit=2, fontsize=9, lw=1.2, bgcolor="white", font="sans-serif")
+    table = {part.ref: part for part in parts()}
 
     def word(x: float, y: float, text: str, align: str = "left") -> None:
         nonlocal d
         d += elm.Label().at((x, y)).label(text, halign=align, valign="center", fontsize=9, ofst=0)
 
-    for y, side, first, second, bias, clamp in (
-        (0.0, "front electrode (one ring)", "R1", "R2", "R5", "D1"),
-        (-6.0, "back electrode (two rings)", "R3", "R4", "R6", "D2"),
+    def two(ref: str, a: tuple[float, float], b: tuple[float, float], loc: str = "top") -> None:
+        nonlocal d
+        part = table[ref]
+        kind = {"R": elm.ResistorIEC, "C": elm.Capacitor, "Z": elm.Zener}[part.kind]
+        d += kind().at(a).to(b).label(f"{ref} {part.text}", loc=loc, fontsize=9)
+
+    def dot(x: float, y: float, terminal: bool = False) -> None:
+        nonlocal d
+        d += elm.Dot(open=terminal, radius=0.1 if terminal else 0.06).at((x, y))
+
+    def wire(*points: tuple[float, float]) -> None:
+        nonlocal d
+        for a, b in pairwise(points):
+            d += elm.Line().at(a).to(b)
+
+    for y, pin, side, first, second, clamp in (
+        (0.0, 1, "front electrode (one ring)", "R1", "R2", "D1"),
+        (-6.0, 2, "back electrode (two rings)", "R3", "R4", "D2"),
+        (-12.0, 3, "reference ring", "R5", "R6", "D3"),
     ):
-        d += elm.Line().at((-4, y)).to((0, y))
-        d += elm.Dot(open=True, radius=0.1).at((-4, y))
-        word(-4.1, y + 0.45, side)
-        d += elm.ResistorIEC().at((0, y)).to((2.5, y)).label(f"{first} 2.2 k", fontsize=9)
-        d += elm.ResistorIEC().at((4.5, y)).to((7, y)).label(f"{second} 2.2 k", fontsize=9)
-        d += elm.Line().at((2.5, y)).to((4.5, y))
-        d += elm.Dot(radius=0.06).at((3.5, y))
-        up, down = (y + 1.8, y - 1.8)
-        d += elm.Diode().at((3.5, y)).to((3.5, up)).label(clamp, loc="bottom", fontsize=9)
-        d += elm.Diode().at((3.5, down)).to((3.5, y)).label(clamp, loc="bottom", fontsize=9)
-        word(3.5, up + 0.35, "3.3 V", "center")
-        word(3.5, down - 0.4, "0 V of the receiver", "center")
-        d += elm.Line().at((7, y)).to((12.5, y))
-        d += elm.Dot(radius=0.06).at((8, y))
-        d += elm.ResistorIEC().at((8, y)).to((8, -3)).label(f"{bias} 4.7 M", loc="bottom", fontsize=9)
-        d += elm.Dot(radius=0.06).at((11, y))
-    d += elm.Capacitor().at((11, 0)).to((11, -6)).label("C1 10 nF", loc="top", fontsize=9)
-    d += elm.Dot(radius=0.06).at((8, -3))
-    d += elm.Line().at((8, -3)).to((6, -3))
-    word(5.7, -3, "mid-supply", "right")
-    d += elm.Dot(open=True, radius=0.1).at((6, -3))
+        wire((-4, y), (0, y))
+        dot(-4, y, terminal=True)
+        word(-4.1, y + 0.45, f"X1 pin {pin}: {side}")
+        two(first, (0, y), (2.5, y))
+        two(second, (4.5, y), (7, y))
+        wire((2.5, y), (4.5, y))
+        dot(3.5, y)
+        d += elm.Diode().at((3.5, y)).to((3.5, y + 1.8)).label(clamp, loc="bottom", fontsize=9)
+        d += elm.Diode().at((3.5, y - 1.8)).to((3.5, y)).label(clamp, loc="bottom", fontsize=9)
+        word(3.5, y + 2.15, "3.3 V", "center")
+        word(3.5, y - 2.2, "0 V", "center")
+    for y in (0.0, -6.0):
+        wire((7, y), (12.5, y))
+        dot(11, y)
+    two("C1", (11, 0), (11, -6))
+    # capacitors beside the ring's resistors, drawn below them
+    for ref, left, right in (("C4", 0.0, 3.1), ("C5", 3.9, 7.0)):
+        wire((left, -12), (left, -15))
+        wire((right, -15), (right, -12))
+        two(ref, (left, -15), (right, -15), loc="bottom")
+        dot(left, -12)
+        dot(right, -12)
     d += elm.RBox().at((12.5, 0)).to((12.5, -6))
     word(12.9, -3, "U1 converter: front on A1, back on A0")
-    # the divider that makes mid-supply
-    d += elm.ResistorIEC().at((18.5, 0)).to((18.5, -2.5)).label("R7 10 k", loc="bottom", fontsize=9)
-    d += elm.ResistorIEC().at((18.5, -2.5)).to((18.5, -5)).label("R8 10 k", loc="bottom", fontsize=9)
-    d += elm.Capacitor().at((21, -2.5)).to((21, -5)).label("C2 1 µF", loc="bottom", fontsize=9)
-    d += elm.Line().at((18.5, -2.5)).to((21, -2.5))
-    d += elm.Line().at((18.5, -5)).to((21, -5))
-    d += elm.Dot(radius=0.06).at((18.5, -2.5))
+    wire((7, -12), (9, -12))
+    dot(9, -12, terminal=True)
+    word(9.3, -12, "mid-supply")
+    # the divider that makes mid-supply, and what stands across the supply
+    two("R7", (18.5, 0), (18.5, -2.5), loc="bottom")
+    two("R8", (18.5, -2.5), (18.5, -5), loc="bottom")
+    two("C2", (21, -2.5), (21, -5), loc="bottom")
+    two("C3", (24, 0), (24, -5), loc="bottom")
+    two("Z1", (27, -5), (27, 0), loc="bottom")
+    wire((18.5, 0), (27, 0))
+    wire((18.5, -2.5), (21, -2.5))
+    wire((18.5, -5), (27, -5))
+    dot(18.5, -2.5)
     word(18.5, 0.35, "3.3 V", "center")
     word(19.2, -2.2, "mid-supply")
     word(18.5, -5.4, "0 V of the receiver", "center")
@@ -153,7 +292,7 @@ def main() -> int:
         with (here / "bom.csv").open("w", newline="", encoding="utf-8") as handle:
             writer = csv.writer(handle, lineterminator="\n")
             writer.writerow(("references", "quantity", "part", "value", "rating", "job"))
-            writer.writerows(BOM)
+            writer.writerows(bill_of_materials())
     if not (args.draw or args.bom):
         print(figures())
     return 0
