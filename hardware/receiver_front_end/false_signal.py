@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "firmware_host"))
 import front_end
 
-from earthward.record.waveform import WaveformName
+from earthward.record.waveform import WAVEFORMS, WaveformName
 from earthward.signal import waveforms
 
 FloatArray = NDArray[np.float64]
@@ -39,7 +39,6 @@ CABLE_F = 1e-9
 CONTACT_OHM = 500.0
 RING_OHM = 50.0
 PERIODS = 3
-WAVEFORMS: tuple[WaveformName, ...] = ("square", "sine", "coded")
 MISMATCH_OHM = (0.0, 1e3, 3e3)
 #: A single-ended conversion further than this from mid-supply: the third contact is broken.
 BROKEN_V = 0.5
@@ -72,9 +71,9 @@ class Outcome:
 
 def _source(waveform: WaveformName) -> str:
     """The water against earth: PWL with real edges, or a sine. The pair's voltage is positive while it is positive."""
-    if waveform == "sine":
+    levels = WAVEFORMS[waveform].levels
+    if levels is None:
         return f"SIN(0 {SWING_V} {FREQUENCY_HZ})"
-    levels = (1, -1) if waveform == "square" else waveforms.CHIPS
     chip = 1.0 / FREQUENCY_HZ / len(levels)
     points = [(0.0, 0.0)]
     previous = 0.0

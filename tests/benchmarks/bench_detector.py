@@ -112,6 +112,7 @@ DISTURBED: dict[str, PairScene] = {
         step_V=3e-3, steps_per_s=0.3, bump_V=3e-3, bumps_per_s=0.3, mains_V=BOTH_MAINS
     ),
     "1/f drift 3 uV per octave": PairScene(flicker_V=3e-6),
+    "drift, steps and bumps": PairScene(flicker_V=3e-6, step_V=3e-3, steps_per_s=0.3, bump_V=3e-3, bumps_per_s=0.3),
     "transients 1 mV, 2 a second": PairScene(transient_V=1e-3, transients_per_s=2.0),
     "10 % lost": PairScene(lost=0.1),
     "10 % lost, both mains": PairScene(lost=0.1, mains_V=BOTH_MAINS),
@@ -122,7 +123,7 @@ DISTURBED: dict[str, PairScene] = {
 
 
 def section_disturbed(size: float) -> None:
-    """Steps, bumps, drift, transients, losses, saturation: variance and honesty of sigma."""
+    """Steps, bumps, drift, transients, losses, saturation: variance and calibration of sigma."""
     for name, scene in DISTURBED.items():
         show(name, scene, 0.5, 150 * size, range(2))
 
@@ -403,7 +404,7 @@ def planted(noise: FloatArray, rate: float, amplitude: float, start_s: float, wa
 
 
 def section_real(size: float) -> None:
-    """Waveforms planted in a real electrode recording (package peakdet, Apache-2.0): honesty of sigma."""
+    """Waveforms planted in a real electrode recording (package peakdet, Apache-2.0): calibration of sigma."""
     found = real_noise()
     if found is None:
         print("  package peakdet is not installed (extra dev): skipped")

@@ -16,6 +16,7 @@ from earthward.signal.acquire import CodeTracker
 from earthward.signal.core import Core
 from earthward.signal.equations import Solution, sum_windows
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
+from earthward.signal.influence import examine
 from earthward.signal.sampleclock import SampleClock
 from earthward.signal.types import MainsEstimate, PhaseReference, SampleBlock, SampleFlag
 from earthward.signal.variance_calibration import Evidence, VarianceCalibration
@@ -212,7 +213,7 @@ class Detector:
         self._core = core = Core(s.waveform, n_hops, self._slots, period, s.mains_Hz)
         d = np.diff(np.unique(v))
         d = d[d > 0]
-        self._calibration = VarianceCalibration(n_hops)
+        self._calibration = VarianceCalibration(n_hops, core.kernel)
         self._steps = np.arange(self._slots, dtype=np.float64)
         self._full_counts = np.zeros(5)
         self._full_counts[[USABLE, WEIGHT]] = self._slots
@@ -390,7 +391,7 @@ class Detector:
         )  # fmt: skip
         evidence = [Evidence()] * (b - a)
         if reference is not None:
-            evidence = core.examine(a, solutions, windows[:, WEIGHT].tolist(), strongest > 3.0 * core.noise_V > 0)
+            evidence = examine(core, a, solutions, windows[:, WEIGHT].tolist(), strongest > 3.0 * core.noise_V > 0)
         starts, ends = st.end_s[a - n + 1 : b - n + 1, 0].tolist(), st.end_s[a:b, -1].tolist()
         out = []
         for i, (solution, window) in enumerate(zip(solutions, windows.tolist(), strict=True)):
@@ -454,9 +455,9 @@ class Detector:
             sigma = math.hypot(sigma, quantisation_sigma(solution.noise, strongest, core.step_V))
             if strongest > 30 * noise:
                 flags.append("mains")
-            if evidence.fake_V > sigma:
+            if evidence.false_V > sigma:
                 flags.append("modulated")
-            sigma = math.hypot(sigma, evidence.fake_V)
+            sigma = math.hypot(sigma, evidence.false_V)
             if abs(quadrature) > max(5 * math.sqrt(across * factor), 0.35 * abs(value)):
                 flags.append("quadrature")
                 if abs(quadrature) > abs(value):

@@ -36,7 +36,7 @@ class Solution:
     samples: float
     theta: FloatArray
     breaks: tuple[int, ...] = ()
-    #: The value's influence: d theta / d (right side of the value's own equation).
+    #: Influence of value and quadrature (2, parameters): d theta / d (right side of their own equations).
     influence: FloatArray | None = None
 
 

@@ -20,6 +20,9 @@ from earthward.signal.whitening import Whitener
 
 #: Hops whose influences scatter by so much over what noise makes hold a change of the signal itself.
 CHANGES = 6.0
+#: Windows over which a sideband's complex amplitude is averaged: a modulation that falls on a line of the waveform
+#: keeps its phase from window to window; the errors of the mains tracker do not, and scatter in the quadrature alike.
+COHERENT_WINDOWS = 3.0
 #: Sideband power over its mean that noise alone practically never reaches.
 OUT_OF_NOISE = 12.0
 
@@ -30,6 +33,9 @@ class SidebandMonitor:
     def __init__(self, waveform: WaveformName, store: HopStore, hops: int) -> None:
         self._waveform, self._store, self._hops = waveform, store, hops
         self._changed_hop = -(2**62)
+        #: Mean of the windows' amplitudes, and how many stand behind it.
+        self._mean: FloatArray = np.zeros(store.sidebands.shape[1:])
+        self._count = 0.0
         self._step = 0.0
         self._span = -1.0
         self._lines: NDArray[np.int64] = np.zeros(0, dtype=np.int64)
@@ -51,6 +57,21 @@ class SidebandMonitor:
             humps = whitener.density(here)
             humps[plain] = 1.0
             self._against[:, : self._lines.size] = 1.0 / np.maximum(humps, 1.0)
+
+    def pause(self) -> None:
+        """No mains worth checking in this window."""
+        self._count = 0.0
+
+    def _follow(self, windows: FloatArray) -> FloatArray:
+        """Power of the sidebands' mean amplitudes (windows, families, sidebands), after each of the windows."""
+        keep = 1.0 - 1.0 / (COHERENT_WINDOWS * self._hops)
+        out = np.empty_like(windows)
+        for i, window in enumerate(windows):
+            self._count = keep * self._count + 1.0
+            self._mean = self._mean + (window - self._mean) / self._count
+            out[i] = self._mean
+        out *= out
+        return np.asarray(np.add.reduce(out, axis=1))
 
     def _at(self, span: float) -> None:
         if span != self._span:
@@ -82,7 +103,7 @@ class SidebandMonitor:
     def estimate(
         self, a: int, solutions: list[Solution | None], whole: FloatArray, scatter: list[float], tracker: MainsTracker
     ) -> list[float]:
-        """Volts by which modulated mains may fake the value, for windows ending with rows a, a + 1, ...
+        """Volts by which modulated mains may falsify the value, for windows ending with rows a, a + 1, ...
 
         whole (windows, hops, width): what, times the hops' columns, gives the residual; scatter: of the hops'
         influences. The newest hop's residual is examined once and kept; but what was kept while the signal itself
@@ -101,15 +122,15 @@ class SidebandMonitor:
                 rows = slice(a + i - n + 1, a + i + 1)
                 self.keep(rows.start, rows.stop, np.matmul(whole[i][:, None], st.columns[rows])[:, 0])
                 windows[i] = st.sidebands[rows].sum(axis=0)
-        windows *= windows
-        size2 = np.add.reduce(windows, axis=1)
+        size2 = np.add.reduce(windows * windows, axis=1)
         locked = [f.locked for f in tracker.families]
         if not all(locked):
             size2[:, [not x for x in locked]] = 0.0
+        coherent = self._follow(windows)
         limits = [np.inf if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
         relative = size2 * self._against
         if relative.item(relative.argmax()) <= min(limits):
             return [0.0] * r
-        above = (relative > np.array(limits)[:, None, None]) * size2
+        above = (relative > np.array(limits)[:, None, None]) * coherent
         power = (above[..., : share.size] @ share).sum(axis=1).tolist()
         return [0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)]

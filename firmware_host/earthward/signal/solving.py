@@ -23,11 +23,9 @@ from earthward.signal import transients, waveforms
 from earthward.signal.equations import (
     Solution,
     WindowEquations,
-    hops_of,
     roughness,
     solve_symmetric,
     spline_products,
-    sum_windows,
 )
 from earthward.signal.hops import LINES, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
 from earthward.signal.lines import LineMemory, ladders
@@ -36,7 +34,7 @@ from earthward.signal.sidebands import SidebandMonitor
 from earthward.signal.tracking import HopTracker
 from earthward.signal.transients import OUTLIER_SIGMA
 from earthward.signal.types import FloatArray
-from earthward.signal.variance_calibration import Evidence
+from earthward.signal.variance_calibration import InfluenceKernel
 from earthward.signal.whitening import ORDER, Colour, Whitener
 
 #: Prior for the bend of the mains phase at the window's ends, radians: straight line and parabola.
@@ -48,8 +46,6 @@ MOST_BREAKS = 4
 MOST_AT_ONCE = 20
 #: A hop is looked at for transients by itself when its window's residual reaches this share of an outlier's.
 CONSPICUOUS = 0.85
-#: Hops that count as all there: effective number over number.
-EVEN = 0.85
 #: A supply so far above the noise of a sample is there beyond doubt.
 PLAIN = 10.0
 #: Blocks without a change of the mains lines after which everything slow has come to rest.
@@ -103,12 +99,14 @@ class WindowSolver:
         self._before = before
         self._powers_before = before ** np.arange(4)[:, None]
         self._stiff = roughness(n + 3)
+        self.kernel = InfluenceKernel(n, self.taper_hops)
         self.equations = WindowEquations(Layout(-1, 0), n)
         self.refresh()
 
     def forget_signal(self) -> None:
         """Drop the last windows' value: the electrode was switched, or the phase became known anew."""
         self._last = self._signal = (0.0, 0.0)
+        self.sideband_monitor.pause()
 
     @property
     def block(self) -> int:
@@ -314,7 +312,7 @@ class WindowSolver:
                 (value, quadrature), (unit_value, _), (_, unit_quadrature) = heads[i]
                 out.append(
                     Solution(
-                        value, quadrature, noise2**0.5, unit_value, unit_quadrature, count, theta[i], (), solved[i, 1]
+                        value, quadrature, noise2**0.5, unit_value, unit_quadrature, count, theta[i], (), solved[i, 1:]
                     )
                 )
             newest = out[-1]
@@ -405,48 +403,12 @@ class WindowSolver:
             self._changes += 1
         return Solution(
             float(theta[0]), float(theta[1]), float(np.sqrt(noise2)), float(solved[0, 1]), float(solved[1, 2]),
-            count, theta, tuple(taken), solved[:, 1],
+            count, theta, tuple(taken), solved[:, 1:3].T,
         )  # fmt: skip
 
     def residual(self, solution: Solution, last: int) -> FloatArray:
         """(hops, slots) what the solution leaves of the window that ends with row `last`, volts."""
         return self.equations.residual(self.store, solution.theta, solution.breaks, last)
-
-    def examine(
-        self, a: int, solutions: list[Solution | None], weights: list[float], sidebands: bool
-    ) -> list[Evidence]:
-        """For windows ending with rows a, a + 1, ...: the evidence by which sigma is calibrated.
-
-        weights: sums of the windows' weights; sidebands: is mains so strong that its modulation must be checked?
-        """
-        n, st, poly = self.n_hops, self.store, self.layout.poly
-        size, r = self.equations.size, len(solutions)
-        both, scale = np.zeros((2, r, 1 + size)), np.ones(r)
-        both[0, :, 0] = 1.0
-        free = [1.0 - 1.0 / n] * r
-        if min(weights) < n * self.slots:
-            # A window that is empty in parts has fewer hops to scatter; their sum is held at nothing by the fit.
-            counts = st.counts[a - n + 1 : a + r, WEIGHT]
-            free = (1.0 - sum_windows(counts * counts, n) / np.maximum(np.square(weights), 1e-30)).tolist()
-        even = [1.0 - x < 1.0 / (EVEN * n) for x in free]
-        for i, x in enumerate(solutions):
-            if x is not None and x.influence is not None:
-                np.negative(x.theta[:size], out=both[0, i, 1:])
-                both[1, i, 1:] = x.influence[:size]
-                scale[i] = x.noise**2 * x.unit_value * max(free[i], 0.1) + 1e-300
-        whole, influence = self.equations.per_hop(both)
-        for i, x in enumerate(solutions):
-            if x is not None and x.breaks:
-                for j, where in enumerate(x.breaks):
-                    whole[i, where:, poly] -= x.theta[size + j]
-        products = hops_of(st.products[a - n + 1 : a + r], n)
-        rest = np.matmul(products, whole[..., None])[..., 0]
-        rest *= influence
-        scores = np.add.reduce(rest, axis=2)
-        scores *= scores
-        scatter = (np.add.reduce(scores, axis=1) / scale).tolist()
-        fakes = self.sideband_monitor.estimate(a, solutions, whole, scatter, self.tracker) if sidebands else [0.0] * r
-        return [Evidence(*one) for one in zip(scatter, fakes, even, strict=True)]
 
     # ---- distrust ------------------------------------------------------------------------------------------
 

@@ -1,17 +1,23 @@
-"""Is the noise at the waveform's own lines what the residual says? Two witnesses, both without a model of the noise.
+"""Calibration of a reading's variance: by how much it differs from what least squares in the assumed noise gives.
 
-First, each hop's own say in the value (its score): in noise as assumed, their scatter over the window's hops is the
-value's variance; impulses, modulated mains and colour that the whitener does not follow make it larger. Second, the
-quadrature, which carries no signal: its spread about its own slow mean is the noise at the waveform's lines.
-Measured against planted truth both agree with the value's own spread; the scores are the steadier of the two, the
-quadrature knows of noise that lasts longer than a hop.
+One model, three parts. All sources from memory.
 
-Some noise is not the same from window to window (a heart that beats, a pump that knocks): then a window's own scores
-say more about it than the average does. How much more is told by how far the scores of windows lie apart beyond what
-chance does to so few hops: the credibility of classical insurance mathematics (Buehlmann 1967, from memory).
+1. Per-hop influence. A value is a sum of the influences of its window's hops (its scores). Their sum of squares
+   estimates the value's variance whatever the hops' own variances are (White 1980); with the products of neighbours,
+   weighted by Bartlett's triangle, also when neighbours are correlated (Newey and West 1987). The reach is the mains
+   tracker's taper: its errors, which cancel over a window, are alike for that long. The estimate is scaled to one in
+   white noise.
+2. Conjugate prior. A window has few hops. Its variance is taken as drawn from a scaled inverse chi-square whose scale
+   and degrees of freedom are estimated from the mean and the variance of the logarithms of past windows (Smyth 2004,
+   "empirical Bayes"); outlying logarithms are drawn in to a multiple of their spread (Phipson et al. 2016). Steady
+   noise makes the prior firm; noise that changes from window to window (a heart, a pump) makes it loose, and the
+   window's own scores count.
+3. Long correlation. What is correlated for longer than the taper cannot be seen within one window. The quadrature
+   carries no signal; the variance of its whole-window values over what parts 1 and 2 predict for it is the missing
+   ratio: the mean of a scaled inverse chi-square again, with prior one.
 
-A pole that moves is no noise: while the signal itself changes within a window the reading's own sigma grows, but
-neither witness is heard for those that follow.
+A moving pole is not noise: a window that scatters far beyond the prior teaches nothing, unless that lasts; and the
+variance of the quadrature is increased by the part of the change of the value that a phase error leaks into it.
 """
 
 from __future__ import annotations
@@ -19,110 +25,141 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+import numpy as np
 from scipy import special
 
-#: Independent windows over which both witnesses are averaged, and how many windows "as assumed" count beforehand.
-MEMORY_WINDOWS = 20.0
-PRIOR_WINDOWS = 4.0
-#: One window counts in its average by this much more than usual at most (scores; quadrature, one degree of freedom).
-MOST_SCORES = 2.5
-MOST_QUADRATURE = 6.0
-#: The quadrature is heard when it is further than this from the scores: nearer is its own chance.
-APART = 1.5
-#: Strong mains makes hops scatter that cancel over a window. The quadrature knows; over so many windows it is believed
-#: downwards too, when it is below the scores by so much, and then with so much in reserve.
-LONG_WINDOWS = 60.0
-FAR_BELOW = 2.0
-RESERVE = 1.15
-#: A window whose scores scatter by more than this over their average is worse by itself.
-BURST = 4.0
-#: A window's own scores are credited with this share at most.
-MOST_CREDIT = 0.8
-#: The averages are believed downwards too, as far as this: what is allowed for nuisance terms is seldom all used.
-LEAST = 0.2
-#: Scores scatter less than this only where there are none.
-LEAST_SCORES = 1e-3
-#: A signal that moves takes the quadrature along by this much: a phase error of three degrees.
-PHASE_LEAK = 0.05
-#: Where that is more than so much of the quadrature's own standard error, the quadrature says nothing of noise.
-MOST_LEAK = 0.7
-#: A signal changes for so many windows in a row at the most; longer is noise that has grown.
+from earthward.signal.types import FloatArray
+
+#: Independent windows over which the prior's logarithms, and over which the quadrature's ratio are averaged.
+PRIOR_WINDOWS = 20.0
+RATIO_WINDOWS = 100.0
+#: Windows' worth of "noise as assumed" that count beforehand: for the prior; for the ratio.
+PRIOR_COUNT = 4.0
+RATIO_COUNT = 8.0
+#: The prior weighs at most so many times a window's own scores.
+FIRMEST = 8.0
+#: Standard deviations beyond which a window is an outlier to both averages.
+OUTLIER = 4.0
+#: A window that scatters by so much over the prior holds a change of the signal, for so many windows at most.
+CHANGE = 6.0
 LONGEST_CHANGE = 4.0
+#: Phase error that leaks a change of the value into the quadrature, radians (three degrees).
+PHASE_LEAK_RAD = 0.05
+#: Scores are never believed to scatter less than this: logarithm of nothing.
+LEAST_SCATTER = 1e-6
+
+#: Degrees of freedom against the variance and the mean of the logarithm of chi-square over its degrees of freedom.
+_FREEDOM: FloatArray = np.exp(np.linspace(math.log(0.2), math.log(2000.0), 400))
+_LOG_VARIANCE: FloatArray = np.asarray(special.polygamma(1, _FREEDOM / 2))
+_LOG_MEAN: FloatArray = np.asarray(special.digamma(_FREEDOM / 2) - np.log(_FREEDOM / 2))
 
 
 @dataclass(frozen=True, slots=True)
 class Evidence:
-    """Of one window. scatter: of the hops' own says in the value, over what it is in noise as assumed. fake_V: by which
-    modulated mains may fake the value. even: were the hops as good as all there? If not they scatter for that alone."""
+    """Of one window. scatter, scatter_quadrature: variance of value and quadrature by their hops' influences, over what
+    it is in noise as assumed. false_V: by which modulated mains may falsify the value. even: were all hops as good as
+    complete? If not they scatter for that alone."""
 
     scatter: float = 1.0
-    fake_V: float = 0.0
+    scatter_quadrature: float = 1.0
+    false_V: float = 0.0
     even: bool = True
 
 
-class VarianceCalibration:
-    """Factor by which a reading's variance must grow (or, a little, shrink). One call per reading, in order."""
+class InfluenceKernel:
+    """Bartlett's kernel as sums of neighbours: `smooth @ influences` squared and summed is the variance."""
 
-    def __init__(self, hops: int) -> None:
-        self._keep = 1.0 - 1.0 / (MEMORY_WINDOWS * hops)
-        self._keep_long = 1.0 - 1.0 / (LONG_WINDOWS * hops)
-        self._prior = PRIOR_WINDOWS * hops
+    def __init__(self, hops: int, reach: int) -> None:
+        reach = max(1, min(reach, hops))
+        #: (hops, hops + reach - 1); influences of windows (windows, hops) are multiplied from the left.
+        self.smooth: FloatArray = np.zeros((hops, hops + reach - 1))
+        for k in range(hops):
+            self.smooth[k, k : k + reach] = 1.0
+        # The influences of one window add up to nothing: in white noise they are independent but for their mean.
+        centre = np.eye(hops) - 1.0 / hops
+        weights = np.linalg.eigvalsh(centre @ self.smooth @ self.smooth.T @ centre).clip(0.0)
+        self.smooth /= math.sqrt(float(weights.sum()) / max(hops - 1, 1))
+        #: Degrees of freedom of the estimate in white noise (Satterthwaite 1946), mean and variance of its logarithm.
+        self.freedom = float(weights.sum()) ** 2 / float(weights @ weights)
+        self.log_mean, self.log_variance = _log_moments(weights / float(weights.sum()))
+
+
+def _log_moments(weights: FloatArray) -> tuple[float, float]:
+    """Mean and variance of log Q, Q = sum of weights times chi-squares of one degree of freedom.
+
+    With E exponential of mean one, P(log E - log Q > x) is Q's Laplace transform at exp(x), and E's own logarithm has
+    the mean -0.5772 and the variance pi^2 / 6 (Gumbel).
+    """
+    x = np.linspace(-30.0, 60.0, 9001)
+    beyond = np.exp(-0.5 * np.log1p(2.0 * np.multiply.outer(np.exp(x), weights)).sum(axis=1))
+    probability, middle = -np.diff(beyond), 0.5 * (x[1:] + x[:-1])
+    mean = float(probability @ middle)
+    variance = float(probability @ (middle - mean) ** 2)
+    return -np.euler_gamma - mean, variance - math.pi**2 / 6.0
+
+
+class VarianceCalibration:
+    """Factor on a reading's least-squares variance. One call per reading, in order."""
+
+    def __init__(self, hops: int, kernel: InfluenceKernel) -> None:
+        self._keep = 1.0 - 1.0 / (PRIOR_WINDOWS * hops)
+        self._keep_ratio = 1.0 - 1.0 / (RATIO_WINDOWS * hops)
+        self._prior_count, self._ratio_count = PRIOR_COUNT * hops, RATIO_COUNT * hops
         self._longest = LONGEST_CHANGE * hops
-        #: Mean and variance of the logarithm of chi-square over its degrees of freedom, one less than hops.
-        half = 0.5 * max(hops - 1, 1)
-        self._log_mean = float(special.digamma(half)) - math.log(half)
-        self._log_variance = float(special.polygamma(1, half))
+        self._freedom = kernel.freedom
+        self._log_mean, self._log_variance = kernel.log_mean, kernel.log_variance
         self.reset()
 
     def reset(self) -> None:
         """After a change of phase: the averages start anew."""
-        self._count = self._heard = self._scores = self._quadratures = self._prior
-        self._heard_long = self._quadratures_long = self._prior
-        self._logs = self._prior
-        self._log = self._prior * self._log_mean
-        self._log2 = self._prior * (self._log_mean**2 + self._log_variance)
+        self._count = self._prior_count
+        self._mean = self._log_mean
+        self._variance = self._log_variance
+        self._ratios = self._ratio_count
+        self.ratio = 1.0
         self._changing = 0
-        self._means = 0.0
+        self._windows = 0.0
         self._value = self._quadrature = 0.0
 
     def factor(self, evidence: Evidence, value: float, quadrature: float, variance_quadrature: float) -> float:
         """Of this window; variance_quadrature: as assumed, V^2."""
-        scores = evidence.scatter
-        keep = self._keep
-        usual_scores, usual_quadrature = self._scores / self._count, max(self._quadratures / self._heard, 1.0)
-        self._changing = self._changing + 1 if scores > BURST * max(usual_scores, 1.0) else 0
-        if not 0 < self._changing <= self._longest:
-            self._count = keep * self._count + 1.0
-            self._scores = keep * self._scores + min(scores, MOST_SCORES * usual_scores)
-            if evidence.even:
-                log = math.log(max(scores, LEAST_SCORES))
-                self._logs = keep * self._logs + 1.0
-                self._log = keep * self._log + log
-                self._log2 = keep * self._log2 + log * log
-            self._means = keep * self._means + 1.0
-            self._value += (value - self._value) / self._means
-            self._quadrature += (quadrature - self._quadrature) / self._means
-            leak = PHASE_LEAK * abs(value - self._value)
-            if leak * leak < MOST_LEAK**2 * variance_quadrature:
-                apart = max(abs(quadrature - self._quadrature) - leak, 0.0)
-                spread = min(apart * apart / (variance_quadrature + 1e-300), MOST_QUADRATURE * usual_quadrature)
-                self._heard = keep * self._heard + 1.0
-                self._quadratures = keep * self._quadratures + spread
-                self._heard_long = self._keep_long * self._heard_long + 1.0
-                self._quadratures_long = self._keep_long * self._quadratures_long + spread
-        by_scores, by_quadrature = self._scores / self._count, self._quadratures / self._heard
-        factor = by_scores
-        if by_quadrature > APART * by_scores or (by_scores > 1.5 and by_scores > APART * by_quadrature):
-            factor = by_quadrature
-        by_long = max(self._quadratures_long / self._heard_long, by_quadrature)
-        if by_scores > FAR_BELOW * by_long:
-            factor = RESERVE * by_long
-        own = scores / by_scores
-        credited = 1.0 + self.credit * (min(own, BURST) - 1.0) if evidence.even else 1.0
-        return max(factor, LEAST) * max(credited, own / BURST)
+        scale, freedom = self.prior()
+        scatter = evidence.scatter
+        # A window with hops missing has no scores to speak of: they count as one degree of freedom.
+        own = self._freedom if evidence.even else 1.0
+        variance = (freedom * scale + own * scatter) / (freedom + own)
+        across = (freedom * scale + own * evidence.scatter_quadrature) / (freedom + own)
+        self._changing = self._changing + 1 if scatter > CHANGE * scale else 0
+        if 0 < self._changing <= self._longest:
+            return variance * self.ratio
+        if evidence.even:
+            self._learn_scatter(scatter)
+        self._learn_ratio(across * variance_quadrature, value, quadrature)
+        return variance * self.ratio
 
-    @property
-    def credit(self) -> float:
-        """Share of a window's own scores in its factor: 0 in steady noise."""
-        spread = self._log2 / self._logs - (self._log / self._logs) ** 2
-        return min(max(0.0, 1.0 - self._log_variance / max(spread, 1e-9)), MOST_CREDIT)
+    def prior(self) -> tuple[float, float]:
+        """Scale and degrees of freedom of the windows' variances, from the moments of their logarithms."""
+        excess = self._variance - self._log_variance
+        freedom = float(np.interp(excess, _LOG_VARIANCE[::-1], _FREEDOM[::-1]))
+        scale = math.exp(self._mean - self._log_mean + float(np.interp(freedom, _FREEDOM, _LOG_MEAN)))
+        return scale, min(freedom, FIRMEST * self._freedom)
+
+    def _learn_scatter(self, scatter: float) -> None:
+        reach = OUTLIER * math.sqrt(max(self._variance, self._log_variance))
+        apart = min(max(math.log(max(scatter, LEAST_SCATTER)) - self._mean, -reach), reach)
+        self._count = self._keep * self._count + 1.0
+        share = 1.0 / self._count
+        self._mean += share * apart
+        self._variance = (1.0 - share) * (self._variance + share * apart * apart)
+
+    def _learn_ratio(self, variance: float, value: float, quadrature: float) -> None:
+        self._windows = self._keep * self._windows + 1.0
+        self._value += (value - self._value) / self._windows
+        self._quadrature += (quadrature - self._quadrature) / self._windows
+        leak = PHASE_LEAK_RAD * (value - self._value)
+        # The more of it may be leaked signal, the less the quadrature has to say of noise.
+        whole = variance + leak * leak + 1e-300
+        weight = (variance / whole) ** 2
+        spread = (quadrature - self._quadrature) ** 2 / (variance + 1e-300)
+        self._ratios = self._keep_ratio * self._ratios + weight
+        self.ratio += weight * (min(spread, OUTLIER**2 * self.ratio) - self.ratio) / self._ratios
