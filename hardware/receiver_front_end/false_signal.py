@@ -20,9 +20,9 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path.insert(0, str(Path(__file__).parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "firmware_host"))
-import front_end
+from hardware.receiver_front_end import front_end
 
 from earthward.record.waveform import WAVEFORMS, WaveformName
 from earthward.signal import waveforms

@@ -3,41 +3,26 @@
 from __future__ import annotations
 
 import csv
-import importlib.util
 import re
 import shutil
 import subprocess
-import sys
+from dataclasses import replace
 from pathlib import Path
-from types import ModuleType
 
 import numpy as np
 import pytest
+from hardware.receiver_front_end import false_signal, front_end
 
 from earthward.clock import ManualClock
 from earthward.emulated.ads1115 import EmulatedAds, SteadyVoltage
+from earthward.record.waveform import WaveformName
+from earthward.signal import waveforms
 
 FOLDER = Path(__file__).parents[2] / "hardware" / "receiver_front_end"
 
 needs_ngspice = pytest.mark.skipif(
     shutil.which("ngspice") is None, reason="install the Debian package ngspice to run the front end's checks"
 )
-
-
-def _load(name: str) -> ModuleType:
-    # false_signal.py imports front_end as a neighbour, as it does when run by hand.
-    if str(FOLDER) not in sys.path:
-        sys.path.insert(0, str(FOLDER))
-    spec = importlib.util.spec_from_file_location(name, FOLDER / f"{name}.py")
-    assert spec is not None and spec.loader is not None
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[name] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-front_end = _load("front_end")
-false_signal = _load("false_signal")
 
 
 def spice(tmp_path: Path, extra: str, control: str) -> dict[str, float]:
@@ -100,14 +85,14 @@ def test_the_converters_noise_is_that_of_the_emulated_one() -> None:
 
 @needs_ngspice
 @pytest.mark.parametrize("waveform", ["square", "sine", "coded"])
-def test_the_waters_swing_fakes_less_than_two_microvolts(waveform: str) -> None:
+def test_the_waters_swing_fakes_less_than_two_microvolts(waveform: WaveformName) -> None:
     """The worst corner of the README's table; revision A shows that the simulation can see it."""
     case = false_signal.Case(waveform, 3e3, 2e-9)
     found = false_signal.run(case)
     assert abs(found.false_V) < 2e-6
     assert found.lowest_V > 0.0
     assert found.highest_V < front_end.SUPPLY_V
-    assert abs(false_signal.run(false_signal.replace(case, revision="A")).false_V) > 100e-6
+    assert abs(false_signal.run(replace(case, revision="A")).false_V) > 100e-6
 
 
 @needs_ngspice
@@ -115,7 +100,7 @@ def test_the_waters_swing_fakes_less_than_two_microvolts(waveform: str) -> None:
 def test_a_broken_third_contact_shows_in_a_single_ended_conversion(earth_F: float) -> None:
     case = false_signal.Case("coded", 1e3, earth_F)
     assert false_signal.run(case).common_V < false_signal.BROKEN_V / 3
-    assert false_signal.run(false_signal.replace(case, ring_broken=True)).common_V > 3 * false_signal.BROKEN_V
+    assert false_signal.run(replace(case, ring_broken=True)).common_V > 3 * false_signal.BROKEN_V
 
 
 def test_false_signal_of_a_known_voltage() -> None:
@@ -124,7 +109,7 @@ def test_false_signal_of_a_known_voltage() -> None:
     t = np.linspace(0.0, f.PERIODS / f.FREQUENCY_HZ, 9001)
     end = np.arange(1, 400) / f.RATE_HZ
     square = 10e-6 * np.where((t * f.FREQUENCY_HZ) % 1.0 < 0.5, 1.0, -1.0)
-    reference = f.waveforms.averaged("square", end * f.FREQUENCY_HZ, f.FREQUENCY_HZ / f.RATE_HZ)
+    reference = waveforms.averaged("square", end * f.FREQUENCY_HZ, f.FREQUENCY_HZ / f.RATE_HZ)
     assert f.conversions(t, square, end) == pytest.approx(10e-6 * reference, abs=0.2e-6)
     assert f.conversions(t, np.full(t.size, 1.65), end) == pytest.approx(1.65, rel=1e-9)
 

@@ -12,7 +12,6 @@ import shutil
 from collections import Counter
 from pathlib import Path
 
-import numpy as np
 import pytest
 from hardware.source_board.output_stage import check, circuit, drawing, faults, simulate, sweeps
 from hardware.source_board.output_stage.netlist import NOMINAL, Build, netlist
