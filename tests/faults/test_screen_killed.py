@@ -94,7 +94,7 @@ def _quick_switching() -> Iterator[None]:
 async def test_sound_goes_on_when_the_screen_is_killed(tmp_path: Path) -> None:
     scenario, clock = Scenario.random(1), PacedClock(1.0)
     wav = CountedWav(tmp_path / "heard.wav")
-    ratios: list[float] = []
+    fields: list[float] = []
     with EmulatedBench(scenario, clock) as bench:
         config = demo_config(scenario, tmp_path / "socket")
         wiring = bench_wiring(bench, config, clock)
@@ -116,8 +116,8 @@ async def test_sound_goes_on_when_the_screen_is_killed(tmp_path: Path) -> None:
                 mark = len(wav.tones)
                 daemon.listeners.append(
                     lambda message: (
-                        ratios.append(abs(message.value_V) / message.sigma_V)
-                        if isinstance(message, m.ReadingMessage) and message.value_V and message.sigma_V
+                        fields.append(abs(message.value_V) / message.spacing_m)
+                        if isinstance(message, m.ReadingMessage) and message.value_V
                         else None
                     )
                 )
@@ -143,4 +143,4 @@ async def test_sound_goes_on_when_the_screen_is_killed(tmp_path: Path) -> None:
     peak_Hz = float(np.argmax(spectrum)) * SAMPLE_RATE_HZ / (8 * tail.size)
     assert peak_Hz == pytest.approx(statistics.median(tone.pitch_Hz for tone in told[-25:]), rel=0.01)
     # ... and it is the pitch of what the daemon read last: half a tone for what wanders within the averaging time
-    assert peak_Hz == pytest.approx(pitch_of(statistics.median(ratios[-12:]), "front"), rel=0.06)
+    assert peak_Hz == pytest.approx(pitch_of(statistics.median(fields[-12:]), "front"), rel=0.06)
