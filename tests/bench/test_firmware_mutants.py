@@ -59,7 +59,7 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
     ),
     "no over-current trip": ("measure.c", "trip(TRIP_OVER_CURRENT);", "(void)0;"),
     "no check of what comes out": ("measure.c", "	else if (++wrong_in_a_row[negative] >= 2)", "	else if (0)"),
-    "current while off ignored": ("measure.c", "++leak_score >= LEAK_SAMPLES", "0"),
+    "current while off ignored": ("measure.c", "if (leak_score >= LEAK_SAMPLES)", "if (0)"),
     "emergency stop ignored": ("state.c", "		trip(TRIP_EMERGENCY_STOP);", "		(void)0;"),
     "enable may stay tied closed": (
         "state.c",
@@ -105,7 +105,7 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
     "load steps taken for asymmetry": ("measure.c", " && have_last && negative != last_negative", " && have_last"),
     "clamp not judged": ("engine.c", "		measure_judge_clamp();\n", ""),
     "relays not tried": ("measure.c", "engine_proof() == PROOF_RELAYS)", "0)"),
-    "rail not judged": ("measure.c", "driven && mV > full_mV + full_mV / 16", "0"),
+    "rail not judged": ("measure.c", "driven && mV > full_mV + full_mV / 16", "driven && mV > full_mV + 20000"),
     "a quarter less explained": ("measure.c", "full_mV - full_mV / 10 &&", "full_mV * 3 / 4 &&"),
     "registers not looked at": ("main.c", " || !registers_are_right()", ""),
     "supply not judged": ("measure.c", "bool bad = mV < SUPPLY_MIN_MV || mV > SUPPLY_MAX_MV;", "bool bad = false;"),

@@ -35,8 +35,7 @@ from earthward.record.waveform import WAVEFORMS, WaveformName
 
 TIMSK1 = 0x6F
 ADCSRA = 0x7A
-#: docs/protocol.md: from ENERGISE to the first period; before it the board tries its clamp and its relays
-FIRST_PERIOD_S = 0.05
+#: docs/protocol.md
 CHIPS = "++++--+---"
 SINE_SLOTS = 32
 
@@ -82,13 +81,14 @@ def trace(build: Build, waveform: WaveformName, frequency_Hz: float, seconds: fl
     rig = FirmwareRig(build)
     try:
         wanted = rig.energise(rig.configuration(waveform, frequency_Hz))
-        rig.run(FIRST_PERIOD_S - 0.006)  # its proofs are over 8 ms before the first period
         rig.mcu.forget_edges()
         rig.run(seconds)
         telemetry = rig.status()
         assert telemetry.trip == 0, f"tripped: {telemetry.trip}"
         period = wanted.period_ticks * CYCLES_PER_TICK
-        every = pulses(rig)
+        # before the relay closes the board tries it with a pulse of its own
+        closed = next(e.cycle for e in rig.mcu.edges() if e.pin == ELECTRODE_A and e.value)
+        every = [pulse for pulse in pulses(rig) if pulse[0] > closed]
     finally:
         rig.close()
     both = sum(b[0] < a[1] for a, b in itertools.pairwise(every))
