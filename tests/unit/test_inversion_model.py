@@ -87,6 +87,7 @@ def somewhere(model: Model) -> State:
     for name, size in (("place_m", 0.05), ("offset_m", 0.02), ("electrode_m", 0.1)):
         setattr(state, name, rng.normal(0, size, getattr(state, name).shape))
     state.turn[..., :3] = rng.normal(0, 0.02, state.turn[..., :3].shape)
+    state.turn[..., 3:] = rng.normal(0, 0.15, state.turn[..., 3:].shape)
     state.current_mA = state.current_mA * rng.uniform(0.5, 1.5, state.current_mA.shape)
     return state
 
@@ -121,7 +122,6 @@ def test_slopes_of_poses_places_and_electrodes_match_differences() -> None:
     for axis in range(3):
         assert close(slope(model, state, "place_m", (every, axis)), columns.pose[0, ..., axis])
         assert close(slope(model, state, "turn", (every, every, axis)), columns.pose[0, ..., axis])
-        # A small turn about the present attitude (here: none).
         assert close(slope(model, state, "turn", (every, every, 3 + axis)), columns.pose[0, ..., 3 + axis])
         for p in range(2):
             moved = slope(model, state, "electrode_m", (p, axis))

@@ -17,7 +17,7 @@ from scipy.special import ndtri
 from earthward.inversion.fit import Fit
 from earthward.inversion.lead import FloatArray
 from earthward.inversion.liner import subset
-from earthward.inversion.predict import Model
+from earthward.inversion.predict import Model, cell_field
 from earthward.inversion.scan import linearise, score_cells
 from earthward.inversion.types import Coverage, CoverageCell, LocateSettings
 from earthward.pool.resistance import hole_diameter_m
@@ -26,10 +26,9 @@ REFERENCE_A = 0.3e-3
 CONFIDENCE = 0.95
 #: Power with which a sink of twice a patch's limit would have been declared.
 POWER = 0.95
-#: Margin on the linear estimate's standard error: poses and fittings re-estimate themselves around a weak sink and
-#: hide part of it, by about one and a half standard errors. With it sinks at the limit are seldom excluded, and sinks
-#: of twice the limit, eight or more standard errors strong, declared (bench_locate.py, section limits).
-NONLINEAR = 2.5
+#: Margin on the standard error, so that a sink of twice the limit would have been declared: that takes the square root
+#: of twice the detection threshold and the cost of searching (9 nats), and 1.64 more for the power: 5.9 standard errors.
+DECLARED = 1.8
 #: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
 SECOND_ORDER = 0.03
 #: Distance within which a station's covariance is rebuilt with the sink's own steep field.
@@ -54,12 +53,12 @@ def upper_limits(model: Model, solved: Fit) -> Limits:
     problem = model.problem
     linear = linearise(model, solved.state, SECOND_ORDER)
     cells = subset(problem.grid.coarse, problem.liner.subsampled)
-    D = model.leads.cell_D[:, :, problem.liner.subsampled]
+    D = cell_field(model, linear.state, problem.liner.subsampled)
     total = float(problem.injected_mA.max())
     limit = np.full(len(cells), 0.3)
     for _ in range(2):
         scores = score_cells(linear, cells, D, near_m=NEAR_M, passes=1, assumed_mA=limit)
-        limit = np.minimum(profile_limit(scores.estimate_mA, NONLINEAR * scores.sigma_mA, CONFIDENCE), total)
+        limit = np.minimum(profile_limit(scores.estimate_mA, DECLARED * scores.sigma_mA, CONFIDENCE), total)
     return Limits(limit * 1e-3)
 
 

@@ -228,7 +228,18 @@ def predict(model: Model, state: State, own: OwnPlaces | None = None) -> Columns
         turn = arm[:, :, None, g] * slope[:, :, :, h] - arm[:, :, None, h] * slope[:, :, :, g]
         full[..., 3 * K + j] = rho * (slope[:, :, :, j, 1::2] - slope[:, :, :, j, ::2])
         full[..., 3 * K + 3 + j] = rho * (turn[..., 1::2] - turn[..., ::2])
+    part = full[..., 3 * K + 3 : 3 * K + 6]
+    part[:] = _by_rotation_vector(part, state.turn[:, :, None, :, 3:])
     return _by_row(obs, full, K)
+
+
+def _by_rotation_vector(by_turn: FloatArray, vector: FloatArray) -> FloatArray:
+    """Slopes (..., 3) by a further small turn, taken to slopes by the rotation vector itself: the transposed left
+    Jacobian of rotations, by series (Barfoot, State estimation for robotics, section 7.1.5; from memory). Without
+    it refits of poses that are turned far, about two axes, do not settle."""
+    square = (vector * vector).sum(-1, keepdims=True)
+    once = np.cross(by_turn, vector)
+    return np.asarray(by_turn + (1 / 2 - square / 24) * once + (1 / 6 - square / 120) * np.cross(once, vector))
 
 
 def _by_row(obs: Observations, full: FloatArray, K: int) -> Columns:
@@ -355,6 +366,20 @@ def pair_field(model: Model, state: State) -> tuple[FloatArray, FloatArray]:
     full = np.concatenate([slope.swapaxes(2, 3), turn], axis=-1)
     D, J = G[..., 1::2] - G[..., ::2], full[:, :, 1::2] - full[:, :, ::2]
     return np.asarray(D.swapaxes(1, 2)), np.asarray(J.swapaxes(1, 2))
+
+
+def cell_field(model: Model, state: State, cells: IntArray) -> FloatArray:
+    """D (S, A, n) of coarse liner cells at the first state's poses."""
+    obs, leads = model.obs, model.leads
+    u, _ = electrode_offsets(obs, state.place_m[0], state.turn[0])
+    x = (obs.centre_m[:, :, None] + u).swapaxes(1, 2)  # (S, E, 3)
+    targets = model.problem.grid.coarse.centre_m[cells]
+    table = lead.basis(u.swapaxes(1, 2) / lead.RADIUS_M, leads.degree)  # (S, E, b)
+    G = table @ leads.cells[:, :, cells]
+    for s in range(obs.stations):
+        images = np.einsum("mij,ej->mei", leads.matrix[s], x[s]) + leads.shift[s][:, None]
+        G[s] += lead.image_sum(images, targets)
+    return np.asarray(G[:, 1::2] - G[:, ::2])
 
 
 def pair_slopes(model: Model, state: State, station: IntArray, targets_m: FloatArray) -> FloatArray:

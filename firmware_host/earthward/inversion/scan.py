@@ -55,7 +55,7 @@ class Linear:
 @dataclass(frozen=True)
 class Near:
     """Couples of a cell and a station near it. cell, station (N,); some: cells that have any, and start: where their
-    couples begin; a (N, R): uV per mA; slope (N, R, 6) of a by the pose; back (N, R): a moved to the pose as noted."""
+    couples begin; slope (N, R, 6) of the cell's column by the pose; back (N, R): the slope times the state's error."""
 
     cell: IntArray
     station: IntArray
@@ -109,15 +109,14 @@ def near_couples(linear: Linear, cells: CellSet, near_m: float) -> Near | None:
 def score_cells(
     linear: Linear, cells: CellSet, D: FloatArray, *, near_m: float, passes: int, assumed_mA: FloatArray | None = None
 ) -> Scores:
-    """Score `cells`, whose D (S, A, n) is given at the poses as noted.
+    """Score `cells`, whose D (S, A, n) is given at the poses of the linear problem: at other ones their columns would
+    seem to differ from those of the known sinks by more than they do.
 
     `assumed_mA` (n,): build the covariances for sinks of these currents instead of estimated ones.
     """
     n = len(cells)
     a = columns(linear, D)
     near = near_couples(linear, cells, near_m)
-    if near is not None:
-        a[near.station, :, near.cell] += near.back
     C_aug, C_a = linear.C_inv @ linear.aug, linear.C_inv @ a
     rows, tie_inv = sum_constraint(linear.model, linear.equations.layout)
     cross = np.tensordot(a, C_aug, axes=([0, 1], [0, 1])) + tie_inv.sum(0) @ rows  # (n, nb + 1)

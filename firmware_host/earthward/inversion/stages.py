@@ -15,7 +15,7 @@ from earthward.inversion.fit import Fit, fit
 from earthward.inversion.lead import FloatArray, IntArray
 from earthward.inversion.liner import CellSet, LinerGrid, subset
 from earthward.inversion.observations import BoolArray
-from earthward.inversion.predict import Model, State
+from earthward.inversion.predict import Model, State, cell_field
 from earthward.inversion.scan import Scores, linearise, score_cells
 
 #: A further sink that gains less log evidence than this by linear scores, beside sinks that explain the readings well,
@@ -154,7 +154,7 @@ def scan(model: Model, base: Fit, bent: bool) -> tuple[Scores, float]:
     # Bent poses would hide the place: start from the poses as meant.
     linear = linearise(model, base.state.unmoved() if bent else base.state, SCAN_MODEL_ERROR)
     cells = subset(liner.grid.coarse, liner.subsampled)
-    D = model.leads.cell_D[:, :, liner.subsampled]
+    D = cell_field(model, linear.state, liner.subsampled)
     scores = score_cells(linear, cells, D, near_m=SCAN_NEAR_M, passes=1)
     return scores, area_mean(scores.score, cells.area_m2) - scores.without
 
