@@ -227,7 +227,9 @@ def test_limits_are_tight_where_fittings_explain_the_current_and_name_the_patche
     assert cover.median_limit_A < 0.1 * world.injected_mA * 1e-3
     assert "nothing above" in cover.text and "mA explained" in cover.text
     assert result.budget.text.endswith(cover.hidden_text)
-    assert could_hide(cover, 1e3) == ()
+    # Only right beside the one fitting could a sink take as much as one likes: it would be taken for it.
+    drain = np.array(world.pool.fittings[0].position_m)
+    assert all(np.linalg.norm(np.array(c.position_m) - drain) < 1.0 for c in could_hide(cover, 1e3))
     assert len(could_hide(cover, 1e-3)) == len(cover.cells)
     middling = sorted(c.limit_hole_mm or np.inf for c in cover.cells)[len(cover.cells) // 2]
     open_ = could_hide(cover, middling)

@@ -26,8 +26,9 @@ REFERENCE_A = 0.3e-3
 CONFIDENCE = 0.95
 #: Power with which a sink of twice a patch's limit would have been declared.
 POWER = 0.95
-#: Margin on the standard error, so that a sink of twice the limit would have been declared: that takes the square root
-#: of twice the detection threshold and the cost of searching (9 nats), and 1.64 more for the power: 5.9 standard errors.
+#: Margin on the standard error, so that a sink of twice the limit would have been declared: that takes the square
+#: root of twice the detection threshold and the cost of searching (9 nats), and 1.64 more for the power: 5.9 standard
+#: errors.
 DECLARED = 1.8
 #: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
 SECOND_ORDER = 0.03
