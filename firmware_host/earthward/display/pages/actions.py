@@ -68,7 +68,7 @@ def items(view: View, snapshot: Snapshot) -> list[Item]:
         choice = Choice(words.CHOICE_SKIP.format(step.title), (skip, Option("map", words.BACK)))
         out.append(Item(words.DO_SKIP_STEP.format(step.title), choice=choice))
     if view.hands:
-        out.append(Item(words.DO_DYE_HAND, (Hand("dye"),), words.DO_SOURCE_ON if on else ""))
+        out.insert(0, Item(words.DO_DYE_HAND, (Hand("dye"),), words.DO_SOURCE_ON if on else ""))
     return out
 
 
