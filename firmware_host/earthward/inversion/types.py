@@ -86,8 +86,9 @@ class CoverageCell:
 @dataclass(frozen=True, slots=True)
 class Coverage:
     """What the kept readings and the current balance still allow, per patch of liner, at that confidence; a sink of
-    twice a patch's limit would have been declared with that power. fraction_at_reference: share of the liner whose
-    limit is below reference_A; limit_A: the largest limit away from fittings and findings."""
+    twice a patch's limit is meant to be declared with that power (docs/method-location.md says how often it is).
+    fraction_at_reference: share of the liner whose limit is below reference_A; limit_A: the largest limit away from
+    fittings and findings."""
 
     confidence: float
     power: float
