@@ -35,10 +35,10 @@ def test_files_that_are_not_built_are_named_with_the_command(tmp_path: Path) -> 
 
 def test_first_edge_is_where_the_firmware_puts_it() -> None:
     # half the 60 us of dead time; for `sine` half of what the first of 32 slots leaves beside its pulse
-    assert first_edge_tick(2, 56_818) == 60
-    assert first_edge_tick(0, 20_000) == 60
-    assert first_edge_tick(1, 64_000) == (2000 - 156) // 2
-    assert first_edge_tick(1, 20_000) == (625 - 120) // 2
+    assert first_edge_tick("coded", 56_818) == 60
+    assert first_edge_tick("square", 20_000) == 60
+    assert first_edge_tick("sine", 64_000) == (2000 - 156) // 2
+    assert first_edge_tick("sine", 20_000) == (625 - 120) // 2
 
 
 @pytest.mark.realtime
@@ -55,7 +55,10 @@ def test_link_and_firmware_in_real_time(build: Build) -> None:
         link.energise()
         assert wait_for(lambda: board.timeline.segments()[-1].on), "the pins say that it is on"
         assert wait_for(
-            lambda: link.telemetry is not None and link.telemetry.current_positive_A == pytest.approx(0.005, rel=0.05)
+            lambda: (
+                link.telemetry is not None
+                and link.telemetry.current_positive_A == pytest.approx(10 / (1200 + 1000), rel=0.05)
+            )
         )
         assert board.energised
         # the cable is pulled: heartbeats stop, the board drops its output by itself and names it
