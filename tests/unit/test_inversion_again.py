@@ -9,11 +9,10 @@ import msgspec
 import numpy as np
 import pytest
 
-from earthward.commands.demo_world import PoleErrors
+from earthward.commands.demo_world import HandHeldPole
 from earthward.emulated.pool import BoxPotential, Network, Sink
 from earthward.emulated.scenario import Scenario
 from earthward.inversion.again import sink_current
-from earthward.record.base import Point
 from earthward.record.place import Station
 from earthward.record.reading import KeptReading
 from earthward.survey.pair import pair_ends
@@ -43,11 +42,10 @@ def readings(
         if 0.25 <= x <= scenario.length_m - 0.25 and 0.25 <= y <= scenario.width_m - 0.25:
             places.append((x, y, min(max(leak[2] - 0.3, 0.25), scenario.depth_m - 0.25)))
     for number, place in enumerate(places[:3]):
-        errors = PoleErrors.draw(draw)
+        pole = HandHeldPole(scenario, draw)
         for turn in (0.0, 90.0, None):
             meant = Station(position_m=place, bearing_deg=turn, vertical=turn is None)
-            middle, bearing = errors.at(meant, scenario)
-            held = pair_ends(replace_place(meant, middle, bearing), scenario.spacing_m)
+            held = pole.ends(meant)
             ends = np.array([held[1], held[0]])
             for source, electrode in enumerate("AB"):
                 share, _ = net.shares(electrode)
@@ -63,10 +61,6 @@ def readings(
                     )
                 )
     return kept, current, float(shares[-1]) if left > 0 else 0.0
-
-
-def replace_place(place: Station, middle: Point, bearing: float) -> Station:
-    return Station(position_m=middle, bearing_deg=None if place.vertical else bearing, vertical=place.vertical)
 
 
 def test_share_of_a_known_sink_within_its_error() -> None:

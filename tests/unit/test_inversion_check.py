@@ -105,6 +105,6 @@ def test_command_refuses_with_one_line_and_answers_in_json(tmp_path: Path) -> No
     assert bad.returncode == 2 and bad.stdout == ""
     assert bad.stderr.count("\n") == 1 and "outside the water" in bad.stderr
     none = subprocess.run([*command, str(tmp_path / "none.csv")], capture_output=True, text=True)
-    assert none.returncode == 2 and "cannot read" in none.stderr
+    assert none.returncode == 2 and "none.csv is not there" in none.stderr
     one = subprocess.run([*command, str(tmp_path / "one.csv"), "--json"], capture_output=True, text=True)
     assert one.returncode == 0 and '"cannot tell"' in one.stdout

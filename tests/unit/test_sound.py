@@ -15,7 +15,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from earthward.clock import ManualClock
-from earthward.daemon.life import Daemon
+from earthward.daemon.telling import Teller
 from earthward.devices.cue import ALERTS, CHUNK_S, STALE_S, Alert, Cue, CueSettings, Tone, pitch_of
 from earthward.devices.sound import SAMPLE_RATE_HZ, Samples, Sounder, Synth, render_timeline
 from earthward.devices.sound_outputs import WavOutput
@@ -359,14 +359,9 @@ def test_what_the_daemon_tells_as_alarm_or_caution_is_heard(severity: str, heard
     """Trips have their repeating alarm besides; an alarm that is no trip (a lost cable while off) sounds once."""
     sounded: list[str] = []
     told: list[object] = []
-    daemon = SimpleNamespace(
-        _event_number=0,
-        _clock=ManualClock(5.0),
-        wiring=SimpleNamespace(ear=SimpleNamespace(alert=sounded.append), wall_s=lambda: 1e9),
-        recorder=None,
-        visit=None,
-        publish=told.append,
-    )
-    Daemon.event(daemon, severity, "link-lost", "The cable is gone.")  # type: ignore[arg-type]
+    wiring = SimpleNamespace(ear=SimpleNamespace(alert=sounded.append), clock=ManualClock(5.0), wall_s=lambda: 1e9)
+    server = SimpleNamespace(publish=told.append)
+    teller = Teller(wiring, server, phone=None, clerk=SimpleNamespace(), visit=None)  # type: ignore[arg-type]
+    teller.event(severity, "link-lost", "The cable is gone.")
     assert sounded == heard
     assert len(told) == 1

@@ -147,7 +147,7 @@ SENSE = _block(
     ("R46", "film01", "mid 0", 10e3, "midpoint"),
     ("C7", "mlcc", "mid 0", 100e-9, "midpoint"),
     ("U3A", "opamp", "mid ref ref", 0, "midpoint, buffered"),
-    ("U2", "csa", "lb se io ref v5", 1e6, "current sense amplifier, gain 20 about the midpoint"),
+    ("U2", "csa", "se lb io ref v5", 1e6, "current sense amplifier, gain 20 about the midpoint"),
     ("R29", "film01", "A va", 1e6, "voltage sense A"),
     ("R30", "film01", "va ref", 156e3, "voltage sense A"),
     ("R33", "film01", "E na", 1e6, "voltage sense A, earth side"),
