@@ -252,6 +252,10 @@ ISR(ADC_vect)
 	uint8_t done = channel, half = sample_half;
 	bool steady = sample_steady, first_of_pair = false;
 
+	/* The test of the clamp chooses the rail next: what has just been converted may be another (the battery was
+	 * taken for the rail at some starts). */
+	uint8_t finished = slow_index;
+
 	/* Start the next conversion first: the judging below happens while it runs. */
 	sample_steady = engine_steady();
 	sample_half = half_number;
@@ -283,11 +287,11 @@ ISR(ADC_vect)
 	} else if (done == ADC_VOLTAGE_A || done == ADC_VOLTAGE_B) {
 		take_voltage((int16_t)value - MID, steady, half);
 	} else if (!first_of_pair) {
-		slow_value[slow_index] = value;
-		slow_ready |= (uint8_t)(1 << slow_index);
-		if (slow_index == SLOW_RAIL && value > rail_top)
+		slow_value[finished] = value;
+		slow_ready |= (uint8_t)(1 << finished);
+		if (finished == SLOW_RAIL && value > rail_top)
 			rail_top = value;
-		slow_index = slow_index >= SLOW_CHANNELS - 1 ? 0 : slow_index + 1;
+		slow_index = finished >= SLOW_CHANNELS - 1 ? 0 : finished + 1;
 	}
 	cli();
 	/* A conversion that finished meanwhile has set its flag: writing a one would clear it. */
