@@ -21,7 +21,6 @@ from earthward.daemon.protocol import (
     Ask,
     BeginSpot,
     Hello,
-    Keep,
     Lost,
     Problem,
     SourceOff,
@@ -140,7 +139,7 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
                 for words in ("NOT joined", "JOIN", "part"):
                     await until(lambda words=words: words in line())
                     await press("keep")
-                await until(lambda: any(isinstance(m, fake_feed.TestLeak) for m in visit.daemon.heard))
+                await until(lambda: visit.leak_read == 3)
             await until(lambda k=k: f"place {k + 1}" in line())
         # One place by two tapes: 5.0 m and 7.1 m, digit by digit.
         await go("place")
@@ -272,7 +271,7 @@ async def test_keys_can_be_remapped(daemon: FakeDaemon) -> None:
         assert app.view.page == "read"
         assert not any(isinstance(m, SourceOff) for m in daemon.heard)
         await pilot.press("f9")
-        await until(lambda: any(isinstance(m, Keep) for m in daemon.heard))
+        await until(lambda: any(isinstance(m, BeginSpot) for m in daemon.heard))
         await pilot.press("f8")
         assert app.view.page == "map"
         await pilot.press("f12")

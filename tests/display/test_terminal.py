@@ -7,6 +7,7 @@ import contextlib
 import os
 import pty
 import re
+import select
 import signal
 import struct
 import subprocess
@@ -44,12 +45,19 @@ class Terminal:
         )
         self.master, self.slave = master, slave
         self.output = b""
-        threading.Thread(target=self._read, daemon=True).start()
+        self._leaving = threading.Event()
+        self._reader = threading.Thread(target=self._read, daemon=True)
+        self._reader.start()
 
     def _read(self) -> None:
+        # A blocked read would keep the terminal open after it was closed here: look first, and never for long.
         with contextlib.suppress(OSError):
-            while data := os.read(self.master, 65536):
-                self.output += data
+            while not self._leaving.is_set():
+                if select.select([self.master], [], [], 0.1)[0]:
+                    data = os.read(self.master, 65536)
+                    if not data:
+                        return
+                    self.output += data
 
     async def shows(self, text: str, patience_s: float = 60.0) -> None:
         async with asyncio.timeout(patience_s):
@@ -67,6 +75,12 @@ class Terminal:
         if self.process.poll() is None:
             self.process.kill()
             self.process.wait()
+        self.hang_up()
+
+    def hang_up(self) -> None:
+        """The window is closed, the login lost."""
+        self._leaving.set()
+        self._reader.join()
         os.close(self.slave)
         os.close(self.master)
 
@@ -179,8 +193,7 @@ async def test_terminal_gone_the_dashboard_ends(tmp_path: Path) -> None:
     async with visit(tmp_path) as daemon:
         terminal = Terminal("watch", "--connect", str(daemon.path), TERM="xterm-256color")
         await terminal.shows("TOWARD ONE RING")
-        os.close(terminal.slave)
-        os.close(terminal.master)
+        terminal.hang_up()
         try:
             await terminal.ended()
         finally:
