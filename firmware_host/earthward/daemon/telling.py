@@ -37,7 +37,7 @@ class Teller:
         self._visit = visit
         self._number = 0
         self.loop: asyncio.AbstractEventLoop | None = None
-        self._record_trouble = ""
+        self._record_fails = False
         #: Events that the record could not take; they follow when it can.
         self._unwritten: deque[m.EventMessage] = deque(maxlen=MOST_UNWRITTEN)
         self.recorder: Recorder | None = None
@@ -95,20 +95,20 @@ class Teller:
             self.recorder.note(content)
 
     def record_failed(self, error: Exception) -> None:
-        """The survey's record could not be written: told once, until it can be written again."""
-        text = f"{error}"
-        if text == self._record_trouble:
+        """The survey's record could not be written: told once, until it can be written again. What the database says
+        of one trouble may change from try to try, so the words do not count."""
+        if self._record_fails:
             return
-        self._record_trouble = text
+        self._record_fails, text = True, f"{error}"
         log.error("the survey's record: %s", text, exc_info=error)
         self.event(
             "alarm", "record", f"Not in the survey's record: {text.rstrip('.')}.", "Make room, or check the card."
         )
 
     def _recorded(self, _: object) -> None:
-        if not self._record_trouble:
+        if not self._record_fails:
             return
-        self._record_trouble = ""
+        self._record_fails = False
         unwritten = list(self._unwritten)
         self._unwritten.clear()
         for event in unwritten:
