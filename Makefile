@@ -8,15 +8,22 @@ export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
 SUDO := $(shell if [ "$$(id -u)" = 0 ]; then echo; elif sudo -n true 2>/dev/null; then echo sudo; else echo false; fi)
 
-.PHONY: demo test test-all lint setup setup-test system-packages system-python benchmarks clean
+.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks clean
 
 demo: setup
 	@if [ -t 0 ] && [ -t 1 ]; then $(BIN)/earthward demo; \
 	else echo "No terminal here. Run headless with: $(BIN)/earthward demo --headless --seed 1 --out earthward-out"; fi
 
 test: setup-test system-packages lint
-	$(BIN)/python -m pytest -q -n 2 --maxprocesses 2 -m "not slow and not realtime"
-	$(BIN)/python -m pytest -q -m "realtime and not slow"
+	failed=0; \
+	$(BIN)/python -m pytest -q -n 2 --maxprocesses 2 -m "not slow and not realtime" || failed=1; \
+	$(BIN)/python -m pytest -q -m "realtime and not slow" || failed=1; exit $$failed
+
+# A loop for while one works: style, types, and the tests of single parts that take no second.
+quick: setup-test
+	$(BIN)/ruff check firmware_host tests hardware
+	$(BIN)/mypy
+	$(BIN)/python -m pytest -q -n 2 --maxprocesses 2 -m "not slow and not realtime and not long" tests/unit
 
 test-all: setup-test system-packages lint
 	$(BIN)/python -m pytest -q -n 2 -m "not realtime"

@@ -14,6 +14,8 @@ from earthward.errors import InputError
 from earthward.signal.electrodes import electrode_figures
 from earthward.signal.types import SampleBlock
 
+pytestmark = pytest.mark.long
+
 RATE_HZ = 850.0
 
 

@@ -17,6 +17,8 @@ from earthward.record.place import Station
 from earthward.record.reading import KeptReading
 from earthward.survey.pair import pair_ends
 
+pytestmark = pytest.mark.long
+
 
 def network(scenario: Scenario, field: BoxPotential, left: float) -> Network:
     sinks = [Sink(f.name, f.position_m, f.ohm) for f in scenario.fittings]

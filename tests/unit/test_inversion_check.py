@@ -18,6 +18,8 @@ from earthward.pool.shape import Pool, rectangle
 from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
 
+pytestmark = pytest.mark.long
+
 
 def pool() -> Pool:
     return replace(

@@ -14,6 +14,8 @@ from earthward.cli import main
 from earthward.pool.pool_file import format_pool
 from earthward.record.reading import KeptReading
 
+pytestmark = pytest.mark.long
+
 COLUMNS = "front_x_m,front_y_m,front_z_m,back_x_m,back_y_m,back_z_m,value_V,sigma_V,source_id,station,note"
 
 

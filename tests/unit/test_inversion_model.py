@@ -22,6 +22,8 @@ from earthward.pool.box import BoxField
 from earthward.pool.shape import rectangle
 from earthward.record.reading import KeptReading
 
+pytestmark = pytest.mark.long
+
 
 @pytest.mark.parametrize("size", [(9.0, 4.5, 1.5), (6.0, 3.0, 1.1)])
 def test_lead_field_gives_the_exact_difference_at_shifted_and_turned_poses(size: tuple[float, float, float]) -> None:

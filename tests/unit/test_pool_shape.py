@@ -35,6 +35,7 @@ def test_crossings_are_found_and_simple_outlines_are_not() -> None:
     assert polygon.crossing_edges(polygon.l_shape(9, 6, 5, 3)) is None
 
 
+@pytest.mark.long
 @settings(max_examples=40, deadline=None)
 @given(st.floats(3, 15), st.floats(2, 8), st.floats(0.15, 0.8))
 def test_box_cells_cover_the_liner_exactly(length: float, width: float, size: float) -> None:

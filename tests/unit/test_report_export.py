@@ -319,6 +319,7 @@ def located(r: KeptReading) -> tuple[Any, ...]:
     return r.front_m, r.back_m, r.value_V, r.sigma_V, r.station, r.turn, r.source_id, r.row
 
 
+@pytest.mark.long
 def test_round_trip_gives_the_same_location_result(record: Contents, tmp_path: Path) -> None:
     """Export as CSV and as JSON, import both into new surveys, search in each: the same answer to the last digit."""
     from dataclasses import replace

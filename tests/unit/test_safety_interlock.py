@@ -678,6 +678,7 @@ def test_the_unchanged_copy_passes_as_a_mutant_would_be_run() -> None:
         del MUTANTS["nothing"]
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("name", sorted(MUTANTS))
 def test_every_mutant_is_caught(name: str) -> None:
     for module in mutant(name):

@@ -162,6 +162,7 @@ def told_apart(samples: Samples) -> str:
     return "wrong" if strokes > 6 else "away"
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("buzzer", [False, True], ids=["card", "buzzer"])
 def test_eight_states_are_told_apart_by_ear(buzzer: bool, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     rng = np.random.default_rng(7)

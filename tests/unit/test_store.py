@@ -455,6 +455,7 @@ def test_a_damaged_cell_costs_its_row_only_and_is_said(store: SurveyStore) -> No
         assert [d for d in store.damaged if "row 2 of reading" in d], store.damaged
 
 
+@pytest.mark.long
 def test_a_damaged_file_is_one_sentence_never_a_failure(tmp_path: Path) -> None:
     """Bits flipped and ends cut off at random: it opens with what is left, or says what is wrong."""
     whole = (Path(__file__).parents[1] / "fixtures" / "earlier" / "survey.db").read_bytes()

@@ -286,6 +286,7 @@ current_A = 0.010
 """
 
 
+@pytest.mark.long
 def test_a_placement_that_was_never_read_is_in_no_budget(tmp_path: Path) -> None:
     """What it would inject is a plan of 10 mA, next to 0.56 mA measured with the other one."""
     two = POOL.replace("[source]", "[[source]]\nid = 0") + SECOND + LIGHT

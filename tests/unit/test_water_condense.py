@@ -11,6 +11,8 @@ import pytest
 from earthward.water.condense import MOST_ROWS, WANTED_ROWS, condensed
 from earthward.water.loss import LogRow, LossLog, analyse
 
+pytestmark = pytest.mark.long
+
 AREA_M2, LEAK_L_PER_DAY = 32.0, 60.0
 
 

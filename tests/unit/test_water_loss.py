@@ -192,6 +192,7 @@ def bench() -> object:
     return module
 
 
+@pytest.mark.long
 def test_three_hundred_simulated_tests_hold_the_truth() -> None:
     simulate = bench().simulate  # type: ignore[attr-defined]
     rng = np.random.default_rng(1)
