@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from earthward.water.evaporation import Weather, carrier, shah, smith_lof_jones
-from earthward.water.loss import LogRow, LossLog, analyse
+from earthward.water.level_log import LogRow, LossLog
+from earthward.water.loss import analyse
 
 
 @dataclass(frozen=True)

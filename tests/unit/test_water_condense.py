@@ -9,7 +9,8 @@ import tracemalloc
 import pytest
 
 from earthward.water.condense import MOST_ROWS, WANTED_ROWS, condensed
-from earthward.water.loss import LogRow, LossLog, analyse
+from earthward.water.level_log import LogRow, LossLog
+from earthward.water.loss import analyse
 
 pytestmark = pytest.mark.long
 

@@ -14,7 +14,8 @@ from earthward.cli import main
 from earthward.errors import InputError
 from earthward.survey.levels import parse_level_log, read_level_log
 from earthward.survey.store import SurveyStore
-from earthward.water.loss import LogRow, LossLog, analyse
+from earthward.water.level_log import LogRow, LossLog
+from earthward.water.loss import analyse
 
 ROOT = Path(__file__).parents[2]
 HOUR = 3600.0

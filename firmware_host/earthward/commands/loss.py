@@ -10,7 +10,9 @@ from earthward import units
 from earthward.survey.levels import loss_result, read_level_log, record_loss_test
 from earthward.survey.store import SurveyStore
 from earthward.units import Units
-from earthward.water.loss import LossLog, LossResult, Rate, analyse
+from earthward.water.level_log import LossLog
+from earthward.water.loss import analyse
+from earthward.water.loss_result import LossResult, Rate
 
 SUMMARY = "level log or bucket test: litres per day with an interval"
 

@@ -15,7 +15,9 @@ from earthward.record.finding import Finding, WaterBudget
 from earthward.record.visit import LossTest
 from earthward.survey.store import SurveyStore
 from earthward.water.budget import of_visit
-from earthward.water.loss import EXPOSURE, LogRow, LossLog, LossResult, Rate, analyse
+from earthward.water.level_log import EXPOSURE, LogRow, LossLog
+from earthward.water.loss import analyse
+from earthward.water.loss_result import LossResult, Rate
 
 MM_PER_INCH = 25.4
 LITRES_PER_GALLON = 3.785411784

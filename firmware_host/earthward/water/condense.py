@@ -14,7 +14,7 @@ from statistics import fmean, median
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from earthward.water.loss import LogRow, LossLog
+    from earthward.water.level_log import LogRow, LossLog
 
 #: more rows than these are averaged, to about so many
 MOST_ROWS, WANTED_ROWS = 300, 200
