@@ -117,48 +117,16 @@ class Scenario:
         depth = round(draw.uniform(1.1, 1.6), 2)
         electrode_a = (round(0.14 * length, 2), round(draw.uniform(0.35, 0.65) * width, 2), round(0.5 * depth, 2))
         electrode_b = (round(0.86 * length, 2), round(draw.uniform(0.35, 0.65) * width, 2), round(0.5 * depth, 2))
-        taken: list[Point3] = [electrode_a, electrode_b]
+        places = _Places(draw, length, width, depth, [electrode_a, electrode_b])
         # They hang from a rope: up to 0.15 m from where they were noted (a draw of its own, so that pools stay).
         rope = random.Random(f"earthward rope {seed}")
-
-        def place(floor_share: float, apart_m: float) -> Point3:
-            best, best_gap = (length / 2, 0.0, depth / 2), -1.0
-            for _ in range(60):
-                if draw.random() < floor_share:
-                    spot = (draw.uniform(0.4, length - 0.4), draw.uniform(0.4, width - 0.4), depth)
-                else:
-                    z = draw.uniform(0.25, depth - 0.15)
-                    along = draw.uniform(0, 2 * (length + width))
-                    if along < 2 * length:
-                        spot = (0.2 + (along % length) * (length - 0.4) / length, width if along > length else 0.0, z)
-                    else:
-                        side = along - 2 * length
-                        spot = (length if side > width else 0.0, 0.2 + (side % width) * (width - 0.4) / width, z)
-                gap = min(math.dist(spot, other) for other in taken)
-                if gap > best_gap:
-                    best, best_gap = spot, gap
-                if gap > apart_m:
-                    break
-            rounded = (round(best[0], 3), round(best[1], 3), round(best[2], 3))
-            taken.append(rounded)
-            return rounded
-
-        holes = tuple(
-            LeakSpec(f"leak {k + 1}", place(0.5, 1.2), round(math.exp(draw.uniform(math.log(1.0), math.log(4.0))), 2))
-            for k in range(leaks)
-        )
+        holes = []
+        for k in range(leaks):
+            spot = places.draw(0.5, 1.2)
+            diameter_mm = round(math.exp(draw.uniform(math.log(1.0), math.log(4.0))), 2)
+            holes.append(LeakSpec(f"leak {k + 1}", spot, diameter_mm))
         count = draw.randrange(5) if fittings is None else fittings
-        usual: tuple[FittingKind, ...] = ("light", "ladder", "skimmer", "return", "drain")
-        kinds = [draw.choice(usual) for _ in range(count)]
-        if bonded_electrode:
-            kinds.append("bonded electrode")
-        things = []
-        for k, kind in enumerate(kinds):
-            low, high = FITTING_OHM[kind]
-            name = kind if kinds.count(kind) == 1 else f"{kind} {kinds[:k].count(kind) + 1}"
-            spot = place(1.0 if kind == "drain" else 0.0, 1.0)
-            ohm = round(math.exp(draw.uniform(math.log(low), math.log(high))), 1)
-            things.append(FittingSpec(name, kind, spot, ohm))
+        things = _draw_fittings(draw, places, count, bonded_electrode)
         mains_Hz = draw.choice((50.0, 60.0))
         return cls(
             name=f"invented pool {seed}",
@@ -168,8 +136,8 @@ class Scenario:
             water_ohm_m=round(draw.uniform(2.5, 9.0), 2),
             soil_ohm_m=round(draw.uniform(30.0, 120.0), 1),
             temperature_C=round(draw.uniform(18.0, 29.0), 1),
-            leaks=holes,
-            fittings=tuple(things),
+            leaks=tuple(holes),
+            fittings=things,
             electrode_A_m=_adrift(electrode_a, rope),
             electrode_B_m=_adrift(electrode_b, rope),
             electrode_A_noted_m=electrode_a,
@@ -217,6 +185,57 @@ class Scenario:
         for leak, row in zip(self.leaks, told["leaks"], strict=True):
             row["ohm"] = self.leak_ohm(leak)
         return told
+
+
+@dataclass
+class _Places:
+    """Draws places on the liner of a box that keep apart from each other and from the electrodes."""
+
+    random: random.Random
+    length_m: float
+    width_m: float
+    depth_m: float
+    taken: list[Point3]
+
+    def draw(self, floor_share: float, apart_m: float) -> Point3:
+        """One on the floor with this probability, else on a wall; the farthest of sixty tries if none is far enough."""
+        best, best_gap = (self.length_m / 2, 0.0, self.depth_m / 2), -1.0
+        for _ in range(60):
+            spot = self._any(floor_share)
+            gap = min(math.dist(spot, other) for other in self.taken)
+            if gap > best_gap:
+                best, best_gap = spot, gap
+            if gap > apart_m:
+                break
+        rounded = (round(best[0], 3), round(best[1], 3), round(best[2], 3))
+        self.taken.append(rounded)
+        return rounded
+
+    def _any(self, floor_share: float) -> Point3:
+        draw, length, width, depth = self.random, self.length_m, self.width_m, self.depth_m
+        if draw.random() < floor_share:
+            return draw.uniform(0.4, length - 0.4), draw.uniform(0.4, width - 0.4), depth
+        z = draw.uniform(0.25, depth - 0.15)
+        along = draw.uniform(0, 2 * (length + width))
+        if along < 2 * length:
+            return 0.2 + (along % length) * (length - 0.4) / length, width if along > length else 0.0, z
+        side = along - 2 * length
+        return length if side > width else 0.0, 0.2 + (side % width) * (width - 0.4) / width, z
+
+
+def _draw_fittings(draw: random.Random, places: _Places, count: int, bonded_electrode: bool) -> tuple[FittingSpec, ...]:
+    usual: tuple[FittingKind, ...] = ("light", "ladder", "skimmer", "return", "drain")
+    kinds = [draw.choice(usual) for _ in range(count)]
+    if bonded_electrode:
+        kinds.append("bonded electrode")
+    things = []
+    for k, kind in enumerate(kinds):
+        low, high = FITTING_OHM[kind]
+        name = kind if kinds.count(kind) == 1 else f"{kind} {kinds[:k].count(kind) + 1}"
+        spot = places.draw(1.0 if kind == "drain" else 0.0, 1.0)
+        ohm = round(math.exp(draw.uniform(math.log(low), math.log(high))), 1)
+        things.append(FittingSpec(name, kind, spot, ohm))
+    return tuple(things)
 
 
 def _adrift(noted_m: Point3, draw: random.Random) -> Point3:

@@ -23,8 +23,9 @@ from scipy.sparse import csc_matrix, csr_matrix
 from scipy.sparse.linalg import splu
 
 from earthward.pool import cache
-from earthward.pool.images import Candidates, Faces, Images, LEAST_m, group_faces, images_of, squared_distance
+from earthward.pool.images import Candidates, Faces, Images, LEAST_m, group_faces, squared_distance
 from earthward.pool.mesh import WaterMesh, locate, water_mesh
+from earthward.pool.reflect import images_of
 from earthward.pool.rows import PairRow, RecentRows, row_key
 from earthward.pool.shape import Pool
 

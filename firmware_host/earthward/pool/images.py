@@ -18,30 +18,15 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from earthward.pool.shape import Pool
-
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 BoolArray = NDArray[np.bool_]
 
-#: Faces nearer than this get an image.
-IMAGE_REACH_m = 0.8
-#: Oblique edges nearer than this get fitted images.
-EDGE_REACH_m = 0.8
 # Liner within this distance takes part in the fit.
 _FIT_REACH_m = 1.6
 _RIDGE = 2e-3
-# Two faces share the full set of images only if they stand nearly square to each other.
-_SQUARE = 0.45
-# How near water may be to an image, in units of the source's distance to the face.
-_CLEAR = 0.85
-# The same for images behind an oblique edge, in units of the source's distance to the edge.
-_EDGE_CLEAR = 0.35
 # Edges that turn by less than this are left to the mesh (the facets of a curved wall).
 _GENTLE_deg = 16.0
-# Nearer than this the source is on the face and its image in it is itself.
-_ON_FACE_m = 2e-3
-_OFF_EDGE_m = 4e-3
 #: A quadrature point may fall on a source that lies on the liner: there its field is that of a point so far away.
 LEAST_m = 1e-4
 _FOUR_PI = 4 * math.pi
@@ -339,166 +324,3 @@ class Candidates:
         strength = np.linalg.solve(normal + np.diag(ridge), right + ridge * usual)
         strength = np.concatenate([[1.0], strength])
         return Images(one.position_m, one.turn, strength[self.column].astype(np.float64))
-
-
-@dataclass
-class _Motion:
-    """An affine map of the source's position."""
-
-    turn: FloatArray
-    shift: FloatArray
-
-    def __call__(self, point_m: FloatArray) -> FloatArray:
-        result: FloatArray = self.turn @ point_m + self.shift
-        return result
-
-    def then(self, other: _Motion) -> _Motion:
-        return _Motion(other.turn @ self.turn, other.turn @ self.shift + other.shift)
-
-
-def _mirror(normal: FloatArray, offset_m: float) -> _Motion:
-    return _Motion(np.eye(3) - 2 * np.outer(normal, normal), 2 * offset_m * normal)
-
-
-def _rotation(point_m: FloatArray, along: FloatArray, angle_rad: float) -> _Motion:
-    cross = np.array([[0, -along[2], along[1]], [along[2], 0, -along[0]], [-along[1], along[0], 0]])
-    turn = np.eye(3) + math.sin(angle_rad) * cross + (1 - math.cos(angle_rad)) * (cross @ cross)
-    return _Motion(turn, point_m - turn @ point_m)
-
-
-def images_of(pool: Pool, faces: Faces, source_m: FloatArray, reach_m: float = IMAGE_REACH_m) -> Candidates:
-    """Choose faces near the source and reflect it in them, in their combinations, and all in the water surface.
-
-    A face is left out when it stands oblique to a nearer one (its image would count the same wall twice), when
-    it faces one already taken (the series would not end), or when an image would fall into or too near the
-    water. Oblique edges nearby add images whose strengths are to be fitted.
-    """
-    near_edges = [e for e in faces.edges if _edge_distance_m(e, source_m) < EDGE_REACH_m + 2 * _OFF_EDGE_m]
-    for edge in near_edges:
-        source_m = _off_the_edge(edge, source_m)
-    facet_distance, close = nearest_m(source_m, faces, reach_m)
-    distance = np.full(len(faces.normal), np.inf)
-    np.minimum.at(distance, faces.face_of[close], facet_distance)
-    edges = [e for e in near_edges if _edge_distance_m(e, source_m) < EDGE_REACH_m]
-    oblique = {face for e in edges for face in e.faces}
-
-    fixed = [_Motion(np.eye(3), np.zeros(3))]
-    square_to: list[int] = []
-    loose: list[tuple[int, list[_Motion]]] = []
-    inward = source_m.copy()
-    taken = 0
-    for face in np.argsort(distance, kind="stable"):
-        if distance[face] > reach_m or taken == 3:
-            break
-        n, offset = faces.normal[face], float(faces.offset_m[face])
-        others = square_to + [f for f, _ in loose]
-        if any(abs(float(n @ faces.normal[other])) > _SQUARE for other in others):
-            continue
-        if float(n @ source_m) - offset > 1e-3:
-            continue  # behind the face's plane: around a corner
-        mirror = _mirror(n, offset)
-        more = [m.then(mirror) for m in fixed]
-        # Images of a source on the liner lie on the liner too: test those of a point pushed a millimetre inward.
-        probe = inward - n * max(0.0, 1e-3 - (offset - float(n @ inward)))
-        own = float(distance[face])
-        landed = np.array([m(probe) for m in more])
-        if pool.contains(landed, slack_m=-1e-6).any():
-            continue
-        # An image that sees water around a corner nearer than through its own face would do more harm than good.
-        if own > 1e-3 and _see_water(landed, faces, np.full(len(landed), _CLEAR * own)).any():
-            continue
-        inward = probe
-        taken += 1
-        if int(face) in oblique and own > _ON_FACE_m:
-            loose.append((int(face), more))
-        else:
-            square_to.append(int(face))
-            fixed += more
-            for _, motions in loose:
-                motions += [m.then(mirror) for m in motions]
-    columns = [fixed, *(motions for _, motions in loose)]
-    groups, clear = [], []
-    for edge in edges:
-        mirrors = [
-            _mirror(faces.normal[f], float(faces.offset_m[f]))
-            for f in square_to
-            if f not in edge.faces and all(abs(float(faces.normal[f] @ faces.normal[g])) < _SQUARE for g in edge.faces)
-        ]
-        for motion in _edge_motions(edge, faces, source_m, {f for f, _ in loose}):
-            copies = [motion]
-            for mirror in mirrors:
-                copies += [m.then(mirror) for m in copies]
-            groups.append(copies)
-            clear.append(_EDGE_CLEAR * _edge_distance_m(edge, source_m))
-    if groups:
-        landed = np.array([m(inward) for copies in groups for m in copies])
-        sizes = [len(copies) for copies in groups]
-        wet = pool.contains(landed, slack_m=0.005) | _see_water(landed, faces, np.repeat(clear, sizes))
-        for copies, part in zip(groups, np.split(wet, np.cumsum(sizes)[:-1]), strict=True):
-            if not part.any():
-                columns.append(copies)
-    motions = [m for column in columns for m in column]
-    column = np.repeat(np.arange(len(columns)), [len(c) for c in columns])
-    turn = np.array([m.turn for m in motions])
-    position = np.array([m(source_m) for m in motions])
-    lid = np.array([1.0, 1.0, -1.0])
-    return Candidates(
-        Images(
-            np.concatenate([position, position * lid]),
-            np.concatenate([turn, lid[:, None] * turn]),
-            np.ones(2 * len(motions)),
-        ),
-        np.concatenate([column, column]).astype(np.int64),
-        np.arange(len(columns)) <= len(loose),
-    )
-
-
-def _see_water(places_m: FloatArray, faces: Faces, limit_m: FloatArray) -> BoolArray:
-    """Which of the places (n, 3) are nearer to the liner than their limits (n,)."""
-    reach = limit_m[:, None] + faces.radius_m
-    place, facet = np.nonzero(squared_distance(places_m, faces.centre_m) < reach * reach)
-    result = np.zeros(len(places_m), dtype=bool)
-    result[place[faces.plates.distance(places_m[place], facet) < limit_m[place]]] = True
-    return result
-
-
-def _off_the_edge(edge: Edge, point_m: FloatArray) -> FloatArray:
-    """Move a point that lies on an oblique edge a few millimetres into the water: on the edge itself the share of
-    space that is water is neither a whole nor a half, and no mirror image makes it whole."""
-    if _edge_distance_m(edge, point_m) > _OFF_EDGE_m:
-        return point_m
-    half = edge.angle_rad / 2
-    inward = math.cos(half) * edge.zero + math.sin(half) * edge.quarter
-    moved: FloatArray = point_m + (_OFF_EDGE_m + _ON_FACE_m) * inward
-    return moved
-
-
-def _edge_distance_m(edge: Edge, point_m: FloatArray) -> float:
-    offset = point_m - edge.point_m
-    along = float(offset @ edge.along)
-    beyond = max(0.0, edge.stretch_m[0] - along, along - edge.stretch_m[1])
-    return math.sqrt(max(float(offset @ offset) - along * along, 0.0) + beyond * beyond)
-
-
-def _edge_motions(edge: Edge, faces: Faces, source_m: FloatArray, mirrored: set[int]) -> list[_Motion]:
-    """Mirror images in the edge's faces and turns about its line that put the source behind the liner."""
-    offset = source_m - edge.point_m
-    here = math.atan2(float(offset @ edge.quarter), float(offset @ edge.zero)) % (2 * math.pi)
-    if np.linalg.norm(offset - (offset @ edge.along) * edge.along) < 0.01:
-        return []
-    # Turning by a positive angle about `along` may run either way; find which way angles grow.
-    sense = 1.0 if float(np.cross(edge.along, edge.zero) @ edge.quarter) > 0 else -1.0
-    behind = 2 * math.pi - edge.angle_rad
-    count = max(3, round(behind / math.radians(40)))
-    margin = 0.12 * behind
-    motions = []
-    for goal in edge.angle_rad + margin + (behind - 2 * margin) * np.arange(count) / (count - 1):
-        motions.append(_rotation(edge.point_m, edge.along, sense * (float(goal) - here)))
-    for face in edge.faces:
-        if face not in mirrored:
-            mirror = _mirror(faces.normal[face], float(faces.offset_m[face]))
-            image = mirror(source_m) - edge.point_m
-            at = math.atan2(float(image @ edge.quarter), float(image @ edge.zero)) % (2 * math.pi)
-            if edge.angle_rad + 0.03 < at < 2 * math.pi - 0.03:
-                motions.append(mirror)
-    return motions

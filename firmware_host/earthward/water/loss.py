@@ -95,7 +95,7 @@ def _fit(o: Observations) -> _Fit:
         parts = error_parts(o, factor)
         covariance = sum(parts.values(), np.zeros((at.size, at.size)))
         noise = covariance + (wide**2 * np.outer(contrast, contrast) if both else 0.0)
-        inverse = np.linalg.inv(noise)
+        inverse: FloatArray = np.linalg.inv(noise).astype(np.float64, copy=False)
         parameter_covariance = np.linalg.inv(design.T @ inverse @ design)
         gain = parameter_covariance @ design.T @ inverse
         parameters = gain @ y
