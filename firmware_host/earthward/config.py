@@ -65,7 +65,8 @@ class SourceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     """Repetition frequency of one period."""
     current_limit_A: Annotated[float, Meta(gt=0.0, le=0.02)] = 0.010
     listen: bool = True
-    """Listen with the source off before it first comes on, and take the quietest repetition frequency."""
+    """Scan the band with the source off before it first comes on, and take the repetition frequency with least
+    interference. (The name stays: configuration files of earlier versions have it.)"""
 
 
 class PairConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

@@ -52,7 +52,7 @@ def test_loss_proof_cover_and_budgets(visit: tuple[Path, dict[str, Any]]) -> Non
     assert summary["loss_before"]["verdict"] == "leak" and summary["loss_after"]["verdict"] == "no evidence"
     low, high = summary["loss_before"]["interval_L_per_day"]
     assert low <= summary["loss_before"]["true_L_per_day"] <= high
-    assert summary["proof"]["ok"] and summary["proof"]["ratio"] >= 3
+    assert summary["sensitivity"]["ok"] and summary["sensitivity"]["ratio"] >= 3
     cover, patch = summary["current_steps"]
     assert cover["kind"] == "cover" and patch["kind"] == "patch"
     assert cover["share_interval"][0] <= summary["cover"]["true_share"] <= cover["share_interval"][1]
@@ -72,7 +72,7 @@ def test_what_it_leaves_behind(visit: tuple[Path, dict[str, Any]]) -> None:
     assert (out / "recording" / "samples.ewc").stat().st_size > 10_000
     with SurveyStore.open(out / "survey.db", read_only=True) as store:
         record = load(store)
-        assert len(record.proofs) == 1 and len(record.loss_tests) == 2 and len(record.current_steps) == 2
+        assert len(record.sensitivity_tests) == 1 and len(record.loss_tests) == 2 and len(record.current_steps) == 2
         assert {r.purpose for r in record.readings} == {"survey", "test leak", "re-measure"}
         assert record.location is not None and record.location["coverage"]["cells"]
         assert all(r.settings_id is not None for r in record.readings)

@@ -196,7 +196,7 @@ class Tally:
         self.share.append(q / run.world.injected_mA)
         _, low, high = leak_current(run.problem, best)
         self.current_in.append(low * 1e3 <= q <= high * 1e3)
-        counts = decision.count_probabilities(run.answer, run.problem.settings.gate)
+        counts = decision.count_probabilities(run.answer, run.problem.settings.detection_threshold)
         for k, one in enumerate(make_budget(run.problem, run.answer, counts).fittings):
             true = float(run.world.fitting_mA[:, k].mean())
             self.shares_in.append(one.interval_A[0] * 1e3 <= true <= one.interval_A[1] * 1e3)
@@ -270,7 +270,7 @@ SHARE_SHAPE = 10
 
 
 def section_false_alarm(args: argparse.Namespace) -> None:
-    gate, stations = LocateSettings().gate, args.stations[0]
+    threshold, stations = LocateSettings().detection_threshold, args.stations[0]
     gain: list[float] = []
     for k in range(args.pools):
         seed = args.seed + 10_000 + k
@@ -284,7 +284,7 @@ def section_false_alarm(args: argparse.Namespace) -> None:
         if (k + 1) % 100 == 0 or k + 1 == args.pools:
             g = np.array(gain)
             print(f"\n{k + 1} leak-free pools, {stations} stations")
-            line("false leaks", [f"{100 * np.mean(g >= gate):.2f} % at the gate of {gate}"])
+            line("false leaks", [f"{100 * np.mean(g >= threshold):.2f} % above the detection threshold of {threshold}"])
             quantiles = (0.5, 0.9, 0.95, 0.985, 0.995)
             line("log evidence quantiles", [f"{q:.3f}: {np.quantile(g, q):.2f}" for q in quantiles])
 

@@ -64,7 +64,7 @@ def test_error_keeps_to_the_cramer_rao_bound() -> None:
 def test_budget_intervals_hold_the_true_shares() -> None:
     held_, widths = [], []
     for r in runs():
-        counts = count_probabilities(r.answer, r.problem.settings.gate)
+        counts = count_probabilities(r.answer, r.problem.settings.detection_threshold)
         for k, share in enumerate(make_budget(r.problem, r.answer, counts).fittings):
             low, high = share.interval_A
             held_.append(low <= r.world.fitting_mA[:, k].mean() * 1e-3 <= high)

@@ -23,7 +23,7 @@ from earthward.record.visit import CurrentStep, LossTest, SafetyCheck, Sensitivi
 from earthward.survey.contents import pool_of
 from earthward.survey.levels import loss_result, parse_level_log
 from earthward.survey.locating import locate_survey, remeasure
-from earthward.survey.sensitivity import judge_proof
+from earthward.survey.sensitivity import judge_sensitivity
 from earthward.survey.store import SurveyStore
 from earthward.water.loss import analyse
 
@@ -159,7 +159,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
         {"spacing_m": SPACING_M, "waveform": "coded", "frequency_Hz": 35.7, "window_s": 0.5, "current_limit_A": 0.010,
          "earth_electrode_m": [-2.0, 2.0, 0.0]}
     )  # fmt: skip
-    proof_row(store, world, settings)
+    sensitivity_row(store, world, settings)
 
     def keep(station: str, centre: np.ndarray, leak_A: float, total_A: float, **more: Any) -> None:
         """Both placements on three axes from one pose of the pole, held not quite where the person thinks."""
@@ -220,7 +220,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
     return store
 
 
-def proof_row(store: SurveyStore, world: World, settings: int) -> None:
+def sensitivity_row(store: SurveyStore, world: World, settings: int) -> None:
     """The test leak: a bare wire end of known resistance, read at 0.5 m with and without."""
     centre = np.array([4.5, 2.25, 0.7])
     front, back = pair_at(centre, 0.0, False)
@@ -237,8 +237,10 @@ def proof_row(store: SurveyStore, world: World, settings: int) -> None:
                 test_leak="connected" if connected else "disconnected",
             )
         )  # fmt: skip
-    result = judge_proof(store.readings("test leak"), 0.5)
-    store.add_proof(SensitivityTest(ok=result.ok, result={**result.as_dict(), "distance_m": 0.5}, settings_id=settings))
+    result = judge_sensitivity(store.readings("test leak"), 0.5)
+    store.add_sensitivity_test(
+        SensitivityTest(ok=result.ok, result={**result.as_dict(), "distance_m": 0.5}, settings_id=settings)
+    )
 
 
 def level_log(rng: np.random.Generator, leak_L_per_day: float) -> str:

@@ -40,7 +40,7 @@ def test_an_earlier_survey_opens_with_all_that_it_holds(survey: Path, read_only:
             ("patch", "", 1),
         ]
         assert [h.stage for h in store.findings()[0].history] == ["suspected", "dye drawn", "repaired", "re-measured"]
-        assert len(store.loss_tests()) == 2 and len(store.proofs()) == 1 and store.damaged == []
+        assert len(store.loss_tests()) == 2 and len(store.sensitivity_tests()) == 1 and store.damaged == []
 
 
 def test_an_earlier_survey_exports_and_reports(survey: Path, tmp_path: Path) -> None:

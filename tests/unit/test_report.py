@@ -209,7 +209,7 @@ def visit(tmp_path: Path, **parts: Any) -> str:
             }  # fmt: skip
             store.add_loss_test(LossTest(moment=moment, log_csv="", result=result))
         if parts.get("proof", True):
-            store.add_proof(SensitivityTest(ok=True, result={"text": "seen"}))
+            store.add_sensitivity_test(SensitivityTest(ok=True, result={"text": "seen"}))
         return page(build(load(store)))[0]
 
 

@@ -1,4 +1,4 @@
-"""Stray mains and steady potential from one stretch with the source off; the listening scan's choice."""
+"""Stray mains and steady potential from one stretch with the source off; the band scan's choice."""
 
 from __future__ import annotations
 

@@ -80,7 +80,9 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
         CurrentStep(kind="patch", finding=1, before_A=9e-3, before_sigma_A=1e-5, after_A=8.4e-3,
                     after_sigma_A=1e-5, before_V=3.0, after_V=3.2)
     )  # fmt: skip
-    store.add_proof(SensitivityTest(ok=True, result={"ratio": 7.5}, settings_id=store.add_settings({"spacing_m": 0.3})))
+    store.add_sensitivity_test(
+        SensitivityTest(ok=True, result={"ratio": 7.5}, settings_id=store.add_settings({"spacing_m": 0.3}))
+    )
     store.add_note("windy")
     store.add_photo(Photo(path="a.jpg", caption="the tear", finding=1))
     store.add_event("caution", "trip", "output went off", "reset at the pool side")
@@ -107,7 +109,7 @@ def test_everything_comes_back_as_it_went_in(store: SurveyStore) -> None:
         # By hand: conductance 3.000 to 2.625 mS, an eighth; the currents' errors alone make 0.00143.
         assert step.share == pytest.approx(0.125)
         assert 0.00142 < step.share_sigma < 0.01
-        assert again.proofs()[0].ok and again.settings() == {1: {"spacing_m": 0.3}}
+        assert again.sensitivity_tests()[0].ok and again.settings() == {1: {"spacing_m": 0.3}}
         assert again.notes()[0].text == "windy" and again.photos()[0].caption == "the tear"
         assert again.events()[0].remedy == "reset at the pool side"
         assert again.location() == {"findings": [], "weight": None}
@@ -313,7 +315,7 @@ def test_older_files_are_brought_forward(tmp_path: Path, version: int, read_only
     with SurveyStore.open(path, read_only=read_only) as store:
         kept = store.readings()[0]
         assert (kept.uid, kept.value_V, kept.purpose, kept.withdrawn_s) == ("u1", 2e-4, "survey", None)
-        assert store.findings()[0].stage == "suspected" and store.loss_tests() == [] and store.proofs() == []
+        assert store.findings()[0].stage == "suspected" and store.loss_tests() == [] and store.sensitivity_tests() == []
         if version in (3, 4):
             assert [(s.fitting, s.finding) for s in store.current_steps()] == [("light", None), ("", 12)]
             assert [(r.test_leak, r.note) for r in store.readings("test leak")] == [("connected", "")]

@@ -146,11 +146,11 @@ def test_a_cover_begins_the_search_anew_and_a_second_word_of_it_does_not(tmp_pat
     assert len(again.survey_readings()) == 1, "opened again it is the same"
 
 
-def test_the_proof_is_wanted_again_when_settings_change(tmp_path: Path) -> None:
+def test_the_sensitivity_test_is_wanted_again_when_settings_change(tmp_path: Path) -> None:
     visit = lit(tmp_path / "s.db")
     settings = {"spacing_m": 0.3, "frequency_Hz": 36.0, "window_s": 0.5}
     visit.use_settings(settings)
-    assert "not been read" in str(visit.proof_wanted())
+    assert "not been read" in str(visit.sensitivity_wanted())
     states: tuple[tuple[TestLeakState, float], ...] = (
         ("disconnected", 1e-6),
         ("connected", 8e-5),
@@ -158,11 +158,11 @@ def test_the_proof_is_wanted_again_when_settings_change(tmp_path: Path) -> None:
     )
     for k, (state, value) in enumerate(states):
         visit.keep(place(4.0), reading(value, float(k)), purpose="test leak", test_leak=state)
-    assert visit.judge_test_leak(0.5).ok and visit.proof_wanted() is None
+    assert visit.judge_test_leak(0.5).ok and visit.sensitivity_wanted() is None
     status = {s.key: s.status for s in visit.steps(WELL)}
     assert status["proof"] == "done"
     visit.use_settings({**settings, "window_s": 1.0})
-    assert "window_s changed" in str(visit.proof_wanted())
+    assert "window_s changed" in str(visit.sensitivity_wanted())
     assert {s.key: s.status for s in visit.steps(WELL)}["proof"] != "done"
     # A repetition is judged by its own readings.
     with pytest.raises(InputError, match="at least one reading connected"):

@@ -79,11 +79,11 @@ class WholeVisit(Hands):
             client.send(m.Ask(what="plan"))
             await client.wait(lambda: client.plan is not None, 10.0, "the daemon tells no plan")
             await self.begin(client)
-            summary["proof"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
+            summary["sensitivity"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
             summary["cover"] = await self.cover_strongest(client)
-            if not summary["proof"]["ok"]:
+            if not summary["sensitivity"]["ok"]:
                 # What it asks for: the strongest fitting is covered now, so the test leak gets more of the current.
-                summary["proof"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
+                summary["sensitivity"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
             found = await self.survey(client)
             result = self._visit.result
             located, sentence = told(result, s)
@@ -157,8 +157,8 @@ class WholeVisit(Hands):
         client.send(m.TestLeak(distance_m=TEST_LEAK_M))
         event = await self._event(client, "test leak", judged)
         self._say(event.text)
-        proof = self._visit.store.proofs()[-1]
-        return {"ok": proof.ok, "ratio": proof.result["ratio"], "text": event.text}
+        test = self._visit.store.sensitivity_tests()[-1]
+        return {"ok": test.ok, "ratio": test.result["ratio"], "text": event.text}
 
     async def cover_strongest(self, client: InstrumentClient) -> dict[str, Any] | None:
         """With the source off, before the survey: readings from before and after a cover do not go together."""

@@ -26,12 +26,12 @@ from earthward.daemon.person import Person
 from earthward.daemon.phone import PhonePage
 from earthward.daemon.progress import STANDS_STILL_S, Progress
 from earthward.daemon.pump import Pump
-from earthward.daemon.quiet_water import QuietWater
 from earthward.daemon.recorder import Recorder, new_folder
 from earthward.daemon.requests import Requests
 from earthward.daemon.samples import Samples
 from earthward.daemon.server import ClientServer
 from earthward.daemon.source import SourceFollower
+from earthward.daemon.source_off import SourceOffMonitor
 from earthward.daemon.stray_watch import StrayWatch
 from earthward.daemon.supervisor import AdcPulse, Supervisor
 from earthward.daemon.telling import Teller
@@ -101,22 +101,22 @@ class Daemon:
         self.clerk = Clerk(lambda error: self.teller.record_failed(error))
         self.server = ClientServer(self._hello, lambda message, reply: self.requests.handle(message, reply))
         self.teller = Teller(wiring, self.server, self.phone, self.clerk, visit)
-        quiet = QuietWater(config, wiring.channels, config.source.listen and not wiring.playback)
+        source_off = SourceOffMonitor(config, wiring.channels, config.source.listen and not wiring.playback)
         self.follower = SourceFollower(
             wiring,
             self.detection,
-            quiet,
+            source_off,
             wanted_on=lambda: wiring.playback or self.supervisor.energised,
             on_change=self._source_changed,
             on_step=self._current_step,
         )
         self.samples = Samples(
-            wiring, self.detection, quiet, self.teller, self.progress, self.follower.look, self._guarded
+            wiring, self.detection, source_off, self.teller, self.progress, self.follower.look, self._guarded
         )
         self.stray = StrayWatch(
             wiring,
             self.detection,
-            quiet,
+            source_off,
             self.supervisor,
             self.teller,
             self.limits,
@@ -142,7 +142,7 @@ class Daemon:
             wiring,
             self.supervisor,
             self.detection,
-            quiet,
+            source_off,
             self.follower,
             self.server,
             self.teller,

@@ -11,7 +11,7 @@ from earthward.signal.detector import DetectorSettings
 
 
 class Measuring:
-    """The configuration, and the repetition frequency that the listening scan may have changed since."""
+    """The configuration, and the repetition frequency that the band scan may have changed since."""
 
     def __init__(self, config: Config, limits: Limits) -> None:
         self.config = config

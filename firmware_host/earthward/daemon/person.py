@@ -245,8 +245,8 @@ class Person:
         self._test_leak.clear()
         visit, distance_m = self._visiting.visit, self._leak_m
 
-        def judged(proof: Any) -> None:
-            self._teller.event("info" if proof.ok else "caution", "test leak", proof.text)
+        def judged(test: Any) -> None:
+            self._teller.event("info" if test.ok else "caution", "test leak", test.text)
             self._visiting.tell_plan()
 
         self._clerk.put(lambda: visit.judge_test_leak(distance_m), judged, self._failed)

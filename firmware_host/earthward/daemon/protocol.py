@@ -101,7 +101,6 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     recording: Recording
     pair: PairInfo = field(default_factory=PairInfo)
     detector: str = ""
-    listening: str = ""
     stations: int = 0
     survey: str = ""
     place: Station | None = None
@@ -366,8 +365,8 @@ class SetSound(Message, tag="set_sound", frozen=True, kw_only=True):
     zoom: bool | None = None
 
 
-class Listen(Message, tag="listen", frozen=True, kw_only=True):
-    """Source off: hear what the water carries and take the quietest repetition frequency; an event says why."""
+class ScanBand(Message, tag="scan_band", frozen=True, kw_only=True):
+    """Source off: scan the band and take the repetition frequency with least interference; an event says why."""
 
 
 class Ask(Message, tag="ask", frozen=True, kw_only=True):
@@ -400,7 +399,7 @@ FromClient = (
     | StepDone
     | Note
     | SetSound
-    | Listen
+    | ScanBand
     | Ask
 )
 

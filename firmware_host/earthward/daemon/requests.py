@@ -12,9 +12,9 @@ from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection
 from earthward.daemon.parts import Wiring
 from earthward.daemon.person import Person
-from earthward.daemon.quiet_water import QuietWater
 from earthward.daemon.server import ClientServer
 from earthward.daemon.source import SourceFollower
+from earthward.daemon.source_off import SourceOffMonitor
 from earthward.daemon.supervisor import Supervisor
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Reply, Visiting, problem
@@ -36,7 +36,7 @@ class Requests:
         wiring: Wiring,
         supervisor: Supervisor,
         detection: Detection,
-        quiet: QuietWater,
+        source_off: SourceOffMonitor,
         follower: SourceFollower,
         server: ClientServer,
         teller: Teller,
@@ -50,7 +50,7 @@ class Requests:
         self._wiring = wiring
         self._supervisor = supervisor
         self._detection = detection
-        self._quiet = quiet
+        self._source_off = source_off
         self._follower = follower
         self._server = server
         self._teller = teller
@@ -86,10 +86,10 @@ class Requests:
             case m.SetSound(volume=volume, dead_band_sigma=band, zoom=zoom):
                 if self._wiring.ear is not None:
                     self._wiring.ear.set(volume, band, zoom)
-            case m.Listen():
+            case m.ScanBand():
                 if self._detection.source.energised:
-                    raise InputError("listening needs quiet water: switch the source off first")
-                self._quiet.listen_wanted = True
+                    raise InputError("a band scan needs the source off: switch it off first")
+                self._source_off.scan_wanted = True
             case m.KeepTail():
                 self._keep_tail()
             case m.Ask(what=what):
@@ -139,8 +139,8 @@ class Requests:
                 self._do(lambda: visiting.add_photo(message), reply)
             case m.TestLeak(distance_m=distance):
 
-                def judged(proof: object) -> None:
-                    ok, text = getattr(proof, "ok", False), getattr(proof, "text", "")
+                def judged(test: object) -> None:
+                    ok, text = getattr(test, "ok", False), getattr(test, "text", "")
                     self._teller.event("info" if ok else "caution", "test leak", text)
                     visiting.tell_plan()
                     reply([])

@@ -13,7 +13,7 @@ from collections.abc import Callable
 from earthward.daemon.detection import Detection
 from earthward.daemon.parts import Wiring
 from earthward.daemon.progress import Progress
-from earthward.daemon.quiet_water import QuietWater
+from earthward.daemon.source_off import SourceOffMonitor
 from earthward.daemon.tail import Tail
 from earthward.daemon.telling import Teller
 from earthward.signal.types import SampleBlock
@@ -31,7 +31,7 @@ class Samples:
         self,
         wiring: Wiring,
         detection: Detection,
-        quiet: QuietWater,
+        source_off: SourceOffMonitor,
         teller: Teller,
         progress: Progress,
         before: Callable[[], None],
@@ -40,7 +40,7 @@ class Samples:
         """`before`: called before each batch, so that the source's state is known; `guard` runs the work."""
         self._wiring = wiring
         self._detection = detection
-        self._quiet = quiet
+        self._source_off = source_off
         self._teller = teller
         self._progress = progress
         self._before = before
@@ -79,7 +79,7 @@ class Samples:
                 self._teller.recorder.samples(block)
             self._tails[block.channel].push(block)
             if not self._detection.source.energised:
-                self._quiet.push(block, now_s)
+                self._source_off.push(block, now_s)
             for reading in self._detection.push(block, reference, now_s):
                 if self._wiring.ear is not None:
                     self._wiring.ear.update(reading)

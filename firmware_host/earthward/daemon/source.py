@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from earthward.daemon.detection import Detection, SourceNow
 from earthward.daemon.parts import Wiring
-from earthward.daemon.quiet_water import QuietWater
+from earthward.daemon.source_off import SourceOffMonitor
 from earthward.record.board import BoardReport, ElectrodeName
 from earthward.record.visit import CurrentStep
 from earthward.survey.current_steps import CurrentLog
@@ -22,7 +22,7 @@ class SourceFollower:
         self,
         wiring: Wiring,
         detection: Detection,
-        quiet: QuietWater,
+        source_off: SourceOffMonitor,
         wanted_on: Callable[[], bool],
         on_change: Callable[[SourceNow], None],
         on_step: Callable[[CurrentStep], None],
@@ -30,7 +30,7 @@ class SourceFollower:
         """`wanted_on`: does the interlock want the output on? `on_step`: a fall of the current was measured."""
         self._wiring = wiring
         self._detection = detection
-        self._quiet = quiet
+        self._source_off = source_off
         self._wanted_on = wanted_on
         self._on_change = on_change
         self._on_step = on_step
@@ -50,7 +50,7 @@ class SourceFollower:
     def _look_off(self, report: BoardReport | None) -> None:
         source, now_s = self._detection.source, self._wiring.clock.now()
         if source.energised or report is not None:
-            self._quiet.source_is_off(now_s, just_now=source.energised)
+            self._source_off.source_is_off(now_s, just_now=source.energised)
         if source.energised:
             self._set(SourceNow(False, now_s, source.electrode))
 
@@ -66,7 +66,7 @@ class SourceFollower:
         since_s = None
         if not source.energised:
             since_s = self._wiring.board.host_time(report.cycle_tick - report.cycles * report.period_ticks)
-            self._quiet.source_comes_on()
+            self._source_off.source_comes_on()
         self._set(SourceNow(True, report.received_s if since_s is None else since_s, report.electrode, None))
 
     def switched(self, electrode: ElectrodeName, at_s: float) -> None:

@@ -1,4 +1,4 @@
-"""With the source off: the stray-voltage check once a second, and the listening scan when one is wanted."""
+"""With the source off: the stray-voltage check once a second, and the band scan when one is wanted."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 from earthward.daemon.detection import Detection
 from earthward.daemon.parts import Wiring
-from earthward.daemon.quiet_water import QuietWater
+from earthward.daemon.source_off import SourceOffMonitor
 from earthward.daemon.supervisor import Supervisor
 from earthward.daemon.telling import Teller
 from earthward.record.event import Severity
@@ -23,7 +23,7 @@ class StrayWatch:
         self,
         wiring: Wiring,
         detection: Detection,
-        quiet: QuietWater,
+        source_off: SourceOffMonitor,
         supervisor: Supervisor,
         teller: Teller,
         limits: Limits,
@@ -32,7 +32,7 @@ class StrayWatch:
     ) -> None:
         self._wiring = wiring
         self._detection = detection
-        self._quiet = quiet
+        self._source_off = source_off
         self._supervisor = supervisor
         self._teller = teller
         self._limits = limits
@@ -44,15 +44,15 @@ class StrayWatch:
         report = self._wiring.board.telemetry
         if self._detection.source.energised or report is None or report.energised:
             return
-        choice = self._quiet.listen(frequency_Hz)
+        choice = self._source_off.scan(frequency_Hz)
         if choice is not None:
             if choice.changed:
                 self._on_frequency(choice.frequency_Hz)
-            self._teller.event("info", "listening", choice.text)
-        measurement = self._quiet.measure(report, self._wiring.clock.now())
+            self._teller.event("info", "band scan", choice.text)
+        measurement = self._source_off.measure(report, self._wiring.clock.now())
         if measurement is None:
             return
-        verdict = judge(self._quiet.remember(measurement), self._limits)
+        verdict = judge(self._source_off.remember(measurement), self._limits)
         before = self._supervisor.stray
         self._supervisor.set_stray(verdict)
         if before is None or before.level != verdict.level:

@@ -196,7 +196,7 @@ class Supervisor:
             self._stray = verdict
 
     def set_frequency(self, frequency_Hz: float) -> None:
-        """Repetition frequency for the next time the source comes on (the listening scan's choice)."""
+        """Repetition frequency for the next time the source comes on (the band scan's choice)."""
         self._frequency_Hz = frequency_Hz
 
     def select(self, electrode: ElectrodeName, done: Callable[[ElectrodeName, float | None], None]) -> None:

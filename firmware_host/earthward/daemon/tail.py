@@ -21,7 +21,7 @@ def from_time(block: SampleBlock, t_s: float) -> SampleBlock:
 
 
 class Tail:
-    """The newest seconds of one channel as one block: for stray check, listening scan, and "keep the last 60 s"."""
+    """The newest seconds of one channel as one block: for stray check, band scan, and "keep the last 60 s"."""
 
     def __init__(self, seconds: float) -> None:
         self._seconds = seconds

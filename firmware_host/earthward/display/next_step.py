@@ -74,8 +74,8 @@ def _energised(view: View, snapshot: Snapshot, state: State) -> Now:
     spot = state.spot
     if spot is not None and spot.phase != "done":
         return _in_spot(spot, state)
-    proof = _step(snapshot, "proof")
-    if proof is not None and proof.status in ("now", "to do"):
+    sensitivity = _step(snapshot, "proof")
+    if sensitivity is not None and sensitivity.status in ("now", "to do"):
         return _test_leak(state)
     if state.next_finding is None:
         pending = _pending(snapshot)

@@ -71,7 +71,7 @@ class Answer:
         return float(chdtrc(int(self.obs.use.sum()), max(misfit)))
 
 
-def count_probabilities(answer: Answer, gate: float) -> dict[str, float]:
+def count_probabilities(answer: Answer, detection_threshold: float) -> dict[str, float]:
     """P(0), P(1), ... leaks from the evidence; what was not tried is taken as Occam's share of the one before."""
     logs = [0.0]
     for k in range(3):
@@ -218,7 +218,7 @@ def _solve_once(problem: Problem, obs: Observations, leads: LeadFields, thorough
         gain = found.evidence - base.log_evidence
         gains.append(gain)
         leak = make_leak(problem, found, gain)
-        if gain < settings.gate + (SECOND_EXTRA if leaks else 0.0):
+        if gain < settings.detection_threshold + (SECOND_EXTRA if leaks else 0.0):
             doubtful = leak
             break
         leaks.append(leak)
@@ -283,7 +283,7 @@ def _refine_jointly(model: Model, leaks: list[Leak], joint: Fit) -> tuple[list[L
 
 def _drop_superfluous(model: Model, leaks: list[Leak], joint: Fit) -> tuple[list[Leak], Model, Fit]:
     """Without the leaks that stood in for others found since: beside those they no longer earn their place."""
-    needed = model.problem.settings.gate + SECOND_EXTRA
+    needed = model.problem.settings.detection_threshold + SECOND_EXTRA
     kept = [k for k, one in enumerate(leaks) if one.log_evidence >= needed]
     if len(kept) == len(leaks):
         return leaks, model, joint

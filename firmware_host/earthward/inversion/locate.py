@@ -141,7 +141,7 @@ class Survey:
     def _report(self, answer: Answer, with_coverage: bool, with_guidance: bool) -> Result:
         problem, settings = self.problem, self.settings
         findings = tuple(make_finding(problem, leak, answer) for leak in answer.leaks)
-        counts = count_probabilities(answer, settings.gate)
+        counts = count_probabilities(answer, settings.detection_threshold)
         budget = make_budget(problem, answer, counts)
         cover: Coverage | None = None
         if with_coverage:

@@ -38,7 +38,7 @@ class LocateSettings:
     fitting_sigma_m: along the liner, per axis. current_sigma: the source board's current, relative. gain_sigma:
     everything that scales all readings alike (conductivity, spacing, gain). share_sigma: by how much a
     fitting's current may differ between placements. model_error: relative, of each contribution to a reading.
-    gate: the detection threshold, log evidence (nats) a sink must gain to be declared.
+    detection_threshold: the detection threshold, log evidence (nats) a sink must gain to be declared.
     """
 
     position_sigma_m: float = 0.1
@@ -58,7 +58,7 @@ class LocateSettings:
     noise_floor_V: float = 2e-7
     cell_m: float = 0.1
     max_leaks: int = 3
-    gate: float = 4.0
+    detection_threshold: float = 4.0
     water_voltage_V: float | None = 10.0
     """Water against earth, for the hole's size; None if not known."""
     soil_resistivity_ohm_m: tuple[float, float] = (20.0, 300.0)

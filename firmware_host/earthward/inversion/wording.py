@@ -95,7 +95,7 @@ def put_into_words(
         if not answer.fits:
             text += "; not all readings fit that: check depths, the electrodes' places and the current"
         return "suspected", text + then, tuple(advice)
-    p_none = count_probabilities(answer, answer.model.problem.settings.gate)["0"]
+    p_none = count_probabilities(answer, answer.model.problem.settings.detection_threshold)["0"]
     if cover is not None and cover.fraction_at_reference > 0.8 and p_none > 0.5:
         return "no leak seen", f"no leak seen: {cover.text}; that is no proof that there is none", tuple(advice)
     if near is not None and p_none < 0.9:

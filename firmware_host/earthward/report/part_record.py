@@ -47,9 +47,9 @@ def safety(record: Contents) -> list[Block]:
         )
     )
     blocks.append(Heading("Test leak", 2))
-    if not record.proofs:
+    if not record.sensitivity_tests:
         blocks.append(Paragraph("No test leak was read: that nothing was seen proves nothing.", "caution"))
-    for p in record.proofs:
+    for p in record.sensitivity_tests:
         blocks.append(Paragraph(f"{when(p.time_s)} UTC. {p.result.get('text', 'passed' if p.ok else 'failed')}"))
     return blocks
 

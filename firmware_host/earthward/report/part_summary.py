@@ -178,7 +178,7 @@ def _to_do(record: Contents, u: Units) -> list[str]:
         items.append(sentence(budget_text(budget, u)))
     if not record.loss_tests:
         items.append("Do a bucket test of 24 hours or more: the water loss has not been measured.")
-    if not record.proofs or not record.proofs[-1].ok:
+    if not record.sensitivity_tests or not record.sensitivity_tests[-1].ok:
         items.append("Repeat the survey with a test leak that is seen: without it, seeing nothing proves nothing.")
     if not items:
         items.append("Nothing is open. Watch the level: 6 mm (a quarter inch) a day or more deserves a new log.")

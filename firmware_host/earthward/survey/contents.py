@@ -31,7 +31,7 @@ class Contents:
     sources: list[Placement]
     settings: dict[int, dict[str, Any]]
     safety_checks: list[SafetyCheck]
-    proofs: list[SensitivityTest]
+    sensitivity_tests: list[SensitivityTest]
     readings: list[KeptReading]
     withdrawn: list[KeptReading]
     findings: list[Finding]
@@ -65,7 +65,7 @@ def load(store: SurveyStore) -> Contents:
         sources=sources,
         settings=store.settings(),
         safety_checks=store.safety_checks(),
-        proofs=store.proofs(),
+        sensitivity_tests=store.sensitivity_tests(),
         readings=[r for r in every if r.withdrawn_s is None],
         withdrawn=[r for r in every if r.withdrawn_s is not None],
         findings=store.findings(),

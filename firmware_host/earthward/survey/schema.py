@@ -180,7 +180,7 @@ READING = Table("reading", KeptReading, key="row", numbered=True)
 FITTING = Table("fitting", Fitting, key="name")
 SOURCE = Table("source", Placement, key="source_id")
 SAFETY_CHECK = Table("safety_check", SafetyCheck)
-PROOF = Table("proof", SensitivityTest)
+SENSITIVITY_TEST = Table("proof", SensitivityTest)
 #: The region stays with the search's result, the history in its own table.
 FINDING = Table("finding", Finding, key="number", numbered=True, skip=("history", "region"))
 FINDING_STAGE = Table("finding_stage", FindingStage, parent="finding")
@@ -191,7 +191,8 @@ PHOTO = Table("photo", Photo)
 #: The host's own clock means nothing after the visit.
 EVENT = Table("event", Event, key="number", numbered=True, skip=("t_s",))
 TABLES: tuple[Table[Any], ...] = (
-    READING, FITTING, SOURCE, SAFETY_CHECK, PROOF, FINDING, FINDING_STAGE, LOSS_TEST, CURRENT_STEP, NOTE, PHOTO, EVENT,
+    READING, FITTING, SOURCE, SAFETY_CHECK, SENSITIVITY_TEST, FINDING, FINDING_STAGE, LOSS_TEST, CURRENT_STEP, NOTE,
+    PHOTO, EVENT,
 )  # fmt: skip
 
 

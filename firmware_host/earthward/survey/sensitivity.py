@@ -2,7 +2,7 @@
 
 Pure functions of numbers; the daemon and the guided survey call them and keep what they return.
 
-*Test-leak proof*: a small artificial leak (a bare wire end or a capped tube with a known hole, joined to earth) hangs
+*Sensitivity test*: a small artificial leak (a bare wire end or a capped tube with a known hole, joined to earth) hangs
 in the water at a known distance. Readings with it connected and disconnected must differ by at least three times the
 background noise before the survey counts. The idea, and the ratio of 3, are those of ASTM D7007 for water-covered
 liners (known to us from excerpts); the noise measure is our own: the band that holds 95 % of background readings.
@@ -21,11 +21,11 @@ from earthward.record.reading import KeptReading
 
 #: least ratio of test-leak signal to background (ASTM D7007)
 LEAST_RATIO = 3.0
-#: a proof holds for the working day
-PROOF_AGE_S = 12 * 3600.0
+#: a sensitivity test holds for the working day
+TEST_AGE_S = 12 * 3600.0
 #: how far the square law may be stretched in a pool
 FARTHEST_REACH_M = 1.5
-#: settings whose change asks for a new proof
+#: settings whose change asks for a new sensitivity test
 SETTINGS_THAT_COUNT = (
     "spacing_m", "waveform", "frequency_Hz", "window_s", "full_scale_V", "front_end_gain", "current_limit_A",
     "pair", "receiver", "earth_electrode_m",
@@ -33,7 +33,7 @@ SETTINGS_THAT_COUNT = (
 
 
 @dataclass(frozen=True, slots=True)
-class ProofResult:
+class SensitivityResult:
     """`ratio` = signal / noise band; `reach_m`: where a leak of that current would just reach the ratio 3."""
 
     ok: bool
@@ -47,7 +47,9 @@ class ProofResult:
         return asdict(self)
 
 
-def judge_proof(readings: Sequence[KeptReading], distance_m: float, least_ratio: float = LEAST_RATIO) -> ProofResult:
+def judge_sensitivity(
+    readings: Sequence[KeptReading], distance_m: float, least_ratio: float = LEAST_RATIO
+) -> SensitivityResult:
     """Judge the readings taken at one station, `distance_m` from the test leak.
 
     Signal: difference of the means with and without the leak. Noise: the 95 % band of a background reading, from the
@@ -81,19 +83,19 @@ def judge_proof(readings: Sequence[KeptReading], distance_m: float, least_ratio:
             f"{least_ratio:.0f} needed. Wet the earth electrode, cover strong fittings or use a longer window, "
             "then repeat."
         )
-    return ProofResult(ok, ratio, abs(signal), noise, reach, text)
+    return SensitivityResult(ok, ratio, abs(signal), noise, reach, text)
 
 
-def proof_wanted(
+def sensitivity_wanted(
     settings: Mapping[str, Any],
     proven: Mapping[str, Any] | None,
     proven_ok: bool,
     age_s: float | None,
-    age_limit_s: float = PROOF_AGE_S,
+    age_limit_s: float = TEST_AGE_S,
 ) -> str | None:
-    """Why the test leak has to be read (again) before readings count, or None if the last proof holds.
+    """Why the test leak has to be read (again) before readings count, or None if the last sensitivity test holds.
 
-    `proven`: the settings that the last proof was made with; None = never.
+    `proven`: the settings that the last sensitivity test was made with; None = never.
     """
     if proven is None or age_s is None:
         return "the test leak has not been read yet"

@@ -67,7 +67,7 @@ def outcomes_of(
 ) -> dict[str, Outcome]:
     """What record, search and instrument say of each step. `wanted`: why the test leak is to be read again."""
     findings = store.findings()
-    loss, proofs = store.loss_tests(), store.proofs()
+    loss, tests = store.loss_tests(), store.sensitivity_tests()
     water = visit_water_budget(loss, findings)
     accounts = "" if result is None else result.budget.text
     if water is not None:
@@ -78,7 +78,7 @@ def outcomes_of(
         "safe": (None, "not checked yet") if safe is None else (safe, instrument.stray_text),
         "set up": (instrument.healthy or None, ""),
         "water clear": (True, "stated") if instrument.stated_clear else (None, "Look at the whole pool, then say so."),
-        "proof": _proof(proofs[-1] if proofs else None, wanted),
+        "proof": _sensitivity(tests[-1] if tests else None, wanted),
         "survey": _surveyed(stations, result),
         "locate": (None, "") if result is None else (result.verdict == "found" or None, result.text),
         "dye": (_all(f.stage != "suspected" for f in findings), f"findings: {len(findings)}"),
@@ -95,7 +95,7 @@ def _surveyed(stations: int, result: Result | None) -> Outcome:
     return (True if stations >= ENOUGH_STATIONS and (seen or 0.0) >= ENOUGH_SEEN else None), text
 
 
-def _proof(last: SensitivityTest | None, wanted: str | None) -> Outcome:
+def _sensitivity(last: SensitivityTest | None, wanted: str | None) -> Outcome:
     if last is not None and wanted is None:
         return True, str(last.result.get("text", ""))
     if last is None or last.ok:

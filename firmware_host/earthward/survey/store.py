@@ -234,11 +234,11 @@ class SurveyStore:
         rows = self._rows("SELECT id, value FROM settings ORDER BY id")
         return {int(i or 0): self._json(v, f"settings {i}", dict) for i, v in rows}
 
-    def add_proof(self, proof: SensitivityTest) -> int:
-        return self._add(schema.PROOF, proof)
+    def add_sensitivity_test(self, test: SensitivityTest) -> int:
+        return self._add(schema.SENSITIVITY_TEST, test)
 
-    def proofs(self) -> list[SensitivityTest]:
-        return self._all(schema.PROOF)
+    def sensitivity_tests(self) -> list[SensitivityTest]:
+        return self._all(schema.SENSITIVITY_TEST)
 
     def add_safety_check(self, check: SafetyCheck) -> int:
         return self._add(schema.SAFETY_CHECK, check)

@@ -30,7 +30,7 @@ from earthward.safety.stray import StrayVerdict
 from earthward.survey.levels import visit_water_budget
 from earthward.survey.locating import floating_sinks, remeasure
 from earthward.survey.pair import pair_ends
-from earthward.survey.sensitivity import ProofResult, judge_proof, proof_wanted
+from earthward.survey.sensitivity import SensitivityResult, judge_sensitivity, sensitivity_wanted
 from earthward.survey.steps import STEP_TITLES, Instrument, course, outcomes_of
 from earthward.survey.store import SurveyStore
 
@@ -80,7 +80,7 @@ class Visit:
                 self.store.put_source(Placement(source_id=source.source_id, position_m=source.position_m, time_s=now_s))
 
     def use_settings(self, settings: Mapping[str, Any]) -> None:
-        """The measuring settings from now on; readings and proofs name them."""
+        """The measuring settings from now on; readings and sensitivity tests name them."""
         self._measuring = dict(settings)
         self._settings_id = self.store.add_settings(self._measuring)
 
@@ -315,11 +315,11 @@ class Visit:
                 )
             )
 
-    def judge_test_leak(self, distance_m: float) -> ProofResult:
-        """The proof that a leak would be seen here today, from what was kept at the test leak. Raises InputError."""
-        result = judge_proof(self._unjudged(), distance_m)
+    def judge_test_leak(self, distance_m: float) -> SensitivityResult:
+        """Would a leak be seen here today? Judged from what was kept at the test leak. Raises InputError."""
+        result = judge_sensitivity(self._unjudged(), distance_m)
         self.store.set_meta(JUDGED_AFTER_ROW, self._last_row())
-        self.store.add_proof(
+        self.store.add_sensitivity_test(
             SensitivityTest(
                 ok=result.ok,
                 result={**result.as_dict(), "distance_m": distance_m},
@@ -334,17 +334,17 @@ class Visit:
         after = int(self.store.meta().get(JUDGED_AFTER_ROW, 0))
         return [r for r in self.store.readings("test leak") if r.row > after]
 
-    def proof_wanted(self) -> str | None:
-        """Why the test leak must be read (again) before the newest readings count; None if the last proof holds."""
-        proofs = self.store.proofs()
-        if not proofs:
-            return proof_wanted(self._measuring, None, False, None)
-        last = proofs[-1]
-        # A proof from before settings were recorded cannot be compared: it holds for what is set now.
+    def sensitivity_wanted(self) -> str | None:
+        """Why the test leak must be read (again) before the newest readings count; None if the last test holds."""
+        tests = self.store.sensitivity_tests()
+        if not tests:
+            return sensitivity_wanted(self._measuring, None, False, None)
+        last = tests[-1]
+        # A sensitivity test from before settings were recorded cannot be compared: it holds for what is set now.
         proven = self._measuring if last.settings_id is None else self.store.settings().get(last.settings_id, {})
         kept = [r.time_s for r in self.store.readings() if r.purpose != "test leak"]
         newest_s = max(kept, default=last.time_s)
-        return proof_wanted(self._measuring, proven, last.ok, max(0.0, newest_s - last.time_s))
+        return sensitivity_wanted(self._measuring, proven, last.ok, max(0.0, newest_s - last.time_s))
 
     def remeasure(self, number: int) -> RemeasureResult:
         """Is the repaired sink gone? May take its time; safe in another thread. Raises InputError."""
@@ -383,5 +383,5 @@ class Visit:
     def steps(self, instrument: Instrument) -> list[Step]:
         """Where the visit stands."""
         instrument = replace(instrument, stray_text=self._stray_text)
-        outcomes = outcomes_of(self.store, self.result, self._stations, self.proof_wanted(), instrument)
+        outcomes = outcomes_of(self.store, self.result, self._stations, self.sensitivity_wanted(), instrument)
         return course(outcomes, self._marked())

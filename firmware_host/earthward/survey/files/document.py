@@ -86,7 +86,7 @@ def to_document(contents: Contents) -> dict[str, Any]:
         sources=tuple(contents.sources),
         settings=tuple(Settings(id=i, value=v) for i, v in contents.settings.items()),
         safety_checks=tuple(contents.safety_checks),
-        proofs=tuple(contents.proofs),
+        proofs=tuple(contents.sensitivity_tests),
         readings=tuple(sorted([*contents.readings, *contents.withdrawn], key=lambda r: r.row)),
         findings=tuple(contents.findings),
         loss_tests=tuple(contents.loss_tests),
@@ -208,8 +208,8 @@ def _fill(store: SurveyStore, document: Document) -> None:
         store.add_settings(settings.value)
     for check in document.safety_checks:
         store.add_safety_check(check)
-    for proof in document.proofs:
-        store.add_proof(proof)
+    for sensitivity in document.proofs:
+        store.add_sensitivity_test(sensitivity)
     for reading in document.readings:
         row = store.keep(reading)
         if reading.withdrawn_s is not None:

@@ -1,4 +1,4 @@
-"""With the source off: hear what the water carries, and say which repetition frequency is quietest, and why.
+"""With the source off: scan what the water carries and choose the repetition frequency with least interference.
 
 The scan itself is `earthward.signal.band_scan`; here its samples are made even and its ranking becomes a decision.
 """
@@ -26,11 +26,11 @@ class Choice:
     frequency_Hz: float
     changed: bool
     text: str
-    listening: BandScan
+    scan: BandScan
 
 
 def seconds_needed(window_s: float) -> float:
-    """How long the source must have been off before it is worth listening."""
+    """How long the source must have been off before a scan is worth while."""
     return 4.5 * window_s + 0.5
 
 
@@ -51,7 +51,7 @@ def evenly(block: SampleBlock) -> tuple[FloatArray, float] | None:
 
 
 def choose(block: SampleBlock, waveform: WaveformName, present_Hz: float, window_s: float) -> Choice | None:
-    """Listen to a block of quiet water; None when it is too short, holed or clipped to say anything."""
+    """Scan a block of samples taken with the source off; None when it is too short, holed or clipped."""
     even = evenly(block)
     if even is None or even[0].size < seconds_needed(window_s) * even[1] * 0.9:
         return None
@@ -62,11 +62,11 @@ def choose(block: SampleBlock, waveform: WaveformName, present_Hz: float, window
     worth = present.rejected or present.predicted_sigma_V > WORTH * best.predicted_sigma_V
     stays = f"{present.frequency_Hz:.1f} Hz stays ({present.why})."
     if best.rejected:
-        return Choice(present_Hz, False, f"Listening: no frequency is free of interference; {stays}", heard)
+        return Choice(present_Hz, False, f"Band scan: no frequency is free of interference; {stays}", heard)
     if not worth:
-        return Choice(present_Hz, False, f"Listening: {stays}", heard)
+        return Choice(present_Hz, False, f"Band scan: {stays}", heard)
     text = (
-        f"Listening: {best.frequency_Hz:.1f} Hz is chosen ({best.why}) instead of {present.frequency_Hz:.1f} Hz"
+        f"Band scan: {best.frequency_Hz:.1f} Hz is chosen ({best.why}) instead of {present.frequency_Hz:.1f} Hz"
         f" ({present.why})."
     )
     return Choice(best.frequency_Hz, True, text, heard)

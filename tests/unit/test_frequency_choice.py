@@ -1,4 +1,4 @@
-"""What the daemon makes of quiet water: samples made even, a frequency chosen only when it is worth it."""
+"""What the daemon makes of samples with the source off: made even, a frequency chosen only when it is worth it."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.random import default_rng
 
-from earthward.daemon.listening import choose, evenly, seconds_needed
+from earthward.daemon.frequency_choice import choose, evenly, seconds_needed
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 
 RATE_HZ, WINDOW_S = 860.0, 0.5

@@ -1,18 +1,18 @@
-"""What the water carries while the source is off: kept for the stray-voltage check and for the listening scan."""
+"""What the water carries while the source is off: kept for the stray-voltage check and for the band scan."""
 
 from __future__ import annotations
 
 import math
 
 from earthward.config import Config
-from earthward.daemon.listening import Choice, choose, seconds_needed
+from earthward.daemon.frequency_choice import Choice, choose, seconds_needed
 from earthward.daemon.tail import Tail
 from earthward.record.board import BoardReport
 from earthward.safety.stray import StrayMeasurement
 from earthward.signal.stray import estimate_stray
 from earthward.signal.types import SampleBlock
 
-#: The stray-voltage check looks at so much quiet water at a time ...
+#: The stray-voltage check uses so many seconds of samples at a time ...
 STRAY_WINDOW_S = 2.0
 #: ... and the worst of the last so many seconds counts, so that turning the pole shows other directions.
 STRAY_MEMORY_S = 10.0
@@ -22,16 +22,16 @@ SETTLE_S = 0.3
 FRESH_S = 1.0
 
 
-class QuietWater:
-    """The newest quiet seconds of every channel, and what was found in them lately."""
+class SourceOffMonitor:
+    """The newest seconds of every channel with the source off, and the stray voltages measured in them lately."""
 
-    def __init__(self, config: Config, channels: int, listen: bool) -> None:
+    def __init__(self, config: Config, channels: int, scan: bool) -> None:
         self._config = config
         self._tails = [Tail(STRAY_MEMORY_S) for _ in range(channels)]
         self._since_s = math.inf
         self._history: list[StrayMeasurement] = []
-        #: A listening scan is wanted as soon as there is enough to listen to.
-        self.listen_wanted = listen
+        #: A band scan is wanted as soon as there are samples enough.
+        self.scan_wanted = scan
 
     def source_is_off(self, now_s: float, just_now: bool) -> None:
         """The board says that its output is off; `just_now`: it was on until this moment."""
@@ -50,7 +50,7 @@ class QuietWater:
             self._tails[block.channel].push(block)
 
     def measure(self, report: BoardReport, now_s: float) -> StrayMeasurement | None:
-        """One look at the quiet water; None where too little, too old or too broken has been heard."""
+        """One measurement; None where the samples are too few, too old or too broken."""
         if self._tails[0].span_s < STRAY_WINDOW_S:
             return None
         mains, dc, saturated = 0.0, 0.0, False
@@ -81,14 +81,14 @@ class QuietWater:
         self._history = [x for x in history if x.t_s > measurement.t_s - STRAY_MEMORY_S]
         return worst(self._history)
 
-    def listen(self, frequency_Hz: float) -> Choice | None:
-        """The listening scan that is wanted, once enough has been heard; None until then."""
+    def scan(self, frequency_Hz: float) -> Choice | None:
+        """The band scan that is wanted, once there are samples enough; None until then."""
         window_s = self._config.detector.window_s
-        if not self.listen_wanted or self._tails[0].span_s < seconds_needed(window_s):
+        if not self.scan_wanted or self._tails[0].span_s < seconds_needed(window_s):
             return None
         block = self._tails[0].block()
         choice = None if block is None else choose(block, self._config.source.waveform, frequency_Hz, window_s)
-        self.listen_wanted = choice is None
+        self.scan_wanted = choice is None
         return choice
 
 
