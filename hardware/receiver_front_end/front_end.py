@@ -203,7 +203,7 @@ def draw() -> str:
     d.config(unit=2, fontsize=9, lw=1.2, bgcolor="white", font="sans-serif")
     table = {part.ref: part for part in parts()}
 
-    def word(x: float, y: float, text: str, align: str = "left") -> None:
+    def word(x: float, y: float, text: str, align: Literal["left", "center", "right"] = "left") -> None:
         nonlocal d
         d += elm.Label().at((x, y)).label(text, halign=align, valign="center", fontsize=9, ofst=0)
 

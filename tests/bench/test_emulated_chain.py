@@ -21,6 +21,7 @@ from earthward.devices.ads1115 import AdcReader
 from earthward.devices.gpio import PoolSide, open_sync_pin
 from earthward.devices.source import SourceLink
 from earthward.emulated.bench import BenchPins, EmulatedBench
+from earthward.emulated.board import EmulatedBoard
 from earthward.emulated.scenario import FittingSpec, LeakSpec, Scenario
 from earthward.record.board import BoardState, Trip
 from earthward.record.waveform import WAVEFORMS
@@ -80,6 +81,7 @@ class Chain:
         rate, report, board = self.reader.status.rate_Hz, self.link.telemetry, self.bench.board
         assert rate is not None
         assert report is not None
+        assert isinstance(board, EmulatedBoard)
         ticks = board.clock.ticks_of(t)
         phase = (ticks - board._first_tick) / report.period_ticks
         mapped = self.link.host_time(float(ticks[-1]))
@@ -98,7 +100,9 @@ class Chain:
 
 def code_mean(a: FloatArray, b: FloatArray) -> FloatArray:
     """Mean of the code between phases a and b, by its own cumulative sum."""
-    knots, area = np.arange(11) / 10, np.concatenate([[0], np.cumsum(WAVEFORMS["coded"].levels)]) / 10
+    levels = WAVEFORMS["coded"].levels
+    assert levels is not None
+    knots, area = np.arange(11) / 10, np.concatenate([[0], np.cumsum(levels)]) / 10
 
     def integral(p: FloatArray) -> FloatArray:
         return np.asarray(np.interp(p - np.floor(p), knots, area))
@@ -222,6 +226,7 @@ def test_the_sync_wire_sharpens_the_clock_map() -> None:
         assert reference is not None
         assert report is not None
         board = bench.board
+        assert isinstance(board, EmulatedBoard)
         periods = (board.clock.ticks(reference.start_s) - board._first_tick) / report.period_ticks
         # A ceramic resonator's map over a wire: well within the tenths of a millisecond that round trips leave.
         assert abs(periods - round(periods)) / reference.frequency_Hz < 150e-6
@@ -230,8 +235,10 @@ def test_the_sync_wire_sharpens_the_clock_map() -> None:
 def test_letting_go_of_the_enable_drops_the_output(wired: Chain) -> None:
     wired.energise()
     wired.bench.technician.release_enable()
-    assert not wired.bench.board.energised
-    assert wired.bench.board.trip is Trip.ENABLE_RELEASED
+    board = wired.bench.board
+    assert isinstance(board, EmulatedBoard)
+    assert not board.energised
+    assert board.trip is Trip.ENABLE_RELEASED
     assert ("enable", False) in wired.changes
 
 

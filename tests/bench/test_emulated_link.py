@@ -20,6 +20,7 @@ import serial
 
 from earthward.clock import ScaledClock
 from earthward.devices.source import LinkError, SourceLink, open_port
+from earthward.devices.source.transport import Port
 from earthward.emulated.board import EmulatedBoard
 from earthward.emulated.load import ResistorLoad
 from earthward.errors import InputError
@@ -168,7 +169,7 @@ def test_a_board_that_is_not_what_it_should_be_is_never_armed(change: dict[str, 
     if "limits_crc_error" in change:
         board.limits_crc_error = change["limits_crc_error"]
     else:
-        board._identity = replace(board._identity, **change)  # type: ignore[arg-type]
+        board._identity = replace(board._identity, **change)
     with board, SourceLink(board.port, CLOCK) as link:
         assert until(lambda: link.status.connected)
         assert not link.status.may_arm
@@ -304,13 +305,13 @@ def test_a_port_that_another_program_holds_is_a_sentence(pair: Pair) -> None:
 @pytest.mark.parametrize("error", [OSError(errno.EIO, "Input/output error"), serial.SerialException("gone")])
 def test_every_kind_of_port_error_leads_to_a_reconnect(error: Exception) -> None:
     """pyserial lets three kinds through: SerialException, OSError (`in_waiting`), termios.error (`flush`)."""
-    opened = []
+    opened: list[Failing] = []
 
     class Failing:
-        def __init__(self, inner: serial.Serial) -> None:
+        def __init__(self, inner: Port) -> None:
             self._inner = inner
             self._reads = 0
-            self.timeout = None
+            self.timeout: float | None = None
 
         @property
         def in_waiting(self) -> int:
@@ -332,7 +333,7 @@ def test_every_kind_of_port_error_leads_to_a_reconnect(error: Exception) -> None
             return int(self._inner.fileno())
 
     def opener(name: str, timeout_s: float) -> Failing:
-        opened.append(Failing(open_port(name, timeout_s)))  # type: ignore[arg-type]
+        opened.append(Failing(open_port(name, timeout_s)))
         return opened[-1]
 
     with EmulatedBoard(CLOCK, ResistorLoad(1.0)) as board, SourceLink(board.port, CLOCK, opener=opener) as link:

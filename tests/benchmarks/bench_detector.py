@@ -13,6 +13,7 @@ import sys
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -134,7 +135,7 @@ def section_clock(size: float) -> None:
     errors, sigmas = [], []
     for seed in range(round(2 * size)):
         rng = np.random.default_rng(1000 + seed)
-        wobble = {}
+        wobble: dict[int, float] = {}
 
         def reference(t_s: float, rng: np.random.Generator = rng, wobble: dict[int, float] = wobble) -> PhaseReference:
             late = wobble.setdefault(int(t_s), float(rng.normal(0, 0.15e-3)))
@@ -190,8 +191,8 @@ def section_lock(size: float) -> None:
     signs = [1 if k % 2 else -1 for k in range(trials)]
     outcome = [lock_trial(rng, 7.5 * sigma * sign, 0.0) for sign in signs]
     wrong = sum(found == -sign for sign, (_, found) in zip(signs, outcome, strict=True))
-    locked = sum(w is not None for w, _ in outcome)
-    print(f"  clock unknown, amplitude 7.5 sigma of a 0.5 s reading: {locked} of {trials} locked, wrong sign {wrong}")
+    count = sum(w is not None for w, _ in outcome)
+    print(f"  clock unknown, amplitude 7.5 sigma of a 0.5 s reading: {count} of {trials} locked, wrong sign {wrong}")
 
 
 def section_signs(size: float) -> None:
@@ -286,6 +287,10 @@ def section_distorted(size: float) -> None:
             )
 
 
+def _always(reference: PhaseReference, _t_s: float) -> PhaseReference:
+    return reference
+
+
 def section_response(size: float) -> None:
     """Step of the signal: time to 95 %, in windows; and the age of a reading."""
     for window in (0.25, 0.5, 1.0):
@@ -296,7 +301,7 @@ def section_response(size: float) -> None:
         recording = record(scene, 20, 1, amplitude)
         moment = float(recording.end_s[at])
         reference = PhaseReference(scene.start_s, scene.frequency_Hz)
-        readings = [r for r in stream(recording, window, lambda _t, known=reference: known) if r.value_V is not None]
+        readings = [r for r in stream(recording, window, partial(_always, reference)) if r.value_V is not None]
         settled = next(
             r.newest_s for k, r in enumerate(readings)
             if r.newest_s > moment and all(abs((x.value_V or 0) - 100e-6) < 5e-6 for x in readings[k:])
@@ -318,8 +323,8 @@ def section_outside(size: float) -> None:
         phase = (recording.end_s - scene.start_s) * scene.frequency_Hz
         r = waveforms.averaged(name, phase, scene.frequency_Hz / scene.rate_Hz)
         whole = np.ones(425) / 425
-        low = scipy.signal.lfilter(whole, 1, (recording.v_V - scene.offset_V) * r)[3000:]
-        power = scipy.signal.lfilter(whole, 1, r * r)[3000:]
+        low = scipy.signal.lfilter(whole, [1.0], (recording.v_V - scene.offset_V) * r)[3000:]
+        power = scipy.signal.lfilter(whole, [1.0], r * r)[3000:]
         old = float(np.mean(low / power))
         print(
             f"  {name:6s}: ours {ours.mean() * 1e6:.5f} uV, classical {old * 1e6:.5f} uV,"

@@ -105,7 +105,7 @@ async def feed(
 def delays(sent: list[tuple[float, str]], written: list[tuple[float, bytes]]) -> list[float]:
     """From each reading to the first bytes that show it or a newer one: the value row is redrawn at every paint."""
     shown: list[tuple[float, int]] = []
-    order = {}
+    order: dict[str, list[int]] = {}
     for i, (_, number) in enumerate(sent):
         order.setdefault(number, []).append(i)
     for at, data in written:

@@ -82,7 +82,8 @@ def make_case(pool: Pool, stations: int, seed: int, around: FloatArray | None = 
     x0, y0, x1, y1 = pool.bounds_m
     arms = 0.5 * SPACING_m * np.concatenate([np.eye(3), -np.eye(3)])
     cells = pool.liner_cells(0.08).centre_m
-    found, sinks = [], []
+    found: list[FloatArray] = []
+    sinks: list[FloatArray] = []
     while len(found) < stations:
         if around is None:
             centre = rng.uniform([x0, y0, 0], [x1, y1, pool.greatest_depth_m])
@@ -180,8 +181,8 @@ class FiniteVolumes:
             share.append(wet / 16)
         aperture = np.concatenate(share)
         divergence = mesh.face_divergence
-        sides = np.asarray(abs(divergence).astype(bool).T.sum(axis=1)).ravel()
-        aperture[sides < 2] = 0.0
+        cells_beside = np.asarray(abs(divergence).astype(bool).T.sum(axis=1)).ravel()
+        aperture[cells_beside < 2] = 0.0
         aperture[aperture < 0.1] = 0.0
         joined = np.asarray(abs(divergence) @ aperture).ravel() > 0
         self.wet = np.flatnonzero(joined)

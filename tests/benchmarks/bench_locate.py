@@ -428,6 +428,7 @@ def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None) ->
     true = world.leaks[0][0]
     place = guide.first_place(world.pool, survey.places)
     for k in range(most):
+        assert place.bearing_deg is not None
         for reading in world.measure(np.array(place.position_m), place.bearing_deg, f"g{k}"):
             survey.add(reading)
         result = survey.result(coverage=False, guidance=False)

@@ -41,6 +41,7 @@ from tests.benchmarks.worlds import Drawn, Sink, draw, planted
 from earthward.inversion.locate import locate
 from earthward.inversion.types import LocateSettings, Result
 from earthward.record.finding import Finding
+from earthward.record.place import Placement
 
 SEED = 700_000
 #: A finding this near to a leak speaks of that leak; one that is called found should lie so near.
@@ -120,8 +121,14 @@ def judge(drawn: Drawn, result: Result, seconds: float, bound: bool = False) -> 
 def _told_A(drawn: Drawn, leak: Sink, result: Result) -> float:
     """What a right answer says that the leak takes: its mean share, of what the answer calls the injected current."""
     share = float(np.mean(leak.current_A / drawn.truth.injected_A))
-    noted = [source.current_A for source in drawn.pool.sources]
+    noted = [_noted_A(source) for source in drawn.pool.sources]
     return share * result.budget.injected_A * float(np.mean(drawn.truth.injected_A / noted))
+
+
+def _noted_A(source: Placement) -> float:
+    if source.current_A is None:
+        raise ValueError("a world's injection electrode has no noted current")
+    return source.current_A
 
 
 def _gap(finding: Finding, place: Any) -> float:

@@ -6,15 +6,16 @@ not quite where the pool file says; the search is told the nominal poses only.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from tests.support.points import point
 
 from earthward.inversion.types import Head
 from earthward.pool.box import BoxField
 from earthward.pool.shape import Pool, rectangle
-from earthward.record.place import Fitting, Placement
+from earthward.record.place import Fitting, FittingKind, Placement
 from earthward.record.reading import KeptReading
 
 FloatArray = NDArray[np.float64]
@@ -52,7 +53,7 @@ class VirtualPool:
     rng: np.random.Generator
     size: FloatArray
     source_true: list[FloatArray]
-    rows: int = field(default=0)
+    rows: int = 0
 
     def measure(
         self,
@@ -168,7 +169,7 @@ def random_pool(
     currents = rng.uniform(*leak_mA, leaks)
     if min_share > 0:
         currents = np.maximum(currents, min_share * injected)
-    kinds = ["light", "return", "skimmer", "drain", "ladder"]
+    kinds: list[FittingKind] = ["light", "return", "skimmer", "drain", "ladder"]
     stated, true, listed = [], [], []
     for k in range(n):
         kind = kinds[int(rng.integers(0, 5))]
@@ -181,7 +182,7 @@ def random_pool(
             p = np.array([[u * L, 0, z], [u * L, W, z], [0, u * W, z], [L, u * W, z]][side])
         stated.append(p)
         true.append(shift_on_liner(rng, p, size, errors.fitting_m))
-        listed.append(Fitting(name=f"{kind} {k + 1}", kind=kind, position_m=tuple(float(c) for c in p)))
+        listed.append(Fitting(name=f"{kind} {k + 1}", kind=kind, position_m=point(p)))
     if n:
         rest = injected - currents.sum()
         if rest < 0.5:
@@ -205,8 +206,7 @@ def random_pool(
         rectangle(float(L), float(W), float(D)),
         water_conductivity_S_per_m=float(rng.uniform(0.1, 0.4)),
         sources=tuple(
-            Placement(position_m=tuple(float(c) for c in p), current_A=injected * 1e-3, source_id=k)
-            for k, p in enumerate(two)
+            Placement(position_m=point(p), current_A=injected * 1e-3, source_id=k) for k, p in enumerate(two)
         ),
         fittings=tuple(listed),
         name=f"virtual pool {seed}",

@@ -409,7 +409,7 @@ class Visit:
         fresh = []
         for i, step in enumerate(self.steps):
             status = "done" if i <= at else ("now" if i == at + 1 else step.status)
-            fresh.append(Step(key=step.key, title=step.title, status=status, text=step.text))  # type: ignore[arg-type]
+            fresh.append(Step(key=step.key, title=step.title, status=status, text=step.text))
         self.steps = fresh
         self.daemon.say(Steps(steps=self.steps))
 

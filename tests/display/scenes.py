@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 from tests.display import fake_feed
 
-from earthward.daemon.protocol import Interlock, Message, Steps
+from earthward.daemon.protocol import EventMessage, FromDaemon, Interlock, Steps
 from earthward.display.pages import registry
 from earthward.display.snapshot import Snapshot, connection, updated
-from earthward.record.event import Event
 
 SIZES = ((53, 20), (80, 24), (120, 40))
 SMALL = (40, 13)
@@ -27,8 +26,8 @@ def scene(
     lock: str | Interlock = "energised",
     value_of: Callable[[float], float] = swing,
     readings: int = 400,
-    events: list[Event] | None = None,
-    extra: list[Message] | None = None,
+    events: Sequence[EventMessage] | None = None,
+    extra: Sequence[FromDaemon] = (),
     noise_V: float = 2.6e-6,
     seed: int = 1,
 ) -> tuple[Snapshot, float]:
@@ -43,6 +42,6 @@ def scene(
     for i in range(readings):
         now = 100.0 + i * 0.05
         snapshot = updated(snapshot, fake_feed.reading(i + 1, value_of(i * 0.05) + rng.gauss(0, noise_V)), now)
-    for message in extra or []:
-        snapshot = updated(snapshot, message, now)  # type: ignore[arg-type]
+    for more in extra:
+        snapshot = updated(snapshot, more, now)
     return snapshot, now

@@ -8,7 +8,6 @@ from pathlib import Path
 from tests.display import fake_feed
 from tests.display.scenes import scene
 
-from earthward.daemon.protocol import Message
 from earthward.display.draw import draw
 from earthward.display.options import Options
 from earthward.display.picture import svg_of
@@ -42,7 +41,7 @@ PICTURES: tuple[tuple[str, tuple[int, int], str, ThemeName, str, str], ...] = (
 
 def picture(name: str, size: tuple[int, int], page: str, theme: ThemeName, lock: str, tier: str) -> str:
     here = "hold" if lock == "spot" else lock
-    extra: list[Message] = [fake_feed.state(spot=fake_feed.spot(here))] if lock in ("spot", "turn") else []
+    extra = [fake_feed.state(spot=fake_feed.spot(here))] if lock in ("spot", "turn") else []
     known = lock if lock in ("off", "checking", "ready", "tripped") else "energised"
     snapshot, now = scene(known, events=fake_feed.events()[:4] if page == "log" else [], extra=extra)
     if lock == "gone":

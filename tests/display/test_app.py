@@ -97,6 +97,14 @@ def daemon(tmp_path: Path) -> FakeDaemon:
 Press = Callable[[str], Awaitable[None]]
 
 
+async def reaches(read: Callable[[], object], wanted: object) -> None:
+    await until(lambda: read() == wanted)
+
+
+async def leaves(read: Callable[[], object], before: object) -> None:
+    await until(lambda: read() != before)
+
+
 async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
     """From arrival to the report, with nothing but keep, map, next and off."""
 
@@ -104,13 +112,16 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
         """What the last rows say is to be pressed now."""
         return " ".join(" ".join(text_of(app).splitlines()[-4:]).split())
 
+    async def says(words: str) -> None:
+        await until(lambda: words in line())
+
     async def go(page: str) -> None:
         for _ in range(len(registry())):
             if app.view.page == page:
                 return
             before = app.view.page
             await press("map")
-            await until(lambda before=before: app.view.page != before)
+            await leaves(lambda: app.view.page, before)
         raise AssertionError(f"the map key never reaches {page}")
 
     # Safety first: nothing is on, and the screen says what to press.
@@ -129,38 +140,38 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
         for k in range(4):
             # One press at the place, one after each turn of the pole.
             await press("next")
-            await until(lambda k=k: visit.place is not None and visit.place.name == f"g{k}")
+            await reaches(lambda: visit.place and visit.place.name, f"g{k}")
             await until(lambda: "ACROSS" in line())
             await press("keep")
             await until(lambda: "UPRIGHT" in line())
             await press("keep")
-            await until(lambda k=k: len(visit.kept) == 3 * (k + 1))
+            await reaches(lambda: len(visit.kept), 3 * (k + 1))
             if k == 0:
                 for words in ("NOT joined", "JOIN", "part"):
-                    await until(lambda words=words: words in line())
+                    await says(words)
                     await press("keep")
                 await until(lambda: visit.leak_read == 3)
-            await until(lambda k=k: f"place {k + 1}" in line())
+            await says(f"place {k + 1}")
         # One place by two tapes: 5.0 m and 7.1 m, digit by digit.
         await go("place")
         for digit in (0, 5, 0, 0, 7, 1):
             for _ in range(digit):
-                before = app.view.entry
+                digits = app.view.entry
                 await press("next")
-                await until(lambda before=before: app.view.entry != before)
-            before_entry, before_page = app.view.entry, app.view.page
+                await leaves(lambda: app.view.entry, digits)
+            before = app.view.entry, app.view.page
             await press("keep")
-            await until(lambda e=before_entry, p=before_page: (app.view.entry, app.view.page) != (e, p))
+            await leaves(lambda: (app.view.entry, app.view.page), before)
         await until(lambda: visit.place is not None and visit.place.name == "tape 5.00 7.10")
         assert visit.place is not None
         # Corners 1 and 2 are (0, 0) and (10, 0): x = (25 - 50.41 + 100) / 20, y = sqrt(25 - x^2).
         assert visit.place.position_m[:2] == pytest.approx((3.7295, 3.3302), abs=1e-3)
         assert app.view.page == "read"
         for _ in range(2):
-            before = len(visit.kept)
+            count = len(visit.kept)
             await until(lambda: "when turned" in line())
             await press("keep")
-            await until(lambda before=before: len(visit.kept) == before + 1)
+            await reaches(lambda: len(visit.kept), count + 1)
         # Look at everything.
         for page in ("map", "coverage", "budget", "log", "do"):
             await go(page)
@@ -175,9 +186,7 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
         await press("keep")
         await until(lambda: app.view.choice is not None)
         await press("keep")
-        await until(
-            lambda stage=stage: app.client.snapshot.plan and app.client.snapshot.plan.findings[0].stage == stage
-        )
+        await reaches(lambda: app.client.snapshot.plan and app.client.snapshot.plan.findings[0].stage, stage)
     await go("read")
     await until(lambda: "compare before and after" in line())
     await press("keep")

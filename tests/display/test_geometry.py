@@ -8,7 +8,7 @@ import pytest
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 
-from earthward.daemon.protocol import Message, Steps
+from earthward.daemon.protocol import FromDaemon, Steps
 from earthward.display.canvas import Canvas
 from earthward.display.draw import draw
 from earthward.display.frame import now_line
@@ -45,7 +45,7 @@ def check(width: int, height: int, snapshot: Snapshot, view: View, now: float, t
 def test_every_page_fits(page: str, size: tuple[int, int], tier: str) -> None:
     snapshot, now = scene()
     for system in ("si", "us"):
-        check(*size, snapshot, View(page=page, system=system), now, tier)  # type: ignore[arg-type]
+        check(*size, snapshot, View(page=page, system=system), now, tier)
 
 
 @pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")
@@ -53,7 +53,7 @@ def test_every_page_fits(page: str, size: tuple[int, int], tier: str) -> None:
 def test_nothing_is_cut_without_saying_so(state: str, size: tuple[int, int]) -> None:
     """Every page in every state in both systems of units; and always a line that says what to press now."""
     lock = state if state in ("off", "checking", "ready", "tripped") else "energised"
-    extra: list[Message] = []
+    extra: list[FromDaemon] = []
     if state in ("spot", "turn"):
         extra.append(fake_feed.state(spot=fake_feed.spot("hold" if state == "spot" else "turn")))
     if state == "alarm":
@@ -63,7 +63,7 @@ def test_nothing_is_cut_without_saying_so(state: str, size: tuple[int, int]) -> 
         snapshot = connection(snapshot, False, now - 3.0)
     for page in PAGES:
         for system in ("si", "us"):
-            view = View(page=page, system=system)  # type: ignore[arg-type]
+            view = View(page=page, system=system)
             text = check(*size, snapshot, view, now)
             key, said = now_line(Scene(snapshot, view, Options(), now, meaning_of(snapshot, now)))
             assert said

@@ -101,7 +101,7 @@ def test_noise_alone_in_a_crossed_pair_claims_in_at_most_five_percent() -> None:
     assert claims / n <= 0.06  # 5.0 % expected; three standard errors of 4,000 draws are 1 %
 
 
-def fake_feed_pair(**more: object):  # type: ignore[no-untyped-def]
+def fake_feed_pair(**more: object):
     from earthward.daemon.protocol import PairInfo
 
     return PairInfo(**more)  # type: ignore[arg-type]

@@ -31,7 +31,7 @@ PAGE = Page("weather", "Weather", order=65, paint=paint, keys={"map": "map", "ne
 
 
 @pytest.fixture
-def new_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):  # type: ignore[no-untyped-def]
+def new_page(tmp_path: Path, monkeypatch: pytest.MonkeyPatch):
     (tmp_path / "weather.py").write_text(NEW_PAGE)
     monkeypatch.setattr(earthward.display.pages, "__path__", [*earthward.display.pages.__path__, str(tmp_path)])
     registry.cache_clear()

@@ -8,6 +8,7 @@ import pytest
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SMALL, TIERS, scene
 
+from earthward.daemon.protocol import FromDaemon
 from earthward.display.draw import draw
 from earthward.display.glyphs import ALLOWED, RAMP, SAFE, choose_tier, clean
 from earthward.display.options import Options
@@ -21,8 +22,9 @@ def test_every_glyph_that_every_page_emits_is_in_its_tier(tier: str) -> None:
     emitted: set[str] = set()
     for lock in ("checking", "energised", "tripped"):
         strange = fake_feed.state(lock, place=fake_feed.Station(position_m=(1, 1, 1), text="Beckenrand Süd – 池"))
-        for extra in ([], [strange, *fake_feed.events()[3:]]):
-            snapshot, now = scene(lock, readings=60, extra=list(extra))
+        extras: tuple[list[FromDaemon], ...] = ([], [strange, *fake_feed.events()[3:]])
+        for extra in extras:
+            snapshot, now = scene(lock, readings=60, extra=extra)
             options = Options(tier=tier)  # type: ignore[arg-type]
             for page, size in itertools.product(PAGES, (SMALL, (80, 24))):
                 views = [View(page=page), View(page=page, help=1)]

@@ -96,7 +96,7 @@ async def keep_feeding(daemon: FakeDaemon) -> None:
 
 
 @contextlib.asynccontextmanager
-async def visit(tmp_path: Path):  # type: ignore[no-untyped-def]
+async def visit(tmp_path: Path):
     daemon = FakeDaemon(tmp_path / "d.sock")
     await daemon.start()
     task = asyncio.create_task(keep_feeding(daemon))

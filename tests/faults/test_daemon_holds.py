@@ -11,7 +11,7 @@ import json
 import sqlite3
 import time
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import msgspec
 import pytest
@@ -31,7 +31,7 @@ from earthward.record.reading import Reading
 def spoil_events(quick: Quick) -> None:
     """The survey's file is damaged: every event that is to be written down raises."""
 
-    def malformed(*_: Any, **__: Any) -> None:
+    def malformed(*_: Any, **__: Any) -> NoReturn:
         raise sqlite3.DatabaseError("database disk image is malformed")
 
     assert quick.daemon.visit is not None

@@ -97,8 +97,8 @@ def test_agreement_with_a_classical_lock_in(waveform: WaveformName) -> None:
     phase = (recording.end_s - scene.start_s) * scene.frequency_Hz
     r = waveforms.averaged(waveform, phase, scene.frequency_Hz / scene.rate_Hz)
     whole = np.ones(425) / 425  # 17 periods of 25 conversions
-    low = scipy.signal.lfilter(whole, 1, (recording.v_V - scene.offset_V) * r)[3000:]
-    power = scipy.signal.lfilter(whole, 1, r * r)[3000:]
+    low = scipy.signal.lfilter(whole, [1.0], (recording.v_V - scene.offset_V) * r)[3000:]
+    power = scipy.signal.lfilter(whole, [1.0], r * r)[3000:]
     assert ours.mean() == pytest.approx(float(np.mean(low / power)), rel=1e-3)
 
 

@@ -83,7 +83,9 @@ def test_no_rotation_of_the_code_is_near_its_negative() -> None:
     assert min(int(chips @ np.roll(chips, shift)) for shift in range(10)) == -2
     assert waveforms.polarity_margin("coded") == pytest.approx(0.2)
     assert waveforms.polarity_margin("square") == pytest.approx(1.0)
-    assert sum(WAVEFORMS["coded"].levels) == 0
+    levels = WAVEFORMS["coded"].levels
+    assert levels is not None
+    assert sum(levels) == 0
 
 
 def test_quantisation_of_a_quiet_square() -> None:
@@ -109,7 +111,7 @@ def test_window_equations_are_the_sum_over_samples() -> None:
     layout, hops, slots = Layout(8, 2), 6, 12
     equations = WindowEquations(layout, hops)
     store = HopStore(16, slots, 2, 2)
-    s = (np.arange(slots) - 0.5 * (slots - 1)) / (0.5 * slots)
+    s = (np.arange(slots, dtype=np.float64) - 0.5 * (slots - 1)) / (0.5 * slots)
     store.lay_out(layout, s ** np.arange(4)[:, None])
     x = store.columns
     x[:, : layout.turn] = rng.standard_normal((16, layout.turn, slots))

@@ -18,6 +18,7 @@ from earthward.safety.limits import (
     REFERENCE,
     Limit,
     Limits,
+    Waveform,
     allowed_drive,
     check_board,
     contact_limit_peak_V,
@@ -69,7 +70,7 @@ def test_contact_limits_by_waveform() -> None:
 
 
 def test_the_hardware_bounds_are_below_the_lowest_contact_limit_and_let_go_is_not_claimed() -> None:
-    waveforms = ("sine AC", "non-sinusoidal AC", "continuous DC", "interrupted DC")
+    waveforms: tuple[Waveform, ...] = ("sine AC", "non-sinusoidal AC", "continuous DC", "interrupted DC")
     lowest_V = min(contact_limit_peak_V(waveform) for waveform in waveforms)
     assert lowest_V >= HARDWARE_VOLTAGE_V
     # Ohm: 12 V over the conservative immersed body would be 40 mA, so the voltage limit alone is not enough.

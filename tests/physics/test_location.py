@@ -92,6 +92,7 @@ def test_a_technician_who_follows_the_advice_gets_there() -> None:
         place = guide.first_place(world.pool, survey.places)
         for k in range(8):
             assert world.pool.contains([place.position_m])[0]
+            assert place.bearing_deg is not None
             for reading in world.measure(np.array(place.position_m), place.bearing_deg, f"g{k}"):
                 survey.add(reading)
             survey.result(coverage=False, guidance=False)
@@ -167,6 +168,7 @@ def test_following_the_readings_says_the_same_as_looking_at_all_of_them_afresh()
     follows = Searcher()
     place, rows, differences = guide.first_place(world.pool, helper.places), [], []
     for k in range(6):
+        assert place.bearing_deg is not None
         rows += world.measure(np.array(place.position_m), place.bearing_deg, f"g{k}")
         # The daemon searches whenever readings pause, also within a station.
         for count in (len(rows) - 3, len(rows)):

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from tests.support.points import point
 
 from earthward.record.place import Placement
 from earthward.record.reading import KeptReading
@@ -49,7 +50,7 @@ def half_space_file(folder: Path) -> Path:
         front, back = centre + half, centre - half
         store.keep(
             KeptReading(
-                front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), station=f"S{i}",
+                front_m=point(front), back_m=point(back), station=f"S{i}",
                 value_V=half_space_potential_V(back, source) - half_space_potential_V(front, source), sigma_V=1e-7,
             )
         )  # fmt: skip

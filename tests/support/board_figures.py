@@ -8,6 +8,7 @@ import math
 import random
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 
 from tests.support.board_rig import FirmwareRig
 
@@ -169,7 +170,7 @@ def over_current_s(build: Build, waveform: WaveformName, seed: int, tries: int) 
     for _ in range(tries):
         rig = energised(build, waveform, limit_uA=8000)
         rig.wait(chance.uniform(0, 0.03))
-        found.append(off_after_s(rig, lambda rig=rig: rig.set_load(0.0), 0.05))
+        found.append(off_after_s(rig, partial(rig.set_load, 0.0), 0.05))
         rig.close()
     return found
 
@@ -181,10 +182,14 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
         def act(rig: FirmwareRig) -> None:
             with rig.mcu.world() as w:
                 for name, value in changes.items():
-                    if name.startswith("stuck_mV"):
-                        w.stuck_mV[int(name[-1])] = value
-                    else:
-                        setattr(w, name, value)
+                    setattr(w, name, value)
+
+        return act
+
+    def stuck(channel: int, mV: int) -> Callable[[FirmwareRig], object]:
+        def act(rig: FirmwareRig) -> None:
+            with rig.mcu.world() as w:
+                w.stuck_mV[channel] = mV
 
         return act
 
@@ -204,9 +209,9 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
         "negative half meets three times the load": world(negative_load=3.0),
         "bridge stuck positive": world(stuck_drive=1),
         "converter stopped": stop_converter,
-        "current input stuck at rest": world(stuck_mV0=2500),
-        "voltage input stuck at rest": world(stuck_mV1=2500),
-        "current input stuck at 0 V": world(stuck_mV0=0),
+        "current input stuck at rest": stuck(0, 2500),
+        "voltage input stuck at rest": stuck(1, 2500),
+        "current input stuck at 0 V": stuck(0, 0),
         "chip supply 4.0 V": world(supply_V=4.0),
         "waveform interrupt lost": lambda r: r.mcu.poke(TIMSK1, 1),
         "main loop hangs": lambda r: r.mcu.hang(interrupts_live=True),
@@ -217,10 +222,10 @@ def fault_times_s(build: Build) -> dict[str, tuple[float, int]]:
     }
     found = {}
     for name, act in acts.items():
-        shape = "square" if name.startswith("square") else "coded"
+        shape: WaveformName = "square" if name.startswith("square") else "coded"
         rig = energised(build, shape, limit_uA=8000)
         resets = rig.mcu.resets
-        seconds = off_after_s(rig, lambda act=act, rig=rig: act(rig), 0.6 if "9 V" in name or "75" in name else 0.15)
+        seconds = off_after_s(rig, partial(act, rig), 0.6 if "9 V" in name or "75" in name else 0.15)
         rig.wait(0.1)
         trip = rig.status().trip if not rig.driven else 0
         found[name] = (seconds, trip if trip else (255 if rig.mcu.resets > resets else 0))

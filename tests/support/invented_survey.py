@@ -11,13 +11,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from tests.support.points import point
 
 from earthward import __version__
 from earthward.inversion.compare import current_drop
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
+from earthward.record.base import Point
 from earthward.record.finding import Finding
-from earthward.record.place import Fitting, Placement
+from earthward.record.place import Fitting, FittingKind, Placement
 from earthward.record.reading import KeptReading
 from earthward.record.visit import CurrentStep, LossTest, SafetyCheck, SensitivityTest
 from earthward.survey.contents import pool_of
@@ -68,7 +70,7 @@ position_m = [9.0, 4.5]
 """
 
 # name, kind, position, share of the current that does not go through the leak
-FITTINGS = [
+FITTINGS: list[tuple[str, FittingKind, Point, float]] = [
     ("light", "light", (9.0, 2.25, 0.7), 0.52),
     ("ladder", "ladder", (1.6, 0.0, 0.4), 0.21),
     ("skimmer", "skimmer", (3.2, 4.5, 0.12), 0.08),
@@ -173,7 +175,7 @@ def make_survey(path: Path, seed: int = 7, locate: bool = True) -> SurveyStore:
                 value = float(world.volts(true_front, true_back, source, leak_A, total_A) + rng.normal(0, 8e-7))
                 store.keep(
                     KeptReading(
-                        front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), value_V=value, sigma_V=8e-7,
+                        front_m=point(front), back_m=point(back), value_V=value, sigma_V=8e-7,
                         station=station, source_id=source_id, snr=abs(value) / 8e-7, window_s=0.5, lost_fraction=0.0,
                         p_sign=1.0 if abs(value) > 4e-6 else 0.9, injected_A=total_A, settings_id=settings, **more,
                     )
@@ -232,7 +234,7 @@ def sensitivity_row(store: SurveyStore, world: World, settings: int) -> None:
         value = world.volts(front, back, source, LEAK_A, INJECTED_A) + row * leak + float(world.rng.normal(0, 8e-7))
         store.keep(
             KeptReading(
-                front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), value_V=value, sigma_V=8e-7,
+                front_m=point(front), back_m=point(back), value_V=value, sigma_V=8e-7,
                 station="test leak", purpose="test leak", injected_A=INJECTED_A, settings_id=settings,
                 test_leak="connected" if connected else "disconnected",
             )

@@ -47,7 +47,7 @@ def test_details_and_pictures_come_from_files_once(tmp_path: Path) -> None:
         by_hand.read_details(visit.store)
 
 
-def with_finding(tmp_path: Path):  # type: ignore[no-untyped-def]
+def with_finding(tmp_path: Path):
     visit = begin(tmp_path / "s.db")
     for k, x in enumerate((2.0, 3.0, 7.5)):
         at = msgspec.structs.replace(place(x), name=f"S{k + 1}")

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import threading
 from collections.abc import Callable
+from functools import partial
 from itertools import pairwise
 
 import adafruit_ads1x15.ads1x15 as driver
@@ -18,7 +19,7 @@ from adafruit_ads1x15 import ADS1115, AnalogIn
 
 from earthward.clock import ManualClock
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, ChipError
-from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage
+from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage, Voltage
 from earthward.errors import InputError
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 
@@ -97,7 +98,7 @@ class Rig:
         *,
         rate_error: float = 0.0,
         settings: AdcSettings | None = None,
-        voltage: object = None,
+        voltage: Voltage | None = None,
         ready: bool = True,
         late: Callable[[np.random.Generator], float] | None = None,
         noise_V: float = 8e-6,
@@ -112,7 +113,7 @@ class Rig:
             self.voltage,
             rate_error=rate_error,
             noise_V=noise_V,
-            twelve_bit=twelve_bit,  # type: ignore[arg-type]
+            twelve_bit=twelve_bit,
         )
         self.bus = FakeI2C(self.clock, wire_Hz=400e3)
         self.bus.add(settings.address, self.chip)
@@ -144,7 +145,7 @@ class Rig:
         reader._run_until_stopped(lambda: None)
         reader._fail = fail  # type: ignore[method-assign]
 
-    def joined(self, channel: int = 0) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:  # type: ignore[type-arg]
+    def joined(self, channel: int = 0) -> tuple[np.ndarray, np.ndarray, np.ndarray, np.ndarray]:
         mine = [b for b in self.blocks if b.channel == channel]
         return (
             np.concatenate([b.index for b in mine]),
@@ -541,7 +542,7 @@ def test_a_receiver_that_raises_is_told_and_harms_nothing() -> None:
     rig = Rig(on_block=receive)
     for after_s, now_broken in ((1.0, True), (1.5, False), (3.0, False)):
         rig.clock.at(after_s, lambda: seen.append(rig.reader.status))
-        rig.clock.at(after_s, lambda now_broken=now_broken: broken.__setitem__(0, now_broken))
+        rig.clock.at(after_s, partial(broken.__setitem__, 0, now_broken))
     rig.run(3.2)
     assert [status.ok for status in seen] == [True, False, True]
     assert "what takes them fails (ValueError: no room)" in seen[1].text
@@ -608,7 +609,7 @@ def test_failed_transfers_shift_no_index_against_time() -> None:
     rig = Rig(settings=THREE_AXES, voltage=Ramp(), ready=False, noise_V=1e-6)
     for k in range(12):
         fault = OSError(errno.EREMOTEIO, "Remote I/O error")
-        rig.clock.at(0.5 + 0.2 * k, lambda fault=fault: rig.bus.fail_next.append(fault))
+        rig.clock.at(0.5 + 0.2 * k, partial(rig.bus.fail_next.append, fault))
     rig.run(4.0)
     index, t, _, flags = rig.joined(1)
     slope, start = np.polyfit(index, t, 1)

@@ -193,7 +193,7 @@ def test_mains_is_averaged_by_the_conversion() -> None:
     """A mean over T of a sine at f keeps sinc(f T) of it."""
     pool, _ = pool_of(QUIET.with_(mains_V=1e-3, mains_harmonics=()))
     pool.move(Pose((5.0, 1.2, 1.2), (5.0, 1.5, 1.2)))
-    ends = 70.0 + np.arange(4000) * 0.7e-3
+    ends = 70.0 + np.arange(4000, dtype=np.float64) * 0.7e-3
     for length in (1e-6, 1 / 860, 1 / 128):
         amplitude = math.sqrt(2) * float(np.std(pool.mean_V(0, ends - length, ends)))
         assert amplitude == pytest.approx(1e-3 * abs(np.sinc(50 * length)), rel=0.12)
@@ -201,7 +201,7 @@ def test_mains_is_averaged_by_the_conversion() -> None:
 
 def test_out_of_the_water_there_is_pick_up_and_no_signal() -> None:
     pool, clock = pool_of(QUIET.with_(mains_V=1e-3))
-    ends = clock.now() + 1 + np.arange(400) * 1e-3
+    ends = clock.now() + 1 + np.arange(400, dtype=np.float64) * 1e-3
     pool.move(Pose((5.0, 1.2, 1.2), (5.0, 1.5, 1.2)))
     wet = pool.mean_V(0, ends - 1e-3, ends).std()
     clock.advance(0.1)
@@ -264,13 +264,14 @@ def test_random_scenarios_are_possible_and_repeat(seed: int) -> None:
     scenario = Scenario.random(seed, fittings=None, leaks=2)
     assert scenario == Scenario.random(seed, fittings=None, leaks=2)
     size = np.array([scenario.length_m, scenario.width_m, scenario.depth_m])
-    for thing in (*scenario.leaks, *scenario.fittings):
+    things: list[LeakSpec | FittingSpec] = [*scenario.leaks, *scenario.fittings]
+    for thing in things:
         p = np.array(thing.position_m)
         assert np.all(p >= 0)
         assert np.all(p <= size)
         on_liner = min(np.abs(p[:2]).min(), np.abs(p - size).min())
         assert on_liner == pytest.approx(0.0, abs=1e-9), f"{thing} is not on the liner"
-    for one, two in itertools.combinations((*scenario.leaks, *scenario.fittings), 2):
+    for one, two in itertools.combinations(things, 2):
         assert math.dist(one.position_m, two.position_m) > 0.4
     known = scenario.known_pool()
     assert known.is_box

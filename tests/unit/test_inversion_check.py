@@ -32,7 +32,7 @@ def pool() -> Pool:
 def reading(x: float = 2.0, row: int = 1, **changes: object) -> KeptReading:
     return msgspec.structs.replace(
         KeptReading(front_m=(x, 1.0, 0.5), back_m=(x + 0.3, 1.0, 0.5), value_V=1e-4, sigma_V=1e-6, row=row), **changes
-    )  # type: ignore[arg-type]
+    )
 
 
 @pytest.mark.parametrize(

@@ -41,7 +41,7 @@ def call(folder: Path, rows: list[KeptReading], *more: str, pool: str | None = N
 
 def refused(folder: Path, capsys: pytest.CaptureFixture[str], rows: list[KeptReading], *more: str, **other: str) -> str:
     """The one sentence of a refusal."""
-    assert call(folder, rows, "--json", *more, **other) == 2  # type: ignore[arg-type]
+    assert call(folder, rows, "--json", *more, **other) == 2
     out, err = capsys.readouterr()
     assert out == "" and err.count("\n") == 1 and "Traceback" not in err
     return err

@@ -63,7 +63,7 @@ def test_values_are_ohms_law_times_the_exact_field(files: dict[str, Path], capsy
     box = BoxField(8, 4, 1.4)
     front, back = np.array([[3, 2, 1.0], [5, 2, 0.8]]), np.array([[2.7, 2, 1.0], [5, 2, 1.1]])
     places = (([1, 1, 0.5], 0.010), ([8, 2, 0.7], -0.004), ([4, 2, 1.4], -0.006))
-    expected = sum(4.0 * i * (box.green(back, p) - box.green(front, p)) for p, i in places)
+    expected = np.sum([4.0 * i * (box.green(back, p) - box.green(front, p)) for p, i in places], axis=0)
     assert report["value_V"] == pytest.approx(list(expected), rel=1e-9)
     assert abs(report["unbalanced_A"]) < 1e-12
     # Current flows from the injection electrode toward the sinks: from back towards front, reading > 0.

@@ -87,7 +87,7 @@ def test_a_block_with_two_ranges_is_stored_as_two(tmp_path: Path) -> None:
 
 def test_a_full_disk_is_said_and_the_file_stays_readable(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     rec = Recorder(tmp_path / "r", {})
-    rec.SYNC_EVERY_S = 0.01  # type: ignore[misc]
+    rec.SYNC_EVERY_S = 0.01
 
     def full(fd: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))

@@ -165,8 +165,8 @@ def test_drawings_are_well_formed_and_inside_their_frame(record: Contents) -> No
             if element.tag.endswith("text") and not element.attrib.get("transform"):
                 # Source Sans is about 0.5 em wide on average, DejaVu Sans 0.6.
                 length = 0.6 * float(element.attrib["font-size"]) * len(element.text or "")
-                x, anchor = float(element.attrib["x"]), element.attrib["text-anchor"]
-                start = x - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * length
+                at, anchor = float(element.attrib["x"]), element.attrib["text-anchor"]
+                start = at - {"start": 0.0, "middle": 0.5, "end": 1.0}[anchor] * length
                 assert start >= -1 and start + length <= width + 1, (figure.caption, element.text)
 
 

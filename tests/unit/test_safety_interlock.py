@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib.util
 import random
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from types import ModuleType
@@ -226,7 +226,8 @@ class Watch:
             require(self.names[-2:] == ["checking", "ready"], "energised without checking")
             require(self.beacon_since_s is not None, "no beacon before output")
             require(self.sound_since_s is not None, "no sound before output")
-            require(w.now_s - max(self.beacon_since_s, self.sound_since_s) >= 3.0 - 1e-9, "warning too short")
+            warned_s = [t_s for t_s in (self.beacon_since_s, self.sound_since_s) if t_s is not None]
+            require(w.now_s - max(warned_s) >= 3.0 - 1e-9, "warning too short")
             require(
                 self.all_good_since_s is not None and w.now_s - self.all_good_since_s >= 4.0 - 1e-9,
                 "conditions did not hold through checking and warning",
@@ -309,18 +310,22 @@ class Watch:
         assert self.state.name == "energised", self.machine.view(self.state, self.world.inputs(), self.world.now_s)
 
 
-DISTURBANCES = {
+def cable_back(world: World) -> None:
+    world.link_up, world.boot, world.reported = True, world.boot or 7, True
+
+
+def cable_seen_out(world: World) -> None:
+    world.link_up, world.boot = False, None
+
+
+DISTURBANCES: dict[str, Callable[[World], object]] = {
     "stop opened": lambda w: setattr(w, "stop_closed", False),
     "stop closed": lambda w: setattr(w, "stop_closed", True),
     "enable released": lambda w: setattr(w, "enable", False),
     "enable held": lambda w: setattr(w, "enable", True),
     "cable pulled": lambda w: setattr(w, "link_up", False),
-    "cable back": lambda w: (
-        setattr(w, "link_up", True),
-        setattr(w, "boot", w.boot or 7),
-        setattr(w, "reported", True),
-    ),
-    "cable seen out": lambda w: (setattr(w, "link_up", False), setattr(w, "boot", None)),
+    "cable back": cable_back,
+    "cable seen out": cable_seen_out,
     "host unheard": lambda w: setattr(w, "heartbeat", False),
     "host heard": lambda w: setattr(w, "heartbeat", True),
     "water withdrawn": lambda w: setattr(w, "water_s", None),
@@ -704,7 +709,7 @@ def test_the_ordinary_course_and_its_times() -> None:
     watch.world.tick(0.1)
     watch.step()
     assert watch.state.name == "checking"
-    entered = {}
+    entered: dict[str, float] = {}
     for _ in range(60):
         watch.world.tick(0.1)
         watch.step()

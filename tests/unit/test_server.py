@@ -61,7 +61,7 @@ class Bed:
 
 
 async def line(reader: asyncio.StreamReader) -> dict[str, Any]:
-    return json.loads(await asyncio.wait_for(reader.readline(), 20))  # type: ignore[no-any-return]
+    return json.loads(await asyncio.wait_for(reader.readline(), 20))
 
 
 async def test_greeting_comes_first_and_the_socket_is_private(tmp_path: Path) -> None:
@@ -130,7 +130,8 @@ async def test_a_slow_client_loses_readings_is_told_and_keeps_events(tmp_path: P
                 bed.server.publish(EventMessage(number=k, t_s=0.0, severity="info", code="mark", text="m"))
             await asyncio.sleep(0)
         await asyncio.sleep(0.2)
-        numbers, lost, events = [], 0, 0
+        numbers: list[int] = []
+        lost, events = 0, 0
         while not numbers or numbers[-1] != total - 1:
             message = await line(slow_reader)
             if message["type"] == "reading":

@@ -19,6 +19,7 @@ from earthward.daemon.telling import Teller
 from earthward.devices.cue import ALERTS, CHUNK_S, STALE_S, Alert, Cue, CueSettings, Tone, pitch_of
 from earthward.devices.sound import SAMPLE_RATE_HZ, Samples, Sounder, Synth, render_timeline
 from earthward.devices.sound_outputs import WavOutput
+from earthward.record.event import Severity
 
 
 @dataclass(frozen=True)
@@ -71,7 +72,7 @@ def test_pitch_follows_the_map_within_a_percent(value_V: float, side: str) -> No
 
 def test_the_map_is_logarithmic_and_rises() -> None:
     for side in ("front", "back"):
-        pitches = [pitch_of(3e-6 * 10**k, side) for k in range(4)]  # type: ignore[arg-type]
+        pitches = [pitch_of(3e-6 * 10**k, side) for k in range(4)]
         steps = [math.log2(b / a) for a, b in itertools.pairwise(pitches)]
         assert steps == pytest.approx([steps[0]] * 3)
         assert steps[0] > 0
@@ -355,7 +356,7 @@ def _length_s(kind: Alert) -> float:
 
 
 @pytest.mark.parametrize(("severity", "heard"), [("alarm", ["alarm"]), ("caution", ["caution"]), ("info", [])])
-def test_what_the_daemon_tells_as_alarm_or_caution_is_heard(severity: str, heard: list[str]) -> None:
+def test_what_the_daemon_tells_as_alarm_or_caution_is_heard(severity: Severity, heard: list[str]) -> None:
     """Trips have their repeating alarm besides; an alarm that is no trip (a lost cable while off) sounds once."""
     sounded: list[str] = []
     told: list[object] = []

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
+from tests.support.points import point
 
 from earthward.errors import InputError
 from earthward.inversion.types import Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.record.finding import CurrentBudget, Finding, FindingStage, Region
-from earthward.record.reading import KeptReading
+from earthward.record.reading import KeptReading, Purpose
 from earthward.record.visit import CurrentStep
 from earthward.survey.locating import floating_sinks, locate_survey, remeasure
 from earthward.survey.store import SurveyStore
@@ -37,10 +39,10 @@ current_A = 0.008
 
 
 def test_result_is_kept_and_withdrawn_or_other_readings_do_not_count(tmp_path: Path) -> None:
-    def reading(station: str, **more: object) -> KeptReading:
+    def reading(station: str, **more: Any) -> KeptReading:
         return KeptReading(
             front_m=(3.0, 1.0, 0.5), back_m=(3.3, 1.0, 0.5), value_V=1e-4, sigma_V=1e-6, station=station, **more
-        )  # type: ignore[arg-type]
+        )
 
     with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
         store.keep(reading("S1"))
@@ -67,7 +69,7 @@ def found(*positions: tuple[float, float, float]) -> Result:
         findings=findings, p_leak_count={}, budget=CurrentBudget(injected_A=0.01),
         coverage=None, next_station=None, suspect_readings=(),
         posterior=(), verdict="found", text="",
-    )  # type: ignore[arg-type]  # fmt: skip
+    )  # fmt: skip
 
 
 def test_findings_keep_their_numbers_as_they_sharpen(tmp_path: Path) -> None:
@@ -120,17 +122,18 @@ def test_remeasure_reads_the_sink_again(tmp_path: Path, left: float, outcome: st
         )  # fmt: skip
         with pytest.raises(InputError, match="same stations"):
             remeasure(store, pool, 1)
-        for purpose, leak_share in (("survey", share), ("re-measure", share * left)):
+        takes: tuple[tuple[Purpose, float], ...] = (("survey", share), ("re-measure", share * left))
+        for purpose, leak_share in takes:
             for i, x in enumerate((2.4, 2.8, 3.3)):
                 for half in (np.array([0.15, 0, 0]), np.array([0, 0.15, 0]), np.array([0, 0, 0.15])):
                     front, back = np.array([x, 0.5, 0.7]) - half, np.array([x, 0.5, 0.7]) + half
                     for source in (0, 1):
                         store.keep(
                             KeptReading(
-                                front_m=tuple(map(float, front)), back_m=tuple(map(float, back)), station=f"S{i}",
+                                front_m=point(front), back_m=point(back), station=f"S{i}",
                                 value_V=volts(front, back, source, leak_share), sigma_V=1e-6, injected_A=total,
                                 purpose=purpose, finding=1 if purpose == "re-measure" else None, source_id=source,
-                            )  # type: ignore[arg-type]
+                            )
                         )  # fmt: skip
         result = remeasure(store, pool, 1)
         assert result.outcome == outcome

@@ -13,6 +13,7 @@ from pathlib import Path
 import schemdraw
 import schemdraw.elements as elm
 from hardware.source_board.output_stage.circuit import PARTS, Part, value_text
+from schemdraw.types import Halign
 
 schemdraw.use("svg")
 
@@ -40,7 +41,7 @@ def title(part: Part) -> str:
 
 
 def _word(
-    drawing: schemdraw.Drawing, at: tuple[float, float], text: str, halign: str = "center", size: float = 8
+    drawing: schemdraw.Drawing, at: tuple[float, float], text: str, halign: Halign = "center", size: float = 8
 ) -> None:
     drawing += elm.Label().at(at).label(text, fontsize=size, halign=halign)
 
@@ -57,7 +58,8 @@ def _draw(drawing: schemdraw.Drawing, part: Part, x: float, y: float) -> None:
         if part.kind == "Z":  # the first net is the cathode: the symbol points to it
             ends.reverse()
         drawing += _TWO[part.kind]().at(ends[0]).to(ends[1])
-        for net, at, halign in zip(part.nets, (x + 1.0, x + 4.0), ("right", "left"), strict=True):
+        sides: tuple[Halign, Halign] = ("right", "left")
+        for net, at, halign in zip(part.nets, (x + 1.0, x + 4.0), sides, strict=True):
             _word(drawing, (at, middle), net, halign)
     elif part.kind in _THREE:
         cls, anchors = _THREE[part.kind]
@@ -65,7 +67,7 @@ def _draw(drawing: schemdraw.Drawing, part: Part, x: float, y: float) -> None:
         drawing += element
         for anchor, net in zip(anchors, part.nets, strict=True):
             px, py = element.absanchors[anchor]
-            side = "right" if px < x + 2.3 else "left"
+            side: Halign = "right" if px < x + 2.3 else "left"
             _word(drawing, (px + (-0.1 if side == "right" else 0.1), py), net, side)
     else:
         pins = part.pins or _BOX_PINS[part.kind]
