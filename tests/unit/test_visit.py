@@ -13,7 +13,7 @@ from earthward.errors import InputError
 from earthward.inversion.locate import Survey, locate
 from earthward.record.finding import Finding
 from earthward.record.place import Station, tape_marks
-from earthward.record.reading import Reading, TestLeakState
+from earthward.record.reading import Measured, Reading, TestLeakState
 from earthward.record.visit import LossTest
 from earthward.survey.pair import pair_ends
 from earthward.survey.steps import Instrument
@@ -53,6 +53,17 @@ def place(x: float) -> Station:
 def begin(path: Path) -> Visit:
     store = SurveyStore.create(path, name="t", pool_toml=POOL, emulated=True)
     return Visit(store, 0.3, lambda: 1.0)
+
+
+def test_whatever_was_measured_is_kept(tmp_path: Path) -> None:
+    """Every field of what the lock-in gave comes back from the file, also one that is added later."""
+    values: dict[str, object] = {n: 0.1 * (k + 1) for k, n in enumerate(Measured.__struct_fields__)}
+    values |= {"flags": ("clipped", "late"), "channel": 1}
+    given = Reading(t_s=1.0, value_V=2e-5, sigma_V=1e-6, **values)  # type: ignore[arg-type]
+    visit = begin(tmp_path / "a.earthward-survey")
+    visit.keep(place(2.0), given)
+    (kept,) = visit.store.readings()
+    assert {name: getattr(kept, name) for name in values} == values
 
 
 def test_front_is_where_the_bearing_points_and_down_when_vertical() -> None:

@@ -41,7 +41,7 @@ def area_sign(outline: Sequence[XY]) -> float:
 
 
 def inside(point: XY, outline: Sequence[XY]) -> bool:
-    """Even-odd rule."""
+    """Even-odd rule. Apart from `pool.polygon`, which works on arrays: the display starts without numpy."""
     x, y = point
     odd = False
     for (x1, y1), (x2, y2) in zip(outline, [*outline[1:], outline[0]], strict=True):

@@ -23,7 +23,7 @@ from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget
 from earthward.record.place import Placement, Station
-from earthward.record.reading import KeptReading, Purpose, Reading, TestLeakState
+from earthward.record.reading import KeptReading, Measured, Purpose, Reading, TestLeakState
 from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
 from earthward.safety.stray import StrayVerdict
@@ -125,13 +125,6 @@ class Visit:
             station=place.name or f"S{self._stations + 1}",
             time_s=self._wall_s(),
             source_id=source_id,
-            channel=reading.channel,
-            quadrature_V=reading.quadrature_V,
-            snr=reading.snr,
-            p_sign=reading.p_sign,
-            window_s=reading.window_s,
-            lost_fraction=reading.lost_fraction,
-            flags=tuple(reading.flags),
             injected_A=injected_A,
             note=note,
             purpose=purpose,
@@ -140,6 +133,8 @@ class Visit:
             settings_id=self._settings_id,
             uid=uid,
             turn=turn,
+            # What the lock-in measured is kept as it is, whatever fields it has.
+            **{name: getattr(reading, name) for name in Measured.__struct_fields__},
         )
         kept = msgspec.structs.replace(kept, row=self.store.keep(kept))
         self._last_kept = ((*way, test_leak), reading, kept)
