@@ -20,7 +20,7 @@ import numpy as np
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
-from tests.unit.test_survey_again import readings
+from tests.unit.test_inversion_again import readings
 
 from earthward.emulated.pool import BoxPotential
 from earthward.emulated.scenario import Scenario

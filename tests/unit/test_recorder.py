@@ -92,7 +92,7 @@ def test_a_full_disk_is_said_and_the_file_stays_readable(tmp_path: Path, monkeyp
     def full(fd: int) -> None:
         raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
 
-    monkeypatch.setattr(recorder.os, "fdatasync", full)
+    monkeypatch.setattr(os, "fdatasync", full)
     rec.samples(block(0))
     rec.close()
     assert not rec.ok and "No space left" in rec.problem and rec.chunks_lost == 1
