@@ -273,6 +273,7 @@ class Steps:
         return self.mean_V(0, 1, t, t)
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("how", ["ready", "rate", "single shot"])
 def test_the_range_follows_and_every_change_is_flagged(how: str) -> None:
     steps = Steps((0.0, 0.02), (4.0, 0.4), (8.0, 3.0), (12.0, 0.01))
@@ -478,6 +479,7 @@ def test_a_conversion_that_never_ends_is_named() -> None:
     assert rig.reader.status.ok
 
 
+@pytest.mark.long
 def test_a_broken_ready_wire_falls_back_to_the_rate_and_says_so() -> None:
     rig = Rig()
     settled(rig)

@@ -14,6 +14,8 @@ from earthward.daemon.recorder import read_recording
 from earthward.pool.pool_file import parse_pool
 from earthward.survey.store import SurveyStore
 
+pytestmark = pytest.mark.long
+
 EARLIER = Path(__file__).parents[1] / "fixtures" / "earlier"
 
 

@@ -34,6 +34,8 @@ from earthward.report.words import water_budget
 from earthward.survey.contents import Contents, load
 from earthward.survey.store import SurveyStore
 
+pytestmark = pytest.mark.long
+
 ROOT = Path(__file__).parents[2]
 PNG = bytes.fromhex(
     "89504e470d0a1a0a0000000d4948445200000001000000010802000000907753de0000000c49444154789c63606060000000040001f6173855"

@@ -20,6 +20,8 @@ from earthward.survey.locating import floating_sinks, locate_survey, remeasure
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
 
+pytestmark = pytest.mark.long
+
 POOL = """
 [pool]
 name = "small"
