@@ -31,13 +31,13 @@ class Family:
     model: str = ""
 
 
-_FILM = "Yageo MFR-25 series, 1 %"
-_FILM2 = "Vishay MBB0207 series, 1 %"
+_FILM = "Yageo RC1206FR-07 series, 1 %"
+_FILM2 = "Vishay CRCW1206 series, 1 %"
 
 FAMILIES: dict[str, Family] = {
-    "film": Family("R", "metal film resistor 0.25 W", _FILM, _FILM2, 200, 0, 0.25, 0.01),
-    "film01": Family("R", "metal film resistor 0.25 W, 0.1 %, 25 ppm/K", "Vishay UXB0207 series", "equivalent, 0.1 %",
-                     200, 0, 0.25, 0.001),
+    "film": Family("R", "film resistor 1206, 0.25 W", _FILM, _FILM2, 200, 0, 0.25, 0.01),
+    "film01": Family("R", "metal film resistor, leaded, 0.25 W, 0.1 %, 25 ppm/K", "Yageo MFP-25B series",
+                     "TE YR1B series", 200, 0, 0.25, 0.001),
     "pole": Family("R", "power metal film resistor 1 W, flameproof", "Vishay PR01 series, 1 %",
                    "equivalent, flameproof, 350 V", 350, 0, 1.0, 0.01),
     "limit": Family("R", "power metal film resistor 1 W, flameproof, 1 %", "Vishay PR01 series, 1 %",
@@ -46,9 +46,9 @@ FAMILIES: dict[str, Family] = {
                    "equivalent, flameproof", 750, 0, 3.0, 0.05),
     "shunt": Family("R", "metal film resistor 0.6 W, 0.5 %", "Vishay MBB0207, 0.5 %", "equivalent, 0.5 %", 200, 0, 0.6,
                     0.005),
-    "mlcc": Family("C", "ceramic capacitor X7R, 50 V", "Murata GRM series, X7R, 50 V", "TDK C series, X7R, 50 V", 50,
+    "mlcc": Family("C", "ceramic capacitor X7R, 50 V", "Yageo CC series, X7R, 50 V", "Kemet C series, X7R, 50 V", 50,
                    tolerance=0.2),
-    "c0g": Family("C", "ceramic capacitor C0G, 50 V", "Murata GRM series, C0G, 50 V", "TDK C series, C0G, 50 V", 50,
+    "c0g": Family("C", "ceramic capacitor C0G, 50 V", "Yageo CC series, C0G, 50 V", "Kemet C series, C0G, 50 V", 50,
                   tolerance=0.05),
     "bead": Family("L", "inductor 10 uH, 0.1 A", "TDK MLZ2012 series", "Murata LQM series", 0, 0.1, 0, 0.2),
     "schottky1": Family("D", "Schottky diode 40 V, 1 A", "onsemi 1N5819", "ST 1N5819", 40, 1.0, 1.0, 0, "DS1"),
@@ -82,8 +82,8 @@ FAMILIES: dict[str, Family] = {
                     "to the buyer's choice (IEC 60947-5-5)", "equivalent", 60, 1.0),
     "handle": Family("CONTACT", "hand-held momentary switch, three normally open poles, IP67", "to the buyer's choice",
                      "equivalent", 60, 0.5),
-    "relay": Family("RELAY", "signal relay, 5 V coil 178 ohm, gold contacts, coil to contact 1 kV", "Panasonic TQ2-5V",
-                    "TE IM03", 60, 1.0),
+    "relay": Family("RELAY", "signal relay, 5 V coil 178 ohm, gold contacts, coil to contact 1 kV", "Kemet EC2-5NU",
+                    "Omron G6S-2 5 V", 60, 1.0),
     "csa": Family("CSA", "bidirectional current sense amplifier, gain 20", "TI INA240A1",
                   "equivalent: gain 20, -2 V up", 6.0),
     "opamp": Family("OPAMP", "quarter of a quad operational amplifier, rail to rail", "Microchip MCP6004", "TI TLV9004",
@@ -94,11 +94,13 @@ FAMILIES: dict[str, Family] = {
     "mcu": Family("OTHER", "ATmega328P in TQFP-32 (ADC6, ADC7)", "Microchip ATMEGA328P-AU", "none", 6.0),
     "isolator": Family("OTHER", "digital isolator, 2 + 1 channels, 2.5 kV", "TI ISO7731", "Analog Devices ADuM131E",
                        6.0),
-    "crystal": Family("OTHER", "crystal 16 MHz, 18 pF", "Abracon ABLS-16.000MHZ", "ECS ECS-160-18", 0),
+    "crystal": Family("OTHER", "crystal 16 MHz, 18 pF", "Abracon ABL-16.000MHZ-B2", "ECS ECS-160-18-4X", 0),
     "button": Family("OTHER", "push button, recessed, IP67", "to the buyer's choice", "equivalent", 60),
     "battery": Family("OTHER", "12 V battery, sealed lead or LiFePO4, 2 Ah", "to the buyer's choice", "equivalent", 15),
     "plug": Family("OTHER", "sealed connector, touch-proof, IP67", "to the buyer's choice", "equivalent", 60),
     "header": Family("OTHER", "pin header 2 x 3, 2.54 mm", "to the buyer's choice", "equivalent", 60),
+    "terminal": Family("OTHER", "screw terminal, 5.08 mm", "Phoenix MKDS 1,5 series", "equivalent, 5.08 mm", 250),
+    "testpad": Family("OTHER", "test point, copper of the board", "none: part of the board", "none", 60),
 }  # fmt: skip
 
 #: Cards with their origin. Parameters are typical small-signal values from memory, rounded to the safe side where one

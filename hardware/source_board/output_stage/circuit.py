@@ -225,6 +225,16 @@ SURROUNDINGS: tuple[Part, ...] = (
     _other("SW3", "button", "local reset of a trip", "1:pd7 2:0"),
     _other("X1", "plug", "electrodes: no battery pin in it", "A:A B:B E:E"),
     _other("J2", "plug", "host's side of the isolator", "V:h5 G:h0 RX:hrx TX:htx SYNC:hsync"),
+    _other("J4", "terminal", "battery lead, behind F1", "+:bf -:0"),
+    _other("J5", "terminal", "lead of emergency stop and enable: S1, S2, then their second poles S3, S4",
+           "S1:bp S1b:bs S2:bs S2b:be S3:v5 S3b:pd2 S4:v5 S4b:pd3"),
+    _other("J6", "terminal", "lead of the electrodes' plug X1", "A:A B:B E:E"),
+    _other("J7", "terminal", "lead of the host's plug J2", "V:h5 G:h0 RX:hrx TX:htx SYNC:hsync"),
+    _other("J8", "terminal", "lead of the reset button", "1:pd7 2:0"),
+    *(_other(ref, "testpad", f"test point of {net}", f"1:{net}") for ref, net in (
+        ("TP1", "0"), ("TP2", "v5"), ("TP3", "bq"), ("TP4", "vr"), ("TP5", "vb"), ("TP6", "pump"), ("TP7", "mid"),
+        ("TP8", "la"), ("TP9", "lb"), ("TP10", "pc0"))),
+    Part("C25", "mlcc", ("h5", "h0"), 100e-9, "around the board", "U7 supply, host's side"),
     _other("J3", "header", "programming, electrodes unplugged", "MISO:pb4 VCC:v5 SCK:pb5 MOSI:pb3 RST:nrst GND:0"),
 )  # fmt: skip
 
