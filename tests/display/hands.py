@@ -113,6 +113,7 @@ class Player:
         (r"K: look at the whole pool", "k", "water"),
         (r"X: hold the enable", "x", "hold"),
         (r"X: let go of the enable", "x", "let go"),
+        (r"K: cover or plug", "k", "cover"),
         (r"K: test leak", "k", "test leak"),
         (r"K: JOIN", "k", "test leak"),
         (r"K: part the test leak", "k", "test leak"),
@@ -147,7 +148,7 @@ class Player:
 
     def act(self, key: str, what: str) -> None:
         before = self.cells.foot()
-        if what in ("loss", "water"):
+        if what in ("loss", "water", "cover"):
             self.press(key, what)
             self.wait("Answer with")
             self.press("k", what)

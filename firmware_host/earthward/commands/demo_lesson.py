@@ -97,7 +97,9 @@ class Lesson:
     def _leak_at(self, number: int, reach_m: float) -> Any:
         visit = self._daemon.visit
         finding = None if visit is None else next((f for f in visit.store.findings() if f.number == number), None)
-        return None if finding is None else dye_drawn(self._bench.scenario, finding.position_m, reach_m)
+        leak = None if finding is None else dye_drawn(self._bench.scenario, finding.position_m, reach_m)
+        # A patched hole draws nothing in.
+        return None if leak is None or leak.name in self._bench.pool.repaired else leak
 
     # ---- hands ----------------------------------------------------------------------------------------------
 

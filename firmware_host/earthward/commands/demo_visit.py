@@ -27,7 +27,7 @@ from earthward.inversion.types import Result
 from earthward.record.base import Point
 from earthward.record.event import Event
 from earthward.record.finding import Finding, Stage
-from earthward.record.place import Station
+from earthward.record.place import COVERABLE, Station
 from earthward.record.reading import TestLeakState
 from earthward.report.build import build_report
 from earthward.survey.by_hand import report_written
@@ -41,8 +41,6 @@ MOST_STATIONS = 18
 NEAR_M, ENOUGH_NEAR = 1.0, 3
 #: The test leak: a bare wire end with a resistor in its lead, about a 1 mm hole; so far from the pair's middle.
 TEST_LEAK_OHM, TEST_LEAK_M = 27e3, 0.45
-#: What can be covered or plugged, in the order in which it usually takes most. Never a bonded electrode.
-COVERABLE = ("light", "ladder", "drain", "return", "skimmer")
 LOG_BEFORE_H, LOG_AFTER_H = 48, 96
 
 

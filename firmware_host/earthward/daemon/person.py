@@ -129,15 +129,15 @@ class Person:
                         "a fitting is covered or uncovered with the source off: let go of the enable first"
                     )
                 what = f"{fitting} {'covered' if covered else 'uncovered'}"
-                done = Done(what, lambda: visit.set_covered(fitting, not covered))
+                other_way = m.SetCovered(fitting=fitting, covered=not covered)
+                done = Done(what, lambda: visit.set_covered(fitting, not covered), lambda: self._told(other_way))
             case m.SetStage(finding=number, stage=stage) if stage != "re-measured":
                 done = Done(f"finding {number}: {stage}", lambda: by_hand.take_back_stage(visit, number))
             case m.StepDone(key=key):
                 done = Done(f"step skipped: {key}", lambda: visit.unmark(key))
             case _:
                 return reply
-        if self._wiring.on_told is not None:
-            self._wiring.on_told(message)
+        self._told(message)
 
         def replied(replies: list[m.Message]) -> None:
             if not any(isinstance(r, m.Problem) for r in replies):
@@ -146,6 +146,10 @@ class Person:
             reply(replies)
 
         return replied
+
+    def _told(self, message: m.FromClient) -> None:
+        if self._wiring.on_told is not None:
+            self._wiring.on_told(message)
 
     # ---- a spot ---------------------------------------------------------------------------------------------
 
@@ -170,8 +174,7 @@ class Person:
             self._leak_m = wish.distance_m
         purpose: Purpose = "test leak" if wish.test_leak else "re-measure" if wish.finding is not None else "survey"
         self._spot = SpotRoutine(base, turns, electrodes, now_s, self._auto, purpose, wish.finding, wish.test_leak)
-        if self._wiring.on_told is not None:
-            self._wiring.on_told(wish)
+        self._told(wish)
         self._visiting.move(self._spot.place())
 
     def heard(self, message: m.Message) -> None:

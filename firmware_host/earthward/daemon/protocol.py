@@ -341,10 +341,11 @@ class SetStage(Message, tag="set_stage", frozen=True, kw_only=True):
 
 
 class SetCovered(Message, tag="set_covered", frozen=True, kw_only=True):
-    """A fitting was covered or plugged, or uncovered again."""
+    """A fitting was covered or plugged, or uncovered again; or a person says that it cannot be covered here."""
 
     fitting: str
     covered: bool
+    coverable: bool = True
 
 
 class StepDone(Message, tag="step_done", frozen=True, kw_only=True):

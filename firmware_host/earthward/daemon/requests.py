@@ -156,18 +156,20 @@ class Requests:
                 def staged(_: None) -> None:
                     if stage == "repaired":
                         self._follower.currents.done("patch", finding=number)
-                    visiting.tell_plan()
+                    # The answer first: what is to be read again is looked up before the plan speaks of the repair.
                     reply([])
+                    visiting.tell_plan()
 
                 self._do(lambda: visit.set_stage(number, stage, note), reply, staged)
-            case m.SetCovered(fitting=fitting, covered=covered):
+            case m.SetCovered(fitting=fitting, covered=covered, coverable=coverable):
 
                 def covered_now(_: None) -> None:
-                    self._follower.currents.done("cover" if covered else "uncover", fitting=fitting)
+                    if coverable:
+                        self._follower.currents.done("cover" if covered else "uncover", fitting=fitting)
                     visiting.tell_plan()
                     reply([])
 
-                self._do(lambda: visit.set_covered(fitting, covered), reply, covered_now)
+                self._do(lambda: visit.set_covered(fitting, covered, coverable), reply, covered_now)
             case m.StepDone(key=key, note=note):
 
                 def marked(_: None) -> None:

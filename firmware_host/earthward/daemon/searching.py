@@ -63,7 +63,8 @@ class Searching:
     async def _search(self) -> None:
         search = await self._clerk.ask(lambda: Search(*self._visit.search_input()))
         result = await self._worker.run(search)
-        await self._clerk.ask(lambda: self._visit.adopt(result))
+        if not await self._clerk.ask(lambda: self._visit.adopt(result)):
+            log.info("something was covered or patched during the search: its result is not taken")
 
     @property
     def busy(self) -> bool:

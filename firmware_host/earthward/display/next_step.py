@@ -12,6 +12,7 @@ from earthward.daemon.protocol import (
     FromClient,
     Levels,
     PressKeep,
+    SetCovered,
     SetStage,
     Spot,
     State,
@@ -24,6 +25,7 @@ from earthward.display.places import place_text
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Choice, Option, View
 from earthward.record.finding import Finding
+from earthward.record.place import COVERABLE, Fitting
 from earthward.record.reading import TestLeakState
 from earthward.record.step import Step
 
@@ -31,6 +33,11 @@ from earthward.record.step import Step
 WATER_SOON_S = 60.0
 #: The test leak is laid so far from the pair's middle, ahead of its front end.
 TEST_LEAK_M = 0.6
+#: A fitting that takes so much is to be covered, once so many spots have said it; later less is enough.
+COVER_SHARE, FEW_SPOTS = 0.5, 3
+COVER_SHARE_LATER, MANY_SPOTS = 0.25, 12
+#: Of less than this part of the current the budget cannot tell who takes it.
+LEAST_REST = 0.01
 WAITING = ("suspected", "dye drawn", "repaired")
 
 
@@ -90,6 +97,9 @@ def _energised(view: View, snapshot: Snapshot, state: State) -> Now:
     following = state.next_station or (snapshot.plan.next_station if snapshot.plan else None)
     if following is None:
         return _let_go(view, words.NOW_SURVEY_DONE)
+    cover = to_cover(snapshot) if state.next_finding is None else None
+    if cover is not None:
+        return _let_go(view, words.NOW_OFF_FOR_COVER.format(cover[0].name))
     done = words.NOW_SPOT_DONE if spot is not None else ""
     again = words.NOW_AGAIN if state.next_finding is not None else words.NOW_GO
     return Now(done + again.format(place_text(following, view.system)), "next")
@@ -137,6 +147,9 @@ def _off(view: View, snapshot: Snapshot, state: State) -> Now:
         return _finding_now(pending, snapshot)
     if state.next_finding is None and survey_done(snapshot):
         return _closing(snapshot, state)
+    cover = to_cover(snapshot) if state.next_finding is None and not state.busy else None
+    if cover is not None and lock.state != "checking":
+        return Now(words.NOW_COVER.format(cover[0].name), "keep", choice=_cover_choice(*cover))
     return _energise(view, state)
 
 
@@ -168,6 +181,38 @@ def _finding_now(finding: Finding, snapshot: Snapshot) -> Now:
     text = words.NOW_DYE if finding.stage == "suspected" else words.NOW_REPAIR
     listed = [f.number for f in snapshot.plan.findings] if snapshot.plan else []
     return Now(text.format(finding.number), "keep", page="findings", line=listed.index(finding.number))
+
+
+def to_cover(snapshot: Snapshot) -> tuple[Fitting, float] | None:
+    """A fitting that takes so much of the current that covering it is the next thing to do, and its share.
+
+    Shares are of what the fittings leave that are covered already: the budget may still be that of before."""
+    plan = snapshot.plan
+    if plan is None or plan.budget is None or plan.verdict == "found":
+        return None
+    by_name = {f.name: f for f in plan.fittings}
+    shares = plan.budget.fittings
+    rest = plan.budget.injected_A - sum(s.current_A for s in shares if s.name in by_name and by_name[s.name].covered)
+    if rest < LEAST_REST * plan.budget.injected_A:
+        return None
+    spots = len({r.station for r in plan.kept})
+    wanted = COVER_SHARE if spots < MANY_SPOTS else COVER_SHARE_LATER
+    able = [
+        (by_name[s.name], s.interval_A[0] / rest)
+        for s in shares
+        if s.name in by_name and not by_name[s.name].covered and by_name[s.name].coverable
+        and by_name[s.name].kind in COVERABLE
+    ]  # fmt: skip
+    strongest = max(able, key=lambda pair: pair[1], default=None)
+    return strongest if strongest is not None and spots >= FEW_SPOTS and strongest[1] >= wanted else None
+
+
+def _cover_choice(fitting: Fitting, share: float) -> Choice:
+    name = fitting.name
+    yes = Option("keep", words.COVERED_NOW, (SetCovered(fitting=name, covered=True),), words.SAID_COVERED.format(name))
+    cannot = SetCovered(fitting=name, covered=False, coverable=False)
+    no = Option("next", words.CANNOT_COVER, (cannot,), words.SAID_CANNOT_COVER.format(name))
+    return Choice(words.CHOICE_COVER.format(name, 100 * min(share, 1.0)), (yes, no, Option("map", words.BACK)))
 
 
 def _closing(snapshot: Snapshot, state: State) -> Now:

@@ -193,6 +193,11 @@ class VirtualPool:
         (self._covered.add if covered else self._covered.discard)(name)
         self._rebuild()
 
+    @property
+    def repaired(self) -> frozenset[str]:
+        """The leaks that are patched."""
+        return frozenset(self._repaired)
+
     def set_repaired(self, name: str, repaired: bool = True) -> None:
         """Patch a leak, or take the patch off."""
         self._known(name, [leak.name for leak in self.scenario.leaks], "leak")

@@ -10,6 +10,8 @@ from earthward.record.base import Point, Record, said
 
 FittingKind = Literal["light", "ladder", "skimmer", "return", "drain", "line", "bonded electrode", "step", "other"]
 FITTING_KINDS: tuple[str, ...] = get_args(FittingKind)
+#: What can be covered or plugged, in the order in which it usually takes most. Never a bonded electrode: bonding stays.
+COVERABLE: tuple[FittingKind, ...] = ("light", "ladder", "drain", "return", "skimmer")
 
 
 class Station(Record, frozen=True, kw_only=True):
@@ -54,7 +56,8 @@ def _pair(what: str, first: tuple[float, float], second: tuple[float, float]) ->
 
 
 class Fitting(Record, frozen=True, kw_only=True):
-    """A known thing that may take current. `covered`: insulated or plugged at the moment."""
+    """A known thing that may take current. `covered`: insulated or plugged at the moment. `coverable`: False once a
+    person said that it cannot be."""
 
     name: Annotated[str, said("name of the fitting")]
     kind: Annotated[FittingKind, said("what it is")]
@@ -62,6 +65,7 @@ class Fitting(Record, frozen=True, kw_only=True):
     covered: Annotated[bool, said("insulated or plugged")] = False
     time_s: Annotated[float, said("since when it is as it is")] = math.nan
     note: Annotated[str, said("remark")] = ""
+    coverable: Annotated[bool, said("can be covered or plugged, as far as is known")] = True
 
 
 class Placement(Record, frozen=True, kw_only=True):

@@ -11,6 +11,8 @@ from earthward.record.place import Station
 Purpose = Literal["survey", "test leak", "re-measure"]
 #: In a test-leak reading: was the test leak joined to earth?
 TestLeakState = Literal["connected", "disconnected"]
+#: In `covered`: it is known that nothing was.
+NONE_COVERED = ("none",)
 
 
 class Measured(Record, frozen=True, kw_only=True):
@@ -78,6 +80,19 @@ class KeptReading(Measured, frozen=True, kw_only=True):
     row: Annotated[int, said("number of the reading in the survey")] = 0
     withdrawn_s: Annotated[float | None, said("when it was taken back")] = None
     withdrawn_why: Annotated[str, said("why it was taken back")] = ""
+    covered: Annotated[
+        tuple[str, ...],
+        said(
+            'fittings that were covered or plugged when it was taken; "none": none was; empty: not said, as in the '
+            "pool file"
+        ),
+    ] = ()
+
+    def covered_then(self, now: frozenset[str]) -> frozenset[str]:
+        """What was covered when it was taken; `now`: what is in the pool file, for a reading that does not say."""
+        if not self.covered:
+            return now
+        return frozenset() if self.covered == NONE_COVERED else frozenset(self.covered)
 
     @property
     def centre_m(self) -> Point:

@@ -121,6 +121,8 @@ def to_read_again(visit: Visit) -> tuple[int, Station] | None:
         done = {r.station for r in visit.store.readings("re-measure") if r.finding == finding.number}
         places: dict[str, Station] = {}
         for reading in visit.store.readings("survey"):
+            if reading.covered_then(visit.covered) != visit.covered:
+                continue
             place = reading.place
             if not place.vertical and (reading.turn in ("along", "") or reading.station not in places):
                 places.setdefault(reading.station, place)

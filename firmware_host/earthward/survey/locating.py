@@ -60,7 +60,8 @@ def remeasure(
         raise InputError(f"finding {number} has no current in this survey: locate it first")
     again = [r for r in store.readings("re-measure") if r.finding in (None, number) and r.injected_A]
     stations = {r.station for r in again}
-    before = [r for r in store.readings("survey") if r.injected_A]
+    covered = frozenset(f.name for f in pool.fittings if f.covered)
+    before = [r for r in store.readings("survey") if r.injected_A and r.covered_then(covered) == covered]
     at_same = [r for r in before if r.station in stations]
     injected = [float(r.injected_A or 0.0) for r in (at_same or before)]
     share = finding.current_A * len(injected) / sum(injected) if injected else 1.0

@@ -166,6 +166,10 @@ class SurveyStore:
             if done.rowcount == 0:
                 raise InputError(f"there is no fitting {name!r} in this survey: add it first")
 
+    def set_coverable(self, name: str, coverable: bool) -> None:
+        with self._write() as db:
+            db.execute("UPDATE fitting SET coverable = ? WHERE name = ?", (int(coverable), name))
+
     def fittings(self) -> list[Fitting]:
         return self._all(schema.FITTING)
 

@@ -23,7 +23,7 @@ from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget
 from earthward.record.place import Placement, Station
-from earthward.record.reading import KeptReading, Measured, Purpose, Reading, TestLeakState
+from earthward.record.reading import NONE_COVERED, KeptReading, Measured, Purpose, Reading, TestLeakState
 from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
 from earthward.safety.stray import StrayVerdict
@@ -59,6 +59,8 @@ class Visit:
         self.result: Result | None = None
         self._stray_text = ""
         self._learnt: set[int] = set()
+        #: How often something was covered or patched, and what that count was when the search under way began.
+        self._changes = self._searched_at = 0
         self._measuring: dict[str, Any] = {}
         self._settings_id: int | None = None
         self._last_kept: tuple[Any, Reading, KeptReading] | None = None
@@ -133,6 +135,7 @@ class Visit:
             settings_id=self._settings_id,
             uid=uid,
             turn=turn,
+            covered=tuple(sorted(self.covered)) or NONE_COVERED,
             # What the lock-in measured is kept as it is, whatever fields it has.
             **{name: getattr(reading, name) for name in Measured.__struct_fields__},
         )
@@ -197,6 +200,7 @@ class Visit:
         """From here on the current takes other ways: readings so far do not go with those to come."""
         self.store.set_meta(CHANGED_AFTER_ROW, self._last_row())
         self._learnt.clear()
+        self._changes += 1
         self.revision += 1
 
     def survey_readings(self) -> tuple[KeptReading, ...]:
@@ -212,6 +216,7 @@ class Visit:
     def search_input(self) -> tuple[Pool, tuple[KeptReading, ...], LocateSettings]:
         """What a search over everything kept so far needs, detached from the visit."""
         self._learn_currents()
+        self._searched_at = self._changes
         settings = replace(self._settings, floating=floating_sinks(self.store.findings()))
         readings = self.survey_readings()
         return self.pool.read_with(r.source_id for r in readings), readings, settings
@@ -235,8 +240,11 @@ class Visit:
                     Placement(source_id=r.source_id, position_m=where, current_A=r.injected_A, time_s=self._wall_s())
                 )
 
-    def adopt(self, result: Result) -> None:
-        """Take a search's result: findings that are certain enough enter the record as suspected."""
+    def adopt(self, result: Result) -> bool:
+        """Take a search's result: findings that are certain enough enter the record as suspected. False (nothing is
+        taken) where something was covered or patched since the search began: it speaks of another pool."""
+        if self._searched_at != self._changes:
+            return False
         self.result = result
         self.revision += 1
         for finding in result.findings:
@@ -247,6 +255,7 @@ class Visit:
             elif known.stage == "suspected":
                 self.store.put_finding(self._stored(known.number, finding))
         self.store.add_location(result.to_json())
+        return True
 
     def _stored(self, number: int, f: Finding) -> Finding:
         return Finding(
@@ -277,11 +286,18 @@ class Visit:
             self._ways_change()
         self.revision += 1
 
-    def set_covered(self, name: str, covered: bool) -> None:
+    @property
+    def covered(self) -> frozenset[str]:
+        """The fittings that are covered now."""
+        return frozenset(f.name for f in self.pool.fittings if f.covered)
+
+    def set_covered(self, name: str, covered: bool, coverable: bool = True) -> None:
         """Raises InputError for a fitting that is not there."""
         if name not in {f.name for f in self.pool.fittings}:
             known = ", ".join(f.name for f in self.pool.fittings) or "none"
             raise InputError(f"there is no fitting named {name!r} in this pool; known are: {known}")
+        self.store.set_coverable(name, coverable)
+        self.revision += 1
         if next(f for f in self.pool.fittings if f.name == name).covered == covered:
             return
         fittings = tuple(
