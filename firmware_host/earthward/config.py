@@ -5,16 +5,14 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Annotated, Literal
 
-import msgspec
 from msgspec import Meta, Struct, field
 
 from earthward.errors import InputError
 from earthward.record.waveform import WaveformName
+from earthward.validation import check_finite, from_toml
 
 Positive = Annotated[float, Meta(gt=0)]
 Pin = Annotated[int, Meta(ge=0, le=53)]
@@ -121,23 +119,14 @@ class Config(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
 
 def parse(text: str, where: str = "configuration") -> Config:
     """Configuration from TOML text. Raises InputError naming `where` and the key."""
-    try:
-        config = msgspec.toml.decode(text.encode(), type=Config)
-    except msgspec.ValidationError as error:
-        raise InputError(f"{where}: {_sentence(str(error))}") from error
-    except msgspec.DecodeError as error:
-        raise InputError(f"{where} is not valid TOML ({error}); correct that line and try again") from error
-
+    config = from_toml(text, Config, where)
     check(config, where)
     return config
 
 
 def check(config: Config, where: str = "configuration") -> None:
     """What must hold beyond each key by itself. Raises InputError naming `where` and the key."""
-    for section in config.__struct_fields__:
-        for key, value in _numbers(getattr(config, section), section):
-            if not math.isfinite(value):
-                raise InputError(f"{where}: {key} is {value}; give a finite number")
+    check_finite(config, where)
     for mains_Hz in config.detector.mains_Hz or [0.0]:
         if not MAINS_HZ[0] <= mains_Hz <= MAINS_HZ[1]:
             raise InputError(
@@ -155,21 +144,6 @@ def check(config: Config, where: str = "configuration") -> None:
             raise InputError(f"{where}: service.{key} is no path; give one, such as {getattr(ServiceConfig(), key)}")
 
 
-def _numbers(value: object, key: str) -> Iterator[tuple[str, float]]:
-    """Every real number below a key, with its dotted name."""
-    if isinstance(value, float):
-        yield key, value
-    elif isinstance(value, Struct):
-        for name in value.__struct_fields__:
-            yield from _numbers(getattr(value, name), f"{key}.{name}")
-    elif isinstance(value, dict):
-        for name, item in value.items():
-            yield from _numbers(item, f"{key}.{name}")
-    elif isinstance(value, list):
-        for item in value:
-            yield from _numbers(item, key)
-
-
 def load(path: str | Path) -> Config:
     """Configuration from a file. Raises InputError."""
     try:
@@ -177,10 +151,3 @@ def load(path: str | Path) -> Config:
     except (OSError, UnicodeDecodeError) as error:
         raise InputError(f"configuration {path} cannot be read ({error}); give the path of a TOML file") from error
     return parse(text, f"configuration {path}")
-
-
-def _sentence(message: str) -> str:
-    """msgspec says 'Expected `float` > 0.0 - at `$.pair.spacing_m`'; put the key first."""
-    what, _, at = message.partition(" - at ")
-    key = at.strip("`").removeprefix("$.").removeprefix("$") or "top level"
-    return f"key {key}: {what[:1].lower()}{what[1:]}; correct it and start again"

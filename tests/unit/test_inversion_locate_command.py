@@ -105,7 +105,7 @@ def test_one_reading_or_one_station_cannot_tell(tmp_path: Path, capsys: pytest.C
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (("conductivity_S_per_m = ", "conductivity_S_per_m = 0.0 #"), "above zero"),
+        (("conductivity_S_per_m = ", "conductivity_S_per_m = 0.0 #"), "above 0"),
         (("position_m = [", "position_m = [90.0, 1.0, 0.5] # ["), "outside"),
         (("[[source]]", "[[spring]]"), "source"),
         (("depth_m = ", "depth_m = -1.0 #"), "depth"),

@@ -99,7 +99,7 @@ def test_text_and_plan(files: dict[str, Path], tmp_path: Path, capsys: pytest.Ca
         ("sinks.csv", "0.004", "4", "row 1: current_A 4 is beyond 1 A"),
         ("sinks.csv", SINKS, "", "the file is empty"),
         ("sinks.csv", SINKS, "x_m,y_m,z_m,current_A\n", "no row below the header"),
-        ("pool.toml", "conductivity_S_per_m = 0.25", "conductivity_S_per_m = 0", "must be above zero"),
+        ("pool.toml", "conductivity_S_per_m = 0.25", "conductivity_S_per_m = 0", "expected a number above 0"),
         ("pool.toml", "[source]\nposition_m = [1.0, 1.0, 0.5]\ncurrent_A = 0.010", "", "there is no [source]"),
     ],
 )

@@ -23,7 +23,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "report": {"daemon.protocol", "survey", "inversion", "pool", "water", "safety", "signal"},
 }
 # The workshop floor that every room stands on: no logic of the job in it.
-COMMON = {"record", "errors", "units"}
+COMMON = {"record", "errors", "units", "validation"}
 EDGE_COMMON = COMMON | {"clock", "config"}
 PURE = {"record", "signal", "pool", "inversion", "water", "safety"}
 # What a pure room must not touch: files, sockets, processes, threads, clocks, devices.

@@ -21,6 +21,7 @@ from earthward.record.visit import CurrentStep, LossTest, Note, Photo, SafetyChe
 from earthward.survey.contents import Contents
 from earthward.survey.store import SurveyStore
 from earthward.units import Units
+from earthward.validation import sentence
 
 FORMAT = "earthward-survey"
 FORMAT_VERSION = 2
@@ -132,18 +133,8 @@ def parse_document(text: str, where: str) -> Document:
         document = msgspec.convert(_brought_forward(raw) if version == 1 else raw, Document)
         msgspec.convert(document.survey, Head)
     except msgspec.ValidationError as error:
-        raise InputError(f"{where}: {_sentence(str(error))}") from None
+        raise InputError(f"{where}: {sentence(error, Document)}") from None
     return document
-
-
-def _sentence(error: str) -> str:
-    """The library's words with a path that a person can follow: "entry 4 of 'readings', value_V: expected float"."""
-    what, _, path = error.replace("`", "").partition(" - at $")
-    what = what.replace("Object missing required field", "there is no")
-    at = [f"entry {int(p[1:-1]) + 1}" if p[0] == "[" else p for p in re.findall(r"\[\d+\]|[^.\[\]]+", path)]
-    if len(at) >= 2 and at[1].startswith("entry"):
-        at = [f"{at[1]} of {at[0]!r}", *at[2:]]
-    return f"{', '.join(at)}: {what[:1].lower()}{what[1:]}" if at else what[:1].lower() + what[1:]
 
 
 def _brought_forward(raw: dict[str, Any]) -> dict[str, Any]:
