@@ -130,17 +130,18 @@ async def test_off_passes_a_flood_of_asks(tmp_path: Path) -> None:
             heard.set()
 
         quick.daemon.supervisor.request_stop = stop  # type: ignore[method-assign]
+        flood = b"".join(b'{"type":"ask","what":"plan","n":%d}\n' % n for n in range(60_000))
         for client in (other, flooding):
             heard.clear()
-            flooding.writer.write(b'{"type":"ask","what":"plan"}\n' * 60_000)
+            flooding.writer.write(flood)
             await asyncio.sleep(0.005)
-            begin = time.monotonic()
+            begin = time.thread_time()
             client.say(type="source_off")
             async with asyncio.timeout(20):
                 await heard.wait()
-            took = time.monotonic() - begin
-            # The other client's way is what counts; the flood's own author waits for its bytes to go through.
-            assert took < (0.1 if client is other else 2.0), f"{took:.3f} s"
+            # Time of this thread, in which clients and daemon work: a busy machine must not decide.
+            took = time.thread_time() - begin
+            assert took < 0.1, f"{took:.3f} s"
 
 
 async def test_the_outbox_of_a_client_that_does_not_read_is_bounded(tmp_path: Path) -> None:

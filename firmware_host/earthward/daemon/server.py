@@ -5,8 +5,9 @@ problems, and only `source_off` is obeyed. A slow client loses readings (the new
 loses an event; one that has stopped reading altogether is let go. `read_only` servers (TCP) accept `subscribe` and
 `ask` only. Nothing that arrives here can energise the source: no message says so.
 
-A client that floods the daemon with lines holds nobody up: its bytes are taken in small pieces, each line is bounded
-work, asks are answered with the newest message that there is anyway, and `source_off` waits for nothing.
+A client that floods the daemon with lines holds nobody up, not even itself: its bytes are taken at once and looked
+through for `source_off`, which waits for nothing; its other lines wait for their turn, a few at a time, and the surplus
+of those that would wait too long is refused. Asks are answered with the newest message that there is anyway.
 """
 
 from __future__ import annotations
@@ -59,8 +60,13 @@ _TOPIC: dict[type[Message], str] = {
 #: Only the newest of these is worth sending to one who lags.
 _COALESCE = (State, Plan, Steps)
 MAX_LINE = 64 * 1024
-#: A client's bytes are taken in pieces of this size: between two pieces everybody else has a turn.
-PIECE = 16 * 1024
+#: A client's bytes are taken in pieces of this size (all that a socket holds): between two everybody else has a turn.
+PIECE = 256 * 1024
+#: ... and sent in pieces of this one.
+BATCH = 16 * 1024
+#: Of a client's lines so many are worked on in one turn (some two milliseconds), and so many may wait for one.
+LINES_A_TURN = 32
+MAX_LINES_WAITING = 256
 #: So many clients at a time; each may have so many requests under way and so many answers not yet read.
 MAX_CLIENTS = 64
 MAX_UNDER_WAY = 32
@@ -68,6 +74,8 @@ MAX_ANSWERS = 32
 #: Events are never left out. A client that has not read so many of them is not reading any more.
 MAX_EVENTS = 1000
 TOKEN_S = 5.0
+
+_OFF = b"source_off"
 
 #: Takes a request and a function to be called once with the replies.
 OnMessage = Callable[[FromClient, Callable[[list[Message]], None]], None]
@@ -80,11 +88,13 @@ class ClientConnection(asyncio.BufferedProtocol):
         self._server = server
         self.read_only = read_only
         self._token = token
-        self._buffer = bytearray(PIECE)
         self._rest = b""
         self._transport: asyncio.Transport | None = None
         self._paused = False
         self._scheduled = False
+        self._lines: deque[bytes] = deque()
+        self._working = False
+        self._surplus = 0
         self._urgent: deque[bytes] = deque()
         self._answers = 0
         self._unsaid = 0
@@ -117,19 +127,31 @@ class ClientConnection(asyncio.BufferedProtocol):
         self._server.gone(self)
 
     def get_buffer(self, sizehint: int) -> bytearray:
-        return self._buffer
+        return self._server.buffer
 
     def buffer_updated(self, nbytes: int) -> None:
-        *lines, self._rest = (self._rest + bytes(memoryview(self._buffer)[:nbytes])).split(b"\n")
-        asked: set[bytes] = set()
-        for line in lines:
-            if self._transport is None or self._transport.is_closing():
-                return
-            # The same ask again in one piece: one answer is an answer to all of them.
-            if line and line not in asked and self._line(line):
-                asked.add(line)
+        data = self._rest + bytes(memoryview(self._server.buffer)[:nbytes])
+        if _OFF in data:
+            *lines, self._rest = data.split(b"\n")
+            for line in lines:
+                # Behind a turn's worth of lines it overtakes; before that its answer comes in its turn.
+                if _OFF in line and len(self._lines) >= LINES_A_TURN and self._is_off(line):
+                    continue
+                if len(self._lines) < MAX_LINES_WAITING:
+                    self._lines.append(line)
+                else:
+                    self._surplus += 1
+        else:
+            # A flood must not even cost the time of looking at each of its lines.
+            *lines, data = data.split(b"\n", MAX_LINES_WAITING - len(self._lines))
+            self._lines.extend(lines)
+            self._surplus += data.count(b"\n")
+            self._rest = data[data.rfind(b"\n") + 1 :]
+        if not self._working:
+            self._work()
         if len(self._rest) > MAX_LINE:
             self.offer(Problem(text=f"a line is longer than {MAX_LINE} bytes; the connection is closed"))
+            self._lines.clear()
             self._send()
             self.close()
 
@@ -155,6 +177,42 @@ class ClientConnection(asyncio.BufferedProtocol):
             self.close()
 
     # ---- lines --------------------------------------------------------------------------------------------
+
+    def _is_off(self, line: bytes) -> bool:
+        """Obey it now if it is `source_off` from one who may say so; whatever else it is waits for its turn."""
+        if self._token is not None or self.read_only:
+            return False
+        with contextlib.suppress(msgspec.DecodeError):
+            message = from_client.decode(line)
+            if isinstance(message, SourceOff):
+                self._request(message)
+                return True
+        return False
+
+    def _work_soon(self) -> None:
+        if self._lines and not self._working:
+            self._working = True
+            asyncio.get_running_loop().call_soon(self._work)
+
+    def _work(self) -> None:
+        """A few lines; then everybody else has a turn."""
+        self._working = False
+        asked: set[bytes] = set()
+        for _ in range(min(LINES_A_TURN, len(self._lines))):
+            if self._transport is None or self._transport.is_closing():
+                self._lines.clear()
+                return
+            line = self._lines.popleft()
+            # The same ask again in one turn: one answer is an answer to all of them.
+            if line and line not in asked and self._line(line):
+                asked.add(line)
+        if self._surplus and not self._lines:
+            surplus, self._surplus = self._surplus, 0
+            text = (
+                f"{surplus} lines of yours came faster than they could be worked on, and are left out: wait for answers"
+            )
+            self.offer(Problem(text=text))
+        self._work_soon()
 
     def _line(self, line: bytes) -> bool:
         """Work on one line. True if it asked for something whose newest state is the answer."""
@@ -262,7 +320,7 @@ class ClientConnection(asyncio.BufferedProtocol):
         self._scheduled = False
         while not self._paused and self._transport is not None:
             batch, size = [], 0
-            while size < PIECE and (line := self._next()) is not None:
+            while size < BATCH and (line := self._next()) is not None:
                 batch.append(line)
                 size += len(line)
             if not batch:
@@ -296,6 +354,8 @@ class ClientServer:
         self._hello = hello
         self.on_message = on_message
         self.max_readings = max_readings
+        #: Bytes are taken out of it in the same call of the loop that puts them in, so all clients share it.
+        self.buffer = bytearray(PIECE)
         self._clients: dict[ClientConnection, None] = {}  # in the order of arrival
         self._servers: list[asyncio.Server] = []
         self._unix_path: Path | None = None
