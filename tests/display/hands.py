@@ -6,6 +6,7 @@ import contextlib
 import os
 import pty
 import re
+import socket
 import struct
 import subprocess
 import sys
@@ -15,6 +16,7 @@ import time
 from collections.abc import Callable
 from fcntl import ioctl
 from pathlib import Path
+from typing import Any, ClassVar
 
 import pyte
 
@@ -91,6 +93,9 @@ class Player:
         else:
             self.other_presses += 1
         self.say(f"[{key}] {what} | {self.cells.foot()}")
+        self.send(key, what)
+
+    def send(self, key: str, what: str) -> None:
         self.cells.press(key)
 
     def wait(self, *texts: str, gone: bool = False, patience_s: float | None = None) -> str:
@@ -108,7 +113,7 @@ class Player:
         raise AssertionError(f"never {'gone' if gone else 'seen'}: {texts}\n" + "\n".join(self.cells.rows))
 
     #: what the last line says -> what is pressed for it
-    RULES: tuple[tuple[str, str, str], ...] = (
+    RULES: ClassVar[tuple[tuple[str, str, str], ...]] = (
         (r"K: enter the level log", "k", "loss"),
         (r"K: look at the whole pool", "k", "water"),
         (r"X: hold the enable", "x", "hold"),
@@ -148,13 +153,13 @@ class Player:
 
     def act(self, key: str, what: str) -> None:
         before = self.cells.foot()
-        if what in ("loss", "water", "cover"):
+        if what in ("loss", "water", "cover", "repair"):
             self.press(key, what)
             self.wait("Answer with")
             self.press("k", what)
             self.wait("Answer with", gone=True)
-        elif what in ("dye", "repair"):
-            self.dye_or_repair(what)
+        elif what == "dye":
+            self.dye()
         else:
             if what == "spot" and key == "n":
                 self.spots += 1
@@ -165,27 +170,44 @@ class Player:
         while line is not None and re.search(line[0], self.cells.foot()) and time.monotonic() < end:
             time.sleep(0.05)
 
-    def dye_or_repair(self, what: str) -> None:
-        """On the Findings page; what the dye does is told by the emulated bench, when it is let go on the Do page."""
-        drawn = True
-        if what == "dye":
-            self.press("\x1b[18~", "to Do")  # F7
-            self.wait(" Do ")
-            for _ in range(20):
-                if any(row.startswith(">EMULATED: let dye go") for row in self.cells.rows):
-                    break
-                self.press("n", "to dye")
-                time.sleep(0.3)
-            self.press("k", "dye")
-            self.press("\x1b[17~", "to Log")  # F6
-            drawn = self.wait("is drawn in", "stays where it is") == "is drawn in"
-            self.press("\x1bOP", "to Read")
-            self.wait("dye at finding")
-        self.press("k", what)
-        self.wait("Findings")
-        self.press("k", what)
+    def dye(self) -> None:
+        """Dye is let go while the question is open; what it does is told above the line."""
+        self.press("k", "dye")
         self.wait("Answer with")
-        self.press("k" if drawn else "n", what)
+        self.let_dye_go()
+        drawn = self.wait("is drawn in", "stays where it is") == "is drawn in"
+        self.press("k" if drawn else "n", "dye")
         self.wait("Answer with", gone=True)
-        self.press("\x1bOP", "to Read")
-        self.wait(" Read ")
+
+    def let_dye_go(self) -> None:
+        self.press("x", "dye")
+
+
+class SwitchPlayer(Player):
+    """The same person with four switches at the pool side and a hand on the enable; no keyboard. What the hands do goes
+    to the emulated bench, which closes the contacts of the daemon's pins."""
+
+    RULES = (
+        *Player.RULES,
+        (r"Hold the enable at the pool side", "x", "hold"),
+        (r"Let go of the enable", "x", "let go"),
+    )
+    SWITCHES: ClassVar[dict[str, str]] = {"k": "switch keep", "n": "switch next", "m": "switch map", " ": "switch off"}
+
+    def __init__(self, cells: Cells, bench: Path, **more: Any) -> None:
+        super().__init__(cells, **more)
+        self._bench = bench
+
+    def send(self, key: str, what: str) -> None:
+        self.do("let go" if what == "let go" else "hold" if key == "x" else self.SWITCHES[key])
+
+    def do(self, act: str) -> None:
+        with socket.socket(socket.AF_UNIX) as line:
+            line.settimeout(5)
+            line.connect(str(self._bench))
+            line.sendall(act.encode() + b"\n")
+            # The bench closes the line when it has taken the act.
+            line.recv(1)
+
+    def let_dye_go(self) -> None:
+        self.do("dye")

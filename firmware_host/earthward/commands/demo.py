@@ -28,13 +28,13 @@ from earthward.commands.demo_lesson import Lesson
 from earthward.commands.demo_visit import WholeVisit
 from earthward.commands.demo_walk import Walk
 from earthward.commands.demo_world import Calendar
-from earthward.config import Config
+from earthward.config import Config, SwitchName
 from earthward.daemon.life import Daemon
 from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import write_whole
 from earthward.daemon.wiring import SUPERVISED_S, make_receiver, wire
 from earthward.devices.source import SourceLink
-from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError
@@ -49,6 +49,8 @@ HEADLESS_SPEED = 3.0
 LOOK_S = 0.12
 #: ... unless it stays away for so many real seconds: that is a fault, and the faults' rules shall see it.
 LOOK_PATIENCE_S = 2.0
+#: Where the emulated pool side has its four switches.
+SWITCH_PINS: dict[SwitchName, int] = {"keep": 5, "map": 6, "next": 13, "off": 19}
 #: How many fittings the pool of the headless visit has.
 VISIT_FITTINGS = 3
 
@@ -219,8 +221,11 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
     scenario = make_scenario(args)
     clock = PacedClock(args.speed or 1.0)
     firmware = find_build() if args.firmware else None
-    with EmulatedBench(scenario, clock, firmware=firmware) as bench:
+    bench_pins = BenchPins(switches={str(name): pin for name, pin in SWITCH_PINS.items()})
+    with EmulatedBench(scenario, clock, pins=bench_pins, firmware=firmware) as bench:
         config = demo_config(scenario, Path(args.serve))
+        pins = msgspec.structs.replace(config.pins, switches=SWITCH_PINS)
+        config = msgspec.structs.replace(config, pins=pins)
         wiring = bench_wiring(bench, config, clock)
         visit = new_visit(scenario, config, out)
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")

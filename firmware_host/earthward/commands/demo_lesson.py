@@ -20,6 +20,7 @@ from earthward.commands.demo_world import HandHeldPole, dye_drawn, leak_L_per_da
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.daemon.recorder import write_whole
+from earthward.display.hands import LESSON_TELLS
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.record.place import Station
@@ -115,6 +116,8 @@ class Lesson:
         technician = self._bench.technician
         if act == "hold":
             await asyncio.to_thread(technician.press_enable)
+        elif act.startswith("switch "):
+            await asyncio.to_thread(technician.press_switch, act.removeprefix("switch "))
         elif act == "let go":
             technician.release_enable()
             # Whoever lets go stands beside the board: its latch is reset by the same hand.
@@ -127,12 +130,12 @@ class Lesson:
         visit = self._daemon.visit
         findings = [] if visit is None else [f for f in visit.store.findings() if f.stage == "suspected"]
         if not findings:
-            self._daemon.event("info", "emulated dye", "EMULATED: there is no suspected finding to let dye go at.")
+            self._daemon.event("info", LESSON_TELLS, "EMULATED: there is no suspected finding to let dye go at.")
             return
         number = findings[0].number
         drawn = self._leak_at(number, findings[0].radius_m or 0.0) is not None
         what = "is drawn in" if drawn else "stays where it is"
-        self._daemon.event("info", "emulated dye", f"EMULATED: the dye at finding {number} {what}.")
+        self._daemon.event("info", LESSON_TELLS, f"EMULATED: the dye at finding {number} {what}.")
 
     # ---- the end --------------------------------------------------------------------------------------------
 

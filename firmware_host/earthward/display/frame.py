@@ -7,6 +7,7 @@ from typing import Any
 from earthward import units
 from earthward.display import keys, words
 from earthward.display.canvas import Canvas, Run, length, shortened, wrapped
+from earthward.display.hands import LESSON_TELLS
 from earthward.display.meaning import Meaning
 from earthward.display.next_step import what_now
 from earthward.display.options import Options
@@ -77,6 +78,9 @@ def message(snapshot: Snapshot, view: View, now_s: float, now_text: str = "") ->
         if snapshot.kept is not None:
             at = place_text(snapshot.kept.place, view.system)
             return words.KEPT.format(units.voltage(snapshot.kept.value_V, signed=True), at), "strong"
+    told = next((e for at, e in reversed(snapshot.events) if e.code == LESSON_TELLS and now_s - at < ALERT_S), None)
+    if told is not None and view.choice is not None:
+        return told.text, "strong"
     if now_s - view.notice_s < NOTICE_S and view.notice and view.notice != now_text:
         return view.notice, "alarm" if view.notice_bad else "strong"
     caution = next(

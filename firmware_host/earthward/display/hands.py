@@ -8,6 +8,9 @@ import socket
 from dataclasses import dataclass
 from typing import Literal
 
+#: What the emulated pool shows to an eye, such as dye, is told while the question about it is open.
+LESSON_TELLS = "emulated dye"
+
 Act = Literal["hold", "let go", "dye"]
 
 

@@ -8,6 +8,7 @@ from earthward.daemon.protocol import BeginSpot
 from earthward.display import places, words
 from earthward.display.hands import Act, Hand
 from earthward.display.next_step import what_now
+from earthward.display.pages import registry
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import Pressed, View, with_notice
 from earthward.record.place import Station
@@ -21,7 +22,10 @@ def do_now(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
     if now.choice is not None:
         return replace(view, choice=now.choice), []
     if now.page:
-        return replace(view, page=now.page, selected=now.line), []
+        # Straight to the question; once it is answered, back to where the person was.
+        there = replace(view, page=now.page, selected=now.line, back=view.page)
+        own = registry()[now.page].press
+        return (there, []) if own is None else own(there, "keep", snapshot, now_s)
     return view, list(now.messages)
 
 

@@ -77,15 +77,16 @@ def _go(view: View, page: str) -> View:
         return view
     # A place that comes in the walk through the pages is set with the switches' digit wheel.
     entry = Entry(form="tapes", lines=("", ""), wheel=0) if registry()[page].opens_entry else None
-    return replace(view, page=page, entry=entry, choice=None, selected=0, older=0)
+    return replace(view, page=page, entry=entry, choice=None, selected=0, older=0, back="")
 
 
 def _answer(view: View, choice: Choice, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
     if action == "escape":
-        return replace(view, choice=None), []
+        return replace(view, choice=None, page=view.back or view.page, back=""), []
     for option in choice.options:
         if option.key == action:
-            view = replace(view, choice=None)
+            if not option.stay:
+                view = replace(view, choice=None, page=view.back or view.page, back="")
             if option.form:
                 fields = len(FORMS[option.form].fields)
                 entry = Entry(form=option.form, lines=("",) * fields, wheel=0, wheel_digits=(0,) * 3 * fields)

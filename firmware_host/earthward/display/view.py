@@ -23,6 +23,8 @@ class Option:
     said: str = ""
     form: str = ""
     """Opens the form of this name instead."""
+    stay: bool = False
+    """The choice stays open."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,6 +54,8 @@ class View:
     entry: Entry | None = None
     selected: int = 0
     older: int = 0
+    back: str = ""
+    """The page to go back to once the present choice is answered: the keep key led here by itself."""
     notice: str = ""
     notice_s: float = -1e9
     notice_bad: bool = False

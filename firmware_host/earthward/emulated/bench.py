@@ -286,6 +286,8 @@ class EmulatedBench:
         # The stop is closed and the enable free when the technician comes.
         self.drive_contact(self.pins.emergency_stop, True)
         self.drive_contact(self.pins.enable, False)
+        for pin in self.pins.switches.values():
+            self.drive_contact(pin, False)
         self.board.start()
         for pulses in self._pulses:
             pulses.start()

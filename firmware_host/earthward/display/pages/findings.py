@@ -8,6 +8,7 @@ from earthward import units
 from earthward.daemon.protocol import Plan, SetCovered, SetStage
 from earthward.display import words
 from earthward.display.canvas import Canvas, fitted, wrapped
+from earthward.display.hands import Hand
 from earthward.display.page import Page, Scene
 from earthward.display.places import in_system, tapes_to
 from earthward.display.snapshot import Snapshot
@@ -129,6 +130,8 @@ def _decide(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
         options = (back,)
     else:
         options = (to("keep", words.DYE_DRAWN), to("next", words.DYE_NOT_DRAWN), back)
+        if view.hands:
+            options += (Option("hand", words.DO_DYE_HAND, (Hand("dye"),), stay=True),)
     return replace(view, choice=Choice(words.CHOICE_FINDING.format(item.number, item.stage), options)), []
 
 
