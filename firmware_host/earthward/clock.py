@@ -40,6 +40,11 @@ def wall_s() -> float:
     return time.time()
 
 
+def utc_offset_s(time_s: float) -> float:
+    """By how much this machine's local time was ahead of UTC at that moment."""
+    return float(time.localtime(time_s).tm_gmtoff)
+
+
 class SystemClock:
     """The machine's monotonic clock."""
 

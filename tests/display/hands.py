@@ -183,31 +183,75 @@ class Player:
         self.press("x", "dye")
 
 
-class SwitchPlayer(Player):
-    """The same person with four switches at the pool side and a hand on the enable; no keyboard. What the hands do goes
-    to the emulated bench, which closes the contacts of the daemon's pins."""
+class Bench:
+    """The emulated bench with its daemon as a process of its own: screens come and go, and may die."""
+
+    def __init__(self, seed: int, out: Path, speed: str, folder: Path) -> None:
+        self._socket = folder / "socket"
+        command = ["demo", "--seed", str(seed), "--out", str(out), "--speed", speed, "--serve", str(self._socket)]
+        self._log = open(folder / "bench.log", "wb")  # noqa: SIM115
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "earthward", *command],
+            stdin=subprocess.DEVNULL, stdout=self._log, stderr=self._log,
+            env=os.environ | {"PYTHONPATH": str(ROOT / "firmware_host")},
+        )  # fmt: skip
+        end = time.monotonic() + 60
+        while not self._socket.exists():
+            assert self.process.poll() is None and time.monotonic() < end, "the bench did not start"
+            time.sleep(0.05)
+
+    def screen(self, size: tuple[int, int] = (53, 20)) -> Cells:
+        return Cells("watch", "--connect", str(self._socket), size=size)
+
+    def do(self, act: str) -> None:
+        """What a hand does at the pool side."""
+        with socket.socket(socket.AF_UNIX) as line:
+            line.settimeout(5)
+            line.connect(str(self._socket) + ".hands")
+            line.sendall(act.encode() + b"\n")
+            # The bench closes the line when it has taken the act.
+            line.recv(1)
+
+    def close(self) -> None:
+        self.process.terminate()
+        with contextlib.suppress(subprocess.TimeoutExpired):
+            self.process.wait(timeout=15)
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        self._log.close()
+
+
+class PoolSidePlayer(Player):
+    """The same person beside a real pool: the screen has no hands, so the enable is held by the own one."""
 
     RULES = (
         *Player.RULES,
         (r"Hold the enable at the pool side", "x", "hold"),
         (r"Let go of the enable", "x", "let go"),
     )
-    SWITCHES: ClassVar[dict[str, str]] = {"k": "switch keep", "n": "switch next", "m": "switch map", " ": "switch off"}
 
-    def __init__(self, cells: Cells, bench: Path, **more: Any) -> None:
+    def __init__(self, cells: Cells, bench: Bench, **more: Any) -> None:
         super().__init__(cells, **more)
-        self._bench = bench
+        self.bench = bench
 
     def send(self, key: str, what: str) -> None:
-        self.do("let go" if what == "let go" else "hold" if key == "x" else self.SWITCHES[key])
-
-    def do(self, act: str) -> None:
-        with socket.socket(socket.AF_UNIX) as line:
-            line.settimeout(5)
-            line.connect(str(self._bench))
-            line.sendall(act.encode() + b"\n")
-            # The bench closes the line when it has taken the act.
-            line.recv(1)
+        if key == "x":
+            self.bench.do("let go" if what == "let go" else "hold")
+        else:
+            self.cells.press(key)
 
     def let_dye_go(self) -> None:
-        self.do("dye")
+        self.bench.do("dye")
+
+
+class SwitchPlayer(PoolSidePlayer):
+    """With four switches at the pool side and no keyboard: presses close contacts at the daemon's pins."""
+
+    SWITCHES: ClassVar[dict[str, str]] = {"k": "switch keep", "n": "switch next", "m": "switch map", " ": "switch off"}
+
+    def send(self, key: str, what: str) -> None:
+        if key == "x":
+            super().send(key, what)
+        else:
+            self.bench.do(self.SWITCHES[key])

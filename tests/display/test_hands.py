@@ -1,25 +1,34 @@
 """The whole visit by somebody who sees only the terminal's cells and presses only keys, on the emulated bench.
 
 Nothing here reads the daemon's messages or the record: what the player knows stands on the screen. Only the verdict on
-how well it went looks at the files that were left.
+how well it went looks at the files that were left, and at the truth.
 """
 
 from __future__ import annotations
 
 import contextlib
+import math
 import re
-import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.display.hands import ROOT, Cells, Player
+from tests.display.hands import Bench, Cells, Player, PoolSidePlayer, SwitchPlayer
+
+from earthward.emulated.scenario import Scenario
+from earthward.survey.store import SurveyStore
 
 pytestmark = pytest.mark.realtime
 SPEED = "3"
 PRESSES_A_SPOT, PRESSES_BESIDE = 4.0, 60
+#: What a complete report names.
+REPORT_SAYS = (
+    "What could still hide",
+    "What remains to be done",
+    "Measured again: the current into it is gone",
+    "Test leak",
+)
 
 
 @contextlib.contextmanager
@@ -31,11 +40,48 @@ def demo(seed: int, out: Path, size: tuple[int, int] = (53, 20)) -> Iterator[Pla
         cells.close()
 
 
+@contextlib.contextmanager
+def bench(seed: int, out: Path, speed: str) -> Iterator[Bench]:
+    """The bench with its daemon, for screens that come and go."""
+    pool_side = Bench(seed, out / "visit", speed, out)
+    try:
+        yield pool_side
+    finally:
+        pool_side.close()
+
+
 def log_page(player: Player) -> str:
     player.press("\x1b[17~", "to Log")  # F6
     player.wait(" Log ")
     time.sleep(0.5)
     return player.cells.text()
+
+
+def told(seed: int, player: Player, minutes: float) -> str:
+    return (
+        f"seed {seed}: {player.spots} spots, {player.spot_presses / max(player.spots, 1):.1f} presses a spot, "
+        f"{player.other_presses} besides, {minutes:.1f} min of bench time at most"
+    )
+
+
+def judge(seed: int, visit: Path, player: Player) -> None:
+    """The leak within a quarter of a metre, gone after the repair, the report complete, few presses."""
+    leaks = [leak.position_m for leak in Scenario.random(seed, fittings=3).leaks]
+    with SurveyStore.open(visit / "survey.db", read_only=True) as store:
+        repaired = [f for f in store.findings() if any(h.stage == "repaired" for h in f.history)]
+        assert len(repaired) == len(leaks)
+        for finding in repaired:
+            assert min(math.dist(finding.position_m, leak) for leak in leaks) <= 0.25
+            assert finding.stage == "re-measured"
+            assert (finding.history[-1].result or {}).get("outcome") == "gone"
+        assert store.loss_tests() and store.sensitivity_tests()
+        assert store.meta()["report_written"]
+    assert player.spot_presses <= PRESSES_A_SPOT * player.spots
+    assert player.other_presses <= PRESSES_BESIDE
+    html = next((visit / "report").glob("*.html")).read_text(encoding="utf-8")
+    assert (visit / "report" / "report.pdf").read_bytes().startswith(b"%PDF")
+    for words in REPORT_SAYS:
+        assert words in html, words
 
 
 def test_from_a_cold_start_to_the_first_spot(tmp_path: Path) -> None:
@@ -64,53 +110,83 @@ def test_the_whole_visit(seed: int, tmp_path: Path, capsys: pytest.CaptureFixtur
         began = time.monotonic()
         player.visit(minutes=15)
         minutes = (time.monotonic() - began) * float(SPEED) / 60
-        beside = player.other_presses
-        end = time.monotonic() + 20
-        while "EMULATED truth" not in (text := log_page(player)) and time.monotonic() < end:
-            player.press("\x1bOP")
         with capsys.disabled():
-            print(
-                f"\nseed {seed}: {player.spots} spots, {player.spot_presses / player.spots:.1f} presses a spot, "
-                f"{beside} besides, {minutes:.1f} min of bench time at most"
-            )
-        found = re.search(r"deep: ([\d.]+) m from the nearest place found", text)
-        assert found is not None, text
-        assert float(found[1]) <= 0.25
-        assert player.spot_presses <= PRESSES_A_SPOT * player.spots
-        assert beside <= PRESSES_BESIDE
-    report = list((tmp_path / "visit" / "report").glob("*.html"))
-    assert report, "no report was written"
-    export = subprocess.run(
-        [sys.executable, "-m", "earthward", "export", str(tmp_path / "visit" / "survey.db"), "--format", "json"],
-        capture_output=True, text=True, env={"PYTHONPATH": str(ROOT / "firmware_host"), "PATH": "/usr/bin:/bin"},
-        cwd=tmp_path, timeout=120,
-    )  # fmt: skip
-    assert export.returncode == 0, export.stderr
+            print(f"\n{told(seed, player, minutes)}")
+        end = time.monotonic() + 20
+        while "EMULATED truth" not in log_page(player) and time.monotonic() < end:
+            player.cells.press("\x1bOP")
+        assert "from the nearest place found" in player.cells.text()
+    judge(seed, tmp_path / "visit", player)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(1, 4))
+def test_the_whole_visit_by_four_switches(seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """On the smallest screen, through the contacts of the daemon's emulated pins: no keyboard is there."""
+    with bench(seed, tmp_path, SPEED) as pool_side:
+        cells = pool_side.screen((40, 13))
+        try:
+            player = SwitchPlayer(cells, pool_side)
+            began = time.monotonic()
+            player.visit(minutes=15)
+            minutes = (time.monotonic() - began) * float(SPEED) / 60
+        finally:
+            cells.close()
+        with capsys.disabled():
+            print(f"\nfour switches: {told(seed, player, minutes)}")
+    judge(seed, tmp_path / "visit", player)
 
 
 def test_a_player_who_makes_mistakes_loses_nothing(tmp_path: Path) -> None:
-    """Wrong keys, the enable let go in the middle of a spot, a direction taken back and read again."""
-    with demo(2, tmp_path) as player:
-        until_first_spot(player)
-        player.press("n", "wrong key")  # already here
-        player.press("z", "wrong key")
-        player.press("9", "wrong key")
-        player.press("\x1b", "leave the form")
-        player.wait("K: when turned")
-        player.press("x", "let go too early")
-        player.wait("X: hold the enable", "K: look at the whole pool")
-        assert "skipped" not in player.cells.text()
-        again_on(player)
-        player.wait("K: when turned")
-        player.press("u", "take back")
-        player.wait("K: when turned: as the place says", "K: when turned: UPRIGHT")
-        player.press("k", "spot")
-        player.wait("K: when turned: ACROSS", "K: when turned: as the place says (2 of 3)")
-        player.press("k", "spot")
-        player.wait("(3 of 3)")
-        player.press("k", "spot")
-        player.wait("N: Spot done")
-        assert "taken back" in log_page(player).lower()
+    """Wrong keys, the enable let go in the middle of a spot, a direction taken back, one read in air, a screen that
+    dies, somebody who leaves and comes back: always a line that says how to go on, and nothing is lost."""
+    with bench(2, tmp_path, SPEED) as pool_side:
+        cells = pool_side.screen()
+        try:
+            player = PoolSidePlayer(cells, pool_side)
+            until_first_spot(player)
+            for key in ("n", "z", "9", "\x1b"):  # already here; a sound; a digit that opens a form; out of it
+                player.press(key, "wrong key")
+            player.wait("K: when turned: ACROSS")
+            player.press("x", "let go")
+            player.wait("Hold the enable", "K: look at the whole pool")
+            assert "skipped" not in cells.text()
+            again_on(player)
+            player.wait("K: when turned: ACROSS")
+            player.press("u", "take back")
+            player.wait("K: when turned: as the place says")
+            player.press("k", "spot")
+            player.wait("K: when turned: ACROSS")
+            pool_side.do("lift out")
+            player.press("k", "spot")
+            player.wait("is the pole in the water")
+            pool_side.do("put in")
+            player.wait("K: when turned: UPRIGHT")
+            cells.process.kill()
+            cells.close()
+            cells = player.cells = pool_side.screen()
+            player.wait("K: when turned: UPRIGHT")
+            player.press("x", "let go")
+            player.press("q", "leave")
+            cells.process.wait(timeout=20)
+            cells.close()
+            time.sleep(3)
+            cells = player.cells = pool_side.screen()
+            player.wait("Hold the enable", "K: look at the whole pool")
+            again_on(player)
+            player.wait("K: when turned: UPRIGHT")
+            player.press("k", "spot")
+            player.wait("N: Spot done")
+        finally:
+            cells.close()
+    with SurveyStore.open(tmp_path / "visit" / "survey.db", read_only=True) as store:
+        turns = [(r.turn, r.source_id) for r in store.readings("survey")]
+        assert sorted(turns) == sorted((t, e) for t in ("along", "across", "upright") for e in (0, 1))
+        withdrawn = [r for r in store.readings("survey", withdrawn=True) if r.withdrawn_s is not None]
+        assert [r.turn for r in withdrawn] == ["along", "along"]
+        assert all(r.withdrawn_why == "taken back by hand" and not r.note for r in withdrawn)
+        assert not store.loss_tests() or store.loss_tests()[0].result["text"]
+        assert "marked_steps" not in store.meta()
 
 
 def until_first_spot(player: Player) -> None:

@@ -117,3 +117,19 @@ def test_how_the_pole_is_held() -> None:
     assert upright.vertical and upright.bearing_deg is None
     # A place that was said by two tapes has no bearing of its own: along the pool.
     assert turned(Station(position_m=(1.0, 1.0, 0.5)), "along").bearing_deg == 0.0
+
+
+def test_a_pole_in_air_is_asked_about_and_kept_only_by_hand() -> None:
+    routine = SpotRoutine(BASE, ("along",), ("A",), 0.0, True)
+    for k in range(1, 60):
+        assert routine.on_reading(reading(0.05 * k - 0.25), 0.05 * k, mains_times=30.0) is None
+    assert routine.told().doubt and "in the water" in routine.told().waiting
+    # Back in the water it goes on by itself, from then on.
+    wish = None
+    for k in range(60, 120):
+        wish = wish or routine.on_reading(reading(0.05 * k - 0.25), 0.05 * k, mains_times=2.0)
+    assert isinstance(wish, KeepNow) and not routine.told().doubt
+    routine = SpotRoutine(BASE, ("along",), ("A",), 0.0, True)
+    assert routine.on_reading(reading(1.0), 1.2, mains_times=30.0) is None
+    routine.press(1.3)
+    assert isinstance(routine.on_reading(reading(2.0), 2.2, mains_times=30.0), KeepNow)

@@ -21,7 +21,7 @@ from pathlib import Path
 import msgspec
 
 from earthward import __version__
-from earthward.clock import Clock, PacedClock, wall_s
+from earthward.clock import Clock, PacedClock, utc_offset_s, wall_s
 from earthward.commands.behind import dashboard_over, end_with_parent, hands_socket
 from earthward.commands.demo_client import VisitError
 from earthward.commands.demo_lesson import Lesson
@@ -150,7 +150,7 @@ def new_visit(scenario: Scenario, config: Config, out: Path, calendar_s: Callabl
     write_whole(out / "pool.toml", pool.encode())
     store = SurveyStore.create(
         out / "survey.db", name=scenario.name, pool_toml=pool, emulated=True, technician="scripted technician",
-        software=f"earthward {__version__}", wall_s=calendar_s,
+        software=f"earthward {__version__}", utc_offset_s=utc_offset_s(calendar_s()), wall_s=calendar_s,
     )  # fmt: skip
     return Visit(store, config.pair.spacing_m, calendar_s)
 

@@ -44,7 +44,7 @@ class Lesson:
         self._pole = HandHeldPole(bench.scenario, self._draw)
         self._at: tuple[float, ...] | None = None
         self._place: Station | None = None
-        self._told = False
+        self._told = self._lifted = False
         daemon.wiring.on_move = self._hold
         daemon.wiring.on_told = self._said
         daemon.listeners.append(self._listen)
@@ -69,6 +69,8 @@ class Lesson:
             self._at = place.position_m
             self._pole.put_down()
         self._place = place
+        if self._lifted:
+            return
         self._bench.technician.hold_ends(*self._pole.ends(place), moving_s=0.15)
 
     def _said(self, message: m.FromClient) -> None:
@@ -123,6 +125,13 @@ class Lesson:
             # Whoever lets go stands beside the board: its latch is reset by the same hand.
             await asyncio.sleep(1.0 / self._bench.clock.speed)
             await asyncio.to_thread(technician.press_reset)
+        elif act == "lift out":
+            self._lifted = True
+            technician.lift_out()
+        elif act == "put in":
+            self._lifted = False
+            if self._place is not None:
+                self._hold(self._place)
         elif act == "dye":
             self._dye()
 

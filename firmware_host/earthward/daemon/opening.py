@@ -6,6 +6,7 @@ import logging
 from collections.abc import Callable
 from pathlib import Path
 
+from earthward.clock import utc_offset_s
 from earthward.config import Config
 from earthward.daemon.recorder import new_folder
 from earthward.errors import InputError
@@ -49,7 +50,10 @@ def open_visit(
         target.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise InputError(f"{target.parent} cannot be made ({error.strerror}); choose another folder") from error
-    store = SurveyStore.create(target, name=Path(pool).stem, pool_toml=text, emulated=False, units=config.units)
+    store = SurveyStore.create(
+        target, name=Path(pool).stem, pool_toml=text, emulated=False, units=config.units,
+        utc_offset_s=utc_offset_s(wall_s()),
+    )  # fmt: skip
     return Visit(store, spacing_m, wall_s, settings)
 
 

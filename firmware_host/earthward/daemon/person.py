@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
+import math
 import sys
 from collections import deque
 from collections.abc import Callable
@@ -22,7 +23,7 @@ from earthward.daemon import protocol as m
 from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection
 from earthward.daemon.parts import Wiring
-from earthward.daemon.spot import HEADS, KeepNow, SpotRoutine
+from earthward.daemon.spot import HEADS, LEAST_MAINS_V, KeepNow, SpotRoutine
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Reply, Visiting, problem
 from earthward.errors import InputError
@@ -35,6 +36,7 @@ log = logging.getLogger(__name__)
 
 UNDO_DEPTH = 10
 TEST_LEAK_READINGS = 3
+PERHAPS_IN_AIR = "much more mains than before, perhaps not in the water: kept by hand"
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +75,8 @@ class Person:
         self._keeping = False
         self._test_leak: list[TestLeakState] = []
         self._leak_m = 0.0
+        #: The least mains of a reading that was kept in this run: so much there is in the water.
+        self._water_mains_V = math.inf
         self._done: deque[Done] = deque(maxlen=UNDO_DEPTH)
         self._busy = ""
         self._again: tuple[int, Station] | None = None
@@ -183,12 +187,17 @@ class Person:
             spot = self._spot
             if spot is None or self._keeping:
                 return
-            wish = spot.on_reading(message, self._wiring.clock.now())
+            wish = spot.on_reading(message, self._wiring.clock.now(), self._mains_V() / self._water_mains_V)
             if wish is not None:
                 self._keep(spot, wish, message)
         elif isinstance(message, m.State) and message.interlock.state != "energised" and self._spot is not None:
             # The source went off: what was being read is begun anew when it is on again.
             self._spot.interrupted(self._wiring.clock.now())
+
+    def _mains_V(self) -> float:
+        """The strongest mains line at the pair along the pole."""
+        found = max((line.amplitude_V for line in self._detection.detector(0).mains), default=0.0)
+        return max(found, LEAST_MAINS_V)
 
     def _keep(self, spot: SpotRoutine, wish: KeepNow, reading: m.ReadingMessage) -> None:
         self._keeping = True
@@ -197,6 +206,7 @@ class Person:
         finding = spot.finding if spot.purpose == "re-measure" else None
         common: dict[str, Any] = {
             "purpose": spot.purpose, "finding": finding, "turn": wish.turn, "test_leak": spot.test_leak,
+            "note": PERHAPS_IN_AIR if spot.doubt else "",
         }  # fmt: skip
 
         def replied(replies: list[m.Message]) -> None:
@@ -205,6 +215,8 @@ class Person:
             if kept is None:
                 return
             rows.append(kept.row)
+            if not spot.doubt:
+                self._water_mains_V = min(self._water_mains_V, self._mains_V())
             electrode: ElectrodeName = "A" if kept.source_id == 0 else "B"
             then = spot.kept(kept.row, electrode, self._wiring.clock.now())
             if then is not None:
@@ -314,6 +326,8 @@ class Person:
         survey = Path(visit.store.path)
         out = survey.parent / "report"
         try:
+            if any((survey.parent / name).exists() for name in ("details.toml", "photos")):
+                self._teller.event("info", "details", await self._clerk.ask(lambda: by_hand.read_details(visit.store)))
             process = await asyncio.create_subprocess_exec(
                 *(sys.executable, "-m", "earthward", "report", str(survey), "--out", str(out)),
                 stdout=asyncio.subprocess.DEVNULL,

@@ -82,6 +82,8 @@ class Spot(Struct, frozen=True, kw_only=True):
     turns: list[SpotTurn]
     at: int
     phase: SpotPhase
+    doubt: bool = False
+    """The pair does not seem to be in the water: it is kept only if a person presses keep."""
     waiting: str = ""
     electrodes: int = 1
     electrodes_read: int = 0

@@ -23,6 +23,11 @@ from earthward.record.reading import Purpose, TestLeakState
 STEADY_S = 1.0
 #: Steady: all values of that time within six sigma, or within this part of the value (what a hand can hold).
 HAND_SHARE = 0.1
+#: A pair in air picks up many times the mains of one in the water: beyond this a person is asked. Common practice, no
+#: source; the emulated pool has 40.
+AIR_TIMES = 10.0
+#: Less mains than this is not worth a comparison.
+LEAST_MAINS_V = 2e-5
 BAD_FLAGS = frozenset({"saturated", "acquiring", "motion"})
 
 HEADS: dict[str, tuple[m.TurnName, ...]] = {
@@ -78,6 +83,7 @@ class SpotRoutine:
         self._now_wanted = False
         self._recent: deque[tuple[float, float, float]] = deque()
         self._waiting = "no reading yet"
+        self.doubt = False
 
     # ---- what the person does -------------------------------------------------------------------------------
 
@@ -131,9 +137,15 @@ class SpotRoutine:
 
     # ---- what the instrument does ---------------------------------------------------------------------------
 
-    def on_reading(self, reading: m.ReadingMessage, now_s: float) -> KeepNow | None:
-        """A new reading of the pair along the pole."""
+    def on_reading(self, reading: m.ReadingMessage, now_s: float, mains_times: float = 1.0) -> KeepNow | None:
+        """A new reading of the pair along the pole. `mains_times`: its mains against those of readings kept before."""
         if self.turn is None or not self._holding:
+            return None
+        self.doubt = mains_times > AIR_TIMES
+        if self.doubt and not self._now_wanted:
+            self._recent.clear()
+            self._since_s = now_s
+            self._waiting = f"{mains_times:.0f} times the mains of before: is the pole in the water?"
             return None
         wanted = None if not self._read else self._next_electrode()
         if wanted is not None and reading.source_id != "AB".index(wanted):
@@ -214,6 +226,7 @@ class SpotRoutine:
             electrodes_read=len(self._read),
             auto=self.auto,
             purpose=self.purpose,
+            doubt=self.doubt and phase == "hold",
         )
 
 

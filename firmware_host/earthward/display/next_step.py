@@ -111,6 +111,8 @@ def _in_spot(spot: Spot, state: State) -> Now:
     if spot.phase == "turn":
         how = words.TURN_HOW[turn.name].format(state.pair.front)
         return Now(words.NOW_TURN.format(count, how), "keep", (PressKeep(),))
+    if spot.doubt:
+        return Now(words.NOW_DOUBT.format(spot.waiting), "keep", (PressKeep(),))
     both = f", electrode {spot.electrodes_read + 1} of {spot.electrodes}" if spot.electrodes > 1 else ""
     text = words.NOW_HOLD.format(count, words.TURN_NAMES[turn.name], both, spot.waiting)
     return Now(text, "" if spot.auto else "keep", () if spot.auto else (PressKeep(),))

@@ -292,6 +292,7 @@ NOW_AGAIN = "read again after the repair: when the pole is {}"
 NOW_SPOT_DONE = "Spot done. "
 NOW_TURN = "when turned: {1} ({0})"
 NOW_HOLD = "{} {}{}: {}"
+NOW_DOUBT = "only if the pole is in the water, keep all the same ({})"
 TURN_NAMES = {"along": "as said", "across": "across", "upright": "upright"}
 TURN_HOW = {
     "along": "as the place says",

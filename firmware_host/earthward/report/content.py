@@ -6,7 +6,7 @@ not measured.
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import datetime
 
 from earthward.report.blocks import (
     Block,
@@ -19,7 +19,7 @@ from earthward.report.part_method import method
 from earthward.report.part_record import log, readings, safety
 from earthward.report.part_summary import summary
 from earthward.report.part_water import water
-from earthward.report.words import pool_text
+from earthward.report.words import pool_text, zone
 from earthward.survey.contents import Contents
 from earthward.units import Units
 
@@ -39,7 +39,7 @@ def build(record: Contents, unit: Units | None = None, pictures: list[Picture] |
     blocks += readings(record, u)
     blocks += log(record, pictures or [])
     blocks += method(record)
-    day = datetime.fromtimestamp(float(record.meta["created_s"]), UTC).strftime("%d %B %Y").lstrip("0")
+    day = datetime.fromtimestamp(float(record.meta["created_s"]), zone(record)).strftime("%d %B %Y").lstrip("0")
     return Document(
         title=f"Leak survey: {record.name}",
         subtitle=f"Visit of {day}",

@@ -13,13 +13,13 @@ from earthward.report.blocks import (
     Table,
 )
 from earthward.report.plan_sheet import marks_of
-from earthward.report.words import found_at, when
+from earthward.report.words import found_at, when, when_head
 from earthward.survey.contents import Contents
 from earthward.units import Units
 
 
 def findings(record: Contents, u: Units) -> list[Block]:
-    blocks: list[Block] = [NewPage(), Heading("Findings")]
+    blocks: list[Block] = [NewPage(), Heading("Findings, for the technician")]
     if not record.findings:
         blocks.append(Paragraph("None."))
         return blocks
@@ -64,8 +64,8 @@ def findings(record: Contents, u: Units) -> list[Block]:
         blocks.append(Heading(f"{title}: {words}" if words else title, 2))
         blocks.append(
             Table(
-                ["when (UTC)", "stage", "remark"],
-                [[when(h.time_s), h.stage, h.note] for h in f.history],
+                [when_head(record), "stage", "remark"],
+                [[when(record, h.time_s), h.stage, h.note] for h in f.history],
                 "lll",
                 [0.0, 0.0, 1.0],
             )
@@ -77,14 +77,15 @@ def findings(record: Contents, u: Units) -> list[Block]:
             low, high = (max(0.0, v) for v in s.share_interval)
             rows.append(
                 [
-                    when(s.time_s), f"{s.kind}: {s.subject}", f"{s.before_A * 1e3:.3f} mA", f"{s.after_A * 1e3:.3f} mA",
+                    when(record, s.time_s), f"{s.kind}: {s.subject}",
+                    f"{s.before_A * 1e3:.3f} mA", f"{s.after_A * 1e3:.3f} mA",
                     f"{low * s.before_A * 1e3:.3f} to {high * s.before_A * 1e3:.3f} mA",
                     f"{100 * low:.1f} to {100 * high:.1f} %",
                 ]
             )  # fmt: skip
         blocks.append(
             Table(
-                ["when (UTC)", "what was done", "before", "after", "it took (95 %)", "share"],
+                [when_head(record), "what was done", "before", "after", "it took (95 %)", "share"],
                 rows,
                 "llrrrr",
                 [0, 1, 0, 0, 0, 0],

@@ -7,7 +7,7 @@ import math
 from msgspec import structs
 
 from earthward import units
-from earthward.record.reading import KeptReading
+from earthward.record.reading import NONE_COVERED, KeptReading
 from earthward.report.blocks import (
     Block,
     Bullets,
@@ -16,7 +16,7 @@ from earthward.report.blocks import (
     Picture,
     Table,
 )
-from earthward.report.words import when
+from earthward.report.words import when, when_head
 from earthward.survey.contents import Contents
 from earthward.units import Units
 
@@ -24,7 +24,7 @@ from earthward.units import Units
 _SHOWN = {
     "front_m", "back_m", "value_V", "sigma_V", "station", "source_id", "injected_A", "flags", "note", "row", "purpose",
     "turn", "finding", "settings_id", "channel", "time_s", "uid", "withdrawn_s", "withdrawn_why",
-    "quadrature_V", "snr", "p_sign", "window_s", "lost_fraction",
+    "covered", "quadrature_V", "snr", "p_sign", "window_s", "lost_fraction",
 }  # fmt: skip
 
 
@@ -37,9 +37,9 @@ def safety(record: Contents) -> list[Block]:
         for c in record.safety_checks:
             value = "" if c.value is None else f"{float(f'{c.value:.3g}'):g} {c.unit}"
             limit = "" if c.limit_value is None else f"{c.limit_value:g} {c.unit}"
-            rows.append([when(c.time_s), c.name, value, limit, "passed" if c.ok else "FAILED", c.text])
+            rows.append([when(record, c.time_s), c.name, value, limit, "passed" if c.ok else "FAILED", c.text])
         blocks.append(
-            Table(["when (UTC)", "check", "value", "limit", "", "remark"], rows, "llrrll", [0, 1.2, 0, 0, 0, 1])
+            Table([when_head(record), "check", "value", "limit", "", "remark"], rows, "llrrll", [0, 1.2, 0, 0, 0, 1])
         )
     blocks.append(
         Paragraph(
@@ -50,7 +50,7 @@ def safety(record: Contents) -> list[Block]:
     if not record.sensitivity_tests:
         blocks.append(Paragraph("No test leak was read: that nothing was seen proves nothing.", "caution"))
     for p in record.sensitivity_tests:
-        blocks.append(Paragraph(f"{when(p.time_s)} UTC. {p.result.get('text', 'passed' if p.ok else 'failed')}"))
+        blocks.append(Paragraph(f"{when(record, p.time_s)}. {p.result.get('text', 'passed' if p.ok else 'failed')}"))
     return blocks
 
 
@@ -98,7 +98,7 @@ def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[st
         first = group[0]
         middle = [(a + b) / 2 for a, b in zip(first.front_m, first.back_m, strict=True)]
         number = _numbers([r.row for r in group])
-        remarks = dict.fromkeys([w for r in group for w in (*r.flags, r.note, *_more(r)) if w])
+        remarks = dict.fromkeys([w for r in group for w in (*r.flags, r.note, *_covered(r), *_more(r)) if w])
         values = [f"{_bearing(r)} {r.value_V * 1e6:+.1f} ± {r.sigma_V * 1e6:.1f}" for r in group]
         rows.append(
             [
@@ -109,6 +109,10 @@ def _pose_rows(kept: list[KeptReading], u: Units, several: bool) -> list[list[st
             ]
         )  # fmt: skip
     return rows
+
+
+def _covered(r: KeptReading) -> list[str]:
+    return [] if r.covered in ((), NONE_COVERED) else [f"with {', '.join(r.covered)} covered"]
 
 
 def _more(r: KeptReading) -> list[str]:
@@ -160,8 +164,8 @@ def log(record: Contents, pictures: list[Picture]) -> list[Block]:
         blocks.append(Heading("Cautions and alarms during the visit"))
         blocks.append(
             Table(
-                ["when (UTC)", "", "what happened", "what to do"],
-                [[when(e.time_s), e.severity, e.text, e.remedy] for e in events],
+                [when_head(record), "", "what happened", "what to do"],
+                [[when(record, e.time_s), e.severity, e.text, e.remedy] for e in events],
                 "llll",
                 [0.0, 0.0, 1.0, 1.0],
             )

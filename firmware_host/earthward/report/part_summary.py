@@ -28,16 +28,23 @@ from earthward.report.words import (
 from earthward.survey.contents import Contents
 from earthward.units import Units
 
+#: A fitting that took so much of the current is named for dye.
+STRONG_SHARE = 0.25
+#: With so much of the liner excluded for a leak of the reference size nothing more needs reading.
+WELL_SEEN = 0.95
+
 
 def summary(record: Contents, u: Units) -> list[Block]:
-    blocks: list[Block] = [Heading("In short")]
+    blocks: list[Block] = [Heading("For the owner, in short")]
     blocks.append(Paragraph(_headline(record, u), "lead"))
     blocks.append(KeyFigures(_key_figures(record, u)))
     sentences = [_loss_sentence(record, "before", u), *[_finding_sentence(record, f, u) for f in record.findings]]
     after = _loss_sentence(record, "after", u)
     if any(t.moment == "after" for t in record.loss_tests):
         sentences.append(after)
-    blocks.append(Bullets([s for s in sentences if s]))
+    hidden = _could_hide(record)
+    blocks.append(Bullets([s for s in [*sentences, hidden] if s]))
+    blocks += [Heading("What remains to be done", 2), Bullets(_to_do(record, u))]
     if record.pool is not None:
         blocks.append(
             Figure(
@@ -49,8 +56,27 @@ def summary(record: Contents, u: Units) -> list[Block]:
                 "Plan of the pool with findings, fittings and stations",
             )
         )
-    blocks += [Heading("What remains to be done", 2), Bullets(_to_do(record, u))]
     return blocks
+
+
+def _could_hide(record: Contents) -> str:
+    """What the readings leave possible, in one plain sentence: upper limits, never "nothing"."""
+    coverage = (record.location or {}).get("coverage") or {}
+    if not coverage:
+        return "What could still hide was not worked out: nothing can be said of the liner elsewhere."
+    if "fraction_at_reference" not in coverage:
+        # Written by an earlier version, or by hand: its own words are all there is.
+        return f"What could still hide: {coverage['text']}" if coverage.get("text") else ""
+    seen = float(coverage["fraction_at_reference"])
+    reference = f"{1e3 * float(coverage['reference_A']):.1f} mA"
+    cells = [c for c in coverage.get("cells", []) if c.get("limit_hole_mm") is not None]
+    middle = sorted(float(c["limit_hole_mm"]) for c in cells)[len(cells) // 2] if cells else None
+    text = f"What could still hide elsewhere: in {100 * seen:.0f} % of the liner no leak that takes {reference} or more"
+    if middle is not None:
+        text += f" (half of the liner: no hole above about {middle:.1f} mm)"
+    if seen < 0.995:
+        text += f"; in the other {100 * (1 - seen):.0f} %, mostly beside strong fittings, a larger one could"
+    return text + ". Leaks in pipes are not seen at all."
 
 
 def _headline(record: Contents, u: Units) -> str:
@@ -154,6 +180,31 @@ def _finding_sentence(record: Contents, f: Finding, u: Units) -> str:
     return text
 
 
+def _at_fittings(record: Contents) -> list[str]:
+    """Covers to take off; fittings that took much of the current, whose seals dye should be tried at."""
+    items = []
+    covered = [f.name for f in record.fittings if f.covered]
+    if covered:
+        items.append(f"Take the cover or plug off again before the pool is used: {', '.join(covered)}.")
+    shares: dict[str, float] = {}
+    budget = current_budget(record)
+    for item in (budget or {}).get("fittings", []):
+        shares[item["name"]] = float(item["current_A"]) / float((budget or {})["injected_A"])
+    for step in record.current_steps:
+        if step.kind == "cover" and step.fitting:
+            shares[step.fitting] = max(shares.get(step.fitting, 0.0), step.share)
+    metal = {f.name for f in record.fittings if f.kind in ("ladder", "bonded electrode")}
+    strong = sorted((n for n, s in shares.items() if s >= STRONG_SHARE and n not in metal), key=lambda n: -shares[n])
+    if strong:
+        named = ", ".join(f"{n} ({100 * min(1.0, shares[n]):.0f} % of the current)" for n in strong)
+        items.append(f"Try dye at the seals of fittings that took much of the current: {named}. They may leak or not.")
+    coverage = (record.location or {}).get("coverage") or {}
+    seen = coverage.get("fraction_at_reference")
+    if seen is not None and seen < WELL_SEEN:
+        items.append(f"If water is still lost: read more spots, {100 * (1 - seen):.0f} % of the liner is not excluded.")
+    return items
+
+
 def _to_do(record: Contents, u: Units) -> list[str]:
     items = []
     failed = [c for c in latest_checks(record) if not c.ok]
@@ -180,6 +231,7 @@ def _to_do(record: Contents, u: Units) -> list[str]:
         items.append("Do a bucket test of 24 hours or more: the water loss has not been measured.")
     if not record.sensitivity_tests or not record.sensitivity_tests[-1].ok:
         items.append("Repeat the survey with a test leak that is seen: without it, seeing nothing proves nothing.")
+    items += _at_fittings(record)
     if not items:
         items.append("Nothing is open. Watch the level: 6 mm (a quarter inch) a day or more deserves a new log.")
     return items

@@ -17,6 +17,11 @@ from earthward.survey.contents import Contents
 from earthward.units import Units
 from earthward.water.hole_flow import flow_interval
 
+#: The published formulas by number. Whose they are stands in docs/method-water.md, not on a customer's page.
+FORMULAS = {"carrier": 1, "ashrae": 2, "smith-lof-jones": 3, "shah": 4, "penman": 5}
+#: Where the ends of an interval are so many times apart, the interval tells a reader nothing: a sentence does.
+SAYS_NOTHING = 30.0
+
 
 def water(record: Contents, u: Units) -> list[Block]:
     blocks: list[Block] = [Heading("Water")]
@@ -28,10 +33,14 @@ def water(record: Contents, u: Units) -> list[Block]:
         test = last_test(record, moment)
         if test is not None:
             rows.append(_water_row(label, interval_of(test), float(test.result["unclipped_L_per_day"]), u, colour))
+    open_flow: list[str] = []
     for f in record.findings:
         if f.confirmed and f.hole_diameter_mm is not None:
             low, high = f.hole_diameter_mm
             flow = flow_interval((low / 1000, high / 1000), max(0.05, f.position_m[2]))
+            if flow.high_L_per_day > SAYS_NOTHING * max(flow.low_L_per_day, 1e-9):
+                open_flow.append(str(f.number))
+                continue
             top = 3.0 * max(r.high for r in rows)
             factor = 1.0 if u == "si" else 1.0 / units.GALLON_L
             rows.append(
@@ -44,11 +53,23 @@ def water(record: Contents, u: Units) -> list[Block]:
     blocks.append(
         Figure(
             intervals(rows, "litres per day" if u == "si" else "US gallons per day"),
-            "Water budget with 95 % intervals. What a hole could pass follows from its electrical size and every kind "
-            "of soil that may lie behind it; it is cut off at the right where it is wider than the drawing.",
+            "Water budget with 95 % intervals."
+            + (
+                " What a hole could pass follows from its electrical size and every kind of soil that may lie behind "
+                "it; it is cut off at the right where it is wider than the drawing."
+                if any(r.label.startswith("leak") for r in rows)
+                else ""
+            ),
             "Water loss before and after, and what the holes could pass",
         )
     )
+    if open_flow:
+        blocks.append(
+            Paragraph(
+                f"How much leak {' and '.join(open_flow)} could pass cannot be told from the current: the soil behind "
+                "the liner decides it. The level log after the repair tells."
+            )
+        )
     budget = water_budget(record)
     if budget is not None:
         blocks.append(Paragraph(f"{budget.verdict.capitalize()}: {budget_text(budget, u)}."))
@@ -91,7 +112,8 @@ def _level_log(test: LossTest, u: Units) -> list[Block]:
             return "no bucket"
         return f"{mm:.1f} mm" if u == "si" else f"{mm / 25.4:.2f} in"
 
-    methods = ", ".join(f"{n} {level(v)}" for n, v in result["evaporation_by_method_mm"].items()) or "no weather logged"
+    by_method = result["evaporation_by_method_mm"].items()
+    methods = ", ".join(f"formula {FORMULAS.get(n, n)} {level(v)}" for n, v in by_method) or "no weather logged"
     shares = sorted(result["error_shares"].items(), key=lambda item: -item[1])
     rows = [
         ["pool fell / bucket fell", f"{level(result['pool_drop_mm'])} / {level(result['bucket_drop_mm'])}"],

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from datetime import UTC, datetime
+from datetime import datetime, timedelta, timezone
 from typing import Any
 
 from earthward import units
@@ -59,13 +59,17 @@ def found_at(record: Contents, f: Finding, u: Units) -> str:
 
 
 def place_of(record: Contents, f: Finding, u: Units) -> str:
+    """In the instrument's own words (the tape distances stand on the plan and in the table: two measures of one place
+    in one sentence differ in their last digit), else by tape beside what a person wrote."""
+    words = found_at(record, f, u)
+    if words and record.pool is not None and f.text == place_in_words(record.pool, f.position_m):
+        return words
     taped = ""
     if record.pool is not None:
         taped = " and ".join(
             f"{units.length(math.dist(p, f.position_m[:2]), u)} from {name}" for name, p in marks_of(record.pool)
         )
         taped += f", {units.length(f.position_m[2], u)} deep"
-    words = found_at(record, f, u)
     return f"{words}; {taped}" if words and taped else words or taped
 
 
@@ -80,8 +84,20 @@ def pool_text(record: Contents, u: Units) -> str:
     )
 
 
-def when(time_s: float) -> str:
-    return datetime.fromtimestamp(time_s, UTC).strftime("%Y-%m-%d %H:%M")
+def zone(record: Contents) -> timezone:
+    """Where the survey was begun: its offset from UTC is in the record; an earlier file has none (UTC then)."""
+    return timezone(timedelta(seconds=float(record.meta.get("utc_offset_s") or 0.0)))
+
+
+def when_head(record: Contents) -> str:
+    """The head of a column of times: which clock they are by."""
+    if record.meta.get("utc_offset_s") is None:
+        return "when (UTC)"
+    return f"when ({zone(record).tzname(None)})"
+
+
+def when(record: Contents, time_s: float) -> str:
+    return datetime.fromtimestamp(time_s, zone(record)).strftime("%Y-%m-%d %H:%M")
 
 
 def volume(litres: float, u: Units) -> str:

@@ -82,17 +82,21 @@ class SurveyStore:
         software: str = "",
         survey_id: str = "",
         created_s: float = math.nan,
+        utc_offset_s: float | None = None,
         wall_s: Callable[[], float] = clock.wall_s,
     ) -> Self:
         """Start a survey file. It appears under its name only when it is complete.
 
-        `survey_id` and `created_s` are for copies of an existing survey (an import)."""
+        `survey_id` and `created_s` are for copies of an existing survey (an import). `utc_offset_s`: by how much
+        local time at the pool is ahead of UTC, if known."""
         target = Path(path)
         meta: dict[str, Any] = {
             "id": survey_id or str(uuid.uuid4()), "name": name,
             "created_s": created_s if math.isfinite(created_s) else wall_s(), "emulated": bool(emulated),
             "units": units, "technician": technician, "owner": owner, "place": place, "software": software,
         }  # fmt: skip
+        if utc_offset_s is not None:
+            meta["utc_offset_s"] = utc_offset_s
         create_file(target, meta, pool_toml)
         return cls.open(target, wall_s=wall_s)
 

@@ -245,6 +245,11 @@ class Visit:
         taken) where something was covered or patched since the search began: it speaks of another pool."""
         if self._searched_at != self._changes:
             return False
+        if result.coverage is None and self.result is not None and self.result.coverage is not None:
+            # After a cover or a patch there are too few spots at first: what was found before still stands.
+            self.result = replace(self.result, next_station=result.next_station)
+            self.revision += 1
+            return True
         self.result = result
         self.revision += 1
         for finding in result.findings:
