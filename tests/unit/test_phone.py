@@ -11,6 +11,7 @@ import socket
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 from tests.display import fake_feed
 
@@ -28,6 +29,7 @@ from earthward.daemon.protocol import (
     State,
 )
 from earthward.errors import InputError
+from earthward.record.place import Station
 
 
 def state(lock: str = "energised") -> State:
@@ -89,6 +91,32 @@ def test_picture_says_what_the_screen_says() -> None:
     shown = phone.picture()
     assert (shown["side"], shown["words"]) == ("none", "no clear direction")
     assert shown["low"] == -shown["high"]
+
+
+def test_events_have_an_age_and_the_start_a_countdown() -> None:
+    clock = ManualClock(10.0)
+    phone = page(clock)
+    ready = msgspec.structs.replace(state("ready").interlock, warning_s=2.6)
+    phone.publish(msgspec.structs.replace(state("ready"), interlock=ready))
+    assert phone.picture()["blank"] == "the source comes on in 3 s: out of the water"
+    phone.publish(EventMessage(number=1, t_s=1.0, severity="info", code="x", text="kept"))
+    clock.advance(42.0)
+    assert phone.picture()["events"][0]["age"] == "42 s ago"
+    clock.advance(600.0)
+    assert phone.picture()["events"][0]["age"] == "11 min ago"
+
+
+def test_the_helper_with_the_tapes_is_told_both_lengths() -> None:
+    phone = page(ManualClock(10.0))
+    assert phone.picture()["tapes"] == []
+    plan = fake_feed.plan()
+    following = Station(position_m=(3.0, 4.0, 0.5), text="over there")
+    outline = [(0.0, 0.0), (10.0, 0.0), (10.0, 5.0), (0.0, 5.0)]
+    phone.publish(msgspec.structs.replace(plan, outline_m=outline, marks=[], next_station=following))
+    shown = phone.picture()
+    assert shown["next"] == "over there"
+    assert [t["length"] for t in shown["tapes"]] == ["5.00 m", "8.06 m"]
+    assert [t["mark"] for t in shown["tapes"]] == ["corner 1", "corner 2"]
 
 
 def test_old_unlocked_or_unpowered_means_blank() -> None:

@@ -79,12 +79,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=True,
         help="with the dashboard: you do the visit (default); without, the pole walks along the edge by itself",
     )
+    parser.add_argument("--phone", type=int, metavar="PORT", help="with the dashboard: serve the phone page there too")
     parser.add_argument("--serve", metavar="SOCKET", help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> int:
     if args.speed is not None and not 0.1 <= args.speed <= 10:
         raise InputError(f"a speed of {args.speed:g} is not possible: choose 0.1 to 10")
+    if args.phone is not None and not 1 <= args.phone <= 65535:
+        raise InputError(f"port {args.phone} is not possible: choose 1024 to 65535")
     # Acquisition must get the interpreter within a conversion (1.2 ms), not within the usual 5 ms.
     sys.setswitchinterval(0.0005)
     with _out_folder(args.out) as out:
@@ -225,7 +228,8 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
     with EmulatedBench(scenario, clock, pins=bench_pins, firmware=firmware) as bench:
         config = demo_config(scenario, Path(args.serve))
         pins = msgspec.structs.replace(config.pins, switches=SWITCH_PINS)
-        config = msgspec.structs.replace(config, pins=pins)
+        service = msgspec.structs.replace(config.service, phone_port=args.phone)
+        config = msgspec.structs.replace(config, pins=pins, service=service)
         wiring = bench_wiring(bench, config, clock)
         visit = new_visit(scenario, config, out)
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
@@ -252,6 +256,7 @@ def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
     arguments += ["--guided" if args.guided else "--no-guided"]
     arguments += [] if args.fittings is None else ["--fittings", str(args.fittings)]
     arguments += ["--firmware"] if args.firmware else []
+    arguments += [] if args.phone is None else ["--phone", str(args.phone)]
     if args.speed is not None:
         arguments += ["--speed", str(args.speed)]
     return dashboard_over(arguments, out / "bench.log", hands=args.guided)

@@ -16,6 +16,7 @@ from typing import Any
 
 import numpy as np
 
+from earthward.clock import Brake, PacedClock
 from earthward.commands.demo_world import HandHeldPole, dye_drawn, leak_L_per_day, level_log
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
@@ -45,6 +46,7 @@ class Lesson:
         self._at: tuple[float, ...] | None = None
         self._place: Station | None = None
         self._told = self._lifted = False
+        self._brake: Brake | None = None
         daemon.wiring.on_move = self._hold
         daemon.wiring.on_told = self._said
         daemon.listeners.append(self._listen)
@@ -125,6 +127,8 @@ class Lesson:
             # Whoever lets go stands beside the board: its latch is reset by the same hand.
             await asyncio.sleep(1.0 / self._bench.clock.speed)
             await asyncio.to_thread(technician.press_reset)
+        elif act in ("pause", "go on"):
+            self._pause(act == "pause")
         elif act == "lift out":
             self._lifted = True
             technician.lift_out()
@@ -134,6 +138,13 @@ class Lesson:
                 self._hold(self._place)
         elif act == "dye":
             self._dye()
+
+    def _pause(self, still: bool) -> None:
+        """Bench time, and with it everything emulated, stands where it is."""
+        clock = self._bench.clock
+        if isinstance(clock, PacedClock):
+            self._brake = self._brake or clock.brake()
+            self._brake.hold(clock.now() if still else math.inf)
 
     def _dye(self) -> None:
         visit = self._daemon.visit

@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import hmac
 import ipaddress
+import math
 from collections import Counter
 from collections.abc import Callable
 from importlib import resources
@@ -19,9 +20,10 @@ from urllib.parse import parse_qs, urlsplit
 import msgspec
 
 from earthward import units
-from earthward.daemon.protocol import EventMessage, Message, ReadingMessage, State
+from earthward.daemon.protocol import EventMessage, Message, Plan, ReadingMessage, State
 from earthward.devices.cue import side_of
 from earthward.errors import InputError
+from earthward.record.place import tape_marks
 
 MAX_REQUEST = 8 * 1024
 MAX_PHONES = 8
@@ -63,7 +65,8 @@ class PhonePage:
         self._state: State | None = None
         self._reading: tuple[float, ReadingMessage] | None = None
         self._peaks: list[tuple[float, float]] = []
-        self._events: list[EventMessage] = []
+        self._events: list[tuple[float, EventMessage]] = []
+        self._plan: Plan | None = None
         self._server: asyncio.Server | None = None
         self._phones = 0
         self._tasks: set[asyncio.Task[Any]] = set()
@@ -106,7 +109,9 @@ class PhonePage:
             case State():
                 self._state = message
             case EventMessage():
-                self._events = [*self._events[-(EVENTS_SHOWN - 1) :], message]
+                self._events = [*self._events[-(EVENTS_SHOWN - 1) :], (now, message)]
+            case Plan():
+                self._plan = message
             case _:
                 pass
 
@@ -132,7 +137,11 @@ class PhonePage:
             "back": state.pair.back if state else "two rings",
             "place": (state.place.text or state.place.name) if state and state.place else "",
             "health": [],
-            "events": [{"severity": e.severity, "text": e.text, "remedy": e.remedy} for e in reversed(self._events)],
+            "events": [
+                {"severity": e.severity, "text": e.text, "remedy": e.remedy, "age": _ago(now - at)}
+                for at, e in reversed(self._events)
+            ],
+            **self._tapes(),
         }
         if state is None:
             shown["blank"] = "waiting for the instrument"
@@ -143,6 +152,8 @@ class PhonePage:
         if state.interlock.state != "energised":
             trip = state.interlock.trip
             shown["blank"] = "source off: no reading"
+            if state.interlock.state == "ready":
+                shown["blank"] = f"the source comes on in {state.interlock.warning_s:.0f} s: out of the water"
             if state.interlock.state == "tripped" and trip is not None:
                 shown["cause"], shown["remedy"] = trip.cause, trip.remedy
             return shown
@@ -160,6 +171,17 @@ class PhonePage:
         else:
             self._fill(shown, reading, reading.value_V, BAND_SIGMA * reading.sigma_V)
         return shown
+
+    def _tapes(self) -> dict[str, Any]:
+        """For whoever holds the tapes: where the pole goes next, and the two lengths to it from the marks."""
+        plan, state = self._plan, self._state
+        following = (state.next_station if state else None) or (plan.next_station if plan else None)
+        if plan is None or following is None or len(plan.outline_m) < 3:
+            return {"next": "", "tapes": []}
+        x, y, _ = following.position_m
+        marks = tape_marks(plan.marks, plan.outline_m)
+        lengths = [(mark.name, units.length(math.dist(mark.position_m, (x, y)), "si")) for mark in marks]
+        return {"next": following.text, "tapes": [{"mark": name, "length": length} for name, length in lengths]}
 
     def _fill(self, shown: dict[str, Any], reading: ReadingMessage, value_V: float, band_V: float) -> None:
         side = side_of(reading)
@@ -224,7 +246,7 @@ class PhonePage:
             if not hmac.compare_digest(given.encode(), self._token.encode()):
                 await _reply(writer, "403 Forbidden", "text/plain", b"the address needs ?token=...\n")
                 return
-        if url.path == "/":
+        if url.path in ("/", "/tape"):
             page = resources.files("earthward.daemon").joinpath("phone.html").read_bytes()
             await _reply(writer, "200 OK", "text/html; charset=utf-8", page)
         elif url.path == "/state.json":
@@ -259,6 +281,11 @@ async def _reply(writer: asyncio.StreamWriter, status: str, kind: str, body: byt
     head = f"HTTP/1.1 {status}\r\nContent-Type: {kind}\r\nContent-Length: {len(body)}\r\nConnection: close\r\n"
     writer.write((head + more + _HEADERS + "\r\n").encode() + body)
     await asyncio.wait_for(writer.drain(), timeout=DEAF_S)
+
+
+def _ago(seconds: float) -> str:
+    """How long ago, as a person says it."""
+    return f"{seconds:.0f} s ago" if seconds < 60 else f"{seconds / 60:.0f} min ago"
 
 
 def _host_of(header: str) -> str:

@@ -11,7 +11,7 @@ from typing import Literal
 #: What the emulated pool shows to an eye, such as dye, is told while the question about it is open.
 LESSON_TELLS = "emulated dye"
 
-Act = Literal["hold", "let go", "dye"]
+Act = Literal["hold", "let go", "dye", "pause", "go on"]
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,3 +59,12 @@ def hand(view: View, snapshot: Snapshot, now_s: float) -> Pressed:
     tripped = state is not None and state.interlock.state == "tripped"
     act: Act = "let go" if held or tripped else "hold"
     return with_notice(view, words.SAID_HAND[act], now_s), [Hand(act)]
+
+
+def pause(view: View, now_s: float) -> Pressed:
+    """The emulated bench's time stands still while somebody explains, and goes on with the same key."""
+    if not view.hands:
+        return view, []
+    paused = not view.paused
+    act: Act = "pause" if paused else "go on"
+    return with_notice(replace(view, paused=paused), words.SAID_HAND[act], now_s), [Hand(act)]

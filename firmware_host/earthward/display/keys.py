@@ -21,6 +21,7 @@ DEFAULT_KEYS: dict[str, tuple[str, ...]] = {
     "zoom": ("z",),
     "undo": ("u",),
     "hand": ("x",),
+    "pause": ("w",),
     "electrode": ("e",),
     "quit": ("q", "ctrl+c", "ctrl+q"),
     "enter": ("enter",),

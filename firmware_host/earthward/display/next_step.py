@@ -59,6 +59,8 @@ def what_now(view: View, snapshot: Snapshot) -> Now:
     state = snapshot.state
     if not snapshot.connected:
         return Now(words.NOW_NO_DAEMON)
+    if view.paused:
+        return Now(words.NOW_PAUSED, "pause")
     if state is None:
         return Now(words.NOW_STARTING)
     lock = state.interlock

@@ -10,7 +10,7 @@ from dataclasses import replace
 from earthward.daemon.protocol import SelectElectrode, SetSound, SourceOff, Undo
 from earthward.display import words
 from earthward.display.forms import FORMS, typed
-from earthward.display.keeping import do_now, go_next, hand
+from earthward.display.keeping import do_now, go_next, hand, pause
 from earthward.display.pages import registry
 from earthward.display.snapshot import Snapshot
 from earthward.display.themes import THEMES
@@ -62,6 +62,8 @@ def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
         if not can:
             return with_notice(view, words.NOTHING_TO_UNDO, now_s, bad=True), []
         return with_notice(view, words.SAID_UNDO.format(can), now_s), [Undo()]
+    if action == "pause":
+        return pause(view, now_s)
     if action == "hand":
         return hand(view, snapshot, now_s)
     if action in ("keep", "next"):

@@ -63,6 +63,8 @@ class View:
     system: units.Units = "si"
     volume: float = 0.7
     zoom: bool = False
+    paused: bool = False
+    """The emulated bench's time stands still."""
     hands: bool = False
     """An emulated bench: keys do what a hand does at the pool side."""
     operator: str = words.OPERATOR

@@ -262,6 +262,7 @@ HELP_LINES = (
     ("zoom", "cue zoomed in: hear a few percent"),
     ("electrode", "change the injection electrode by hand"),
     ("hand", "emulated bench: hold or let go of the enable"),
+    ("pause", "emulated bench: time stands still, goes on"),
     ("help", "more help; any other key closes it"),
     ("quit", "leave this screen; the instrument goes on"),
 )
@@ -274,6 +275,7 @@ NOW_NO_DAEMON = "No key works now. The emergency stop does."
 NOW_STARTING = "Wait: the instrument is starting."
 NOW_TRIPPED = "Let go of the enable; then RESET on the source board (no key can)."
 NOW_TRIPPED_HAND = "let go of the enable, press the board's RESET"
+NOW_PAUSED = "EMULATED time stands still; the same key goes on"
 NOW_WARNING = "Out of the water: the source comes on in {:.0f} s."
 NOW_HOLD_ENABLE = "Hold the enable at the pool side. No key can."
 NOW_HOLD_ENABLE_HAND = "hold the enable"
@@ -326,7 +328,7 @@ SPOT_SOURCE_OFF = "a spot is read with the source on"
 SPOT_RUNNING = "this spot is being read; hold still"
 NOTHING_TO_UNDO = "nothing to take back"
 SAID_UNDO = "taking back: {}"
-SAID_HAND = {"hold": "enable held", "let go": "enable let go"}
+SAID_HAND = {"hold": "enable held", "let go": "enable let go", "pause": "paused", "go on": "goes on"}
 SAID_WATER = "said: nobody in the water"
 SAID_LEVELS = "level log handed over"
 SAID_DETAILS = "reading details.toml and photos"
