@@ -79,7 +79,7 @@ def summarise(model: Model, limits: Limits, explained_A: float) -> Coverage:
     area = cells.area_m2 / cells.area_m2.sum()
     current = limits.current_A
     injected_A = float(problem.injected_mA.max()) * 1e-3
-    hole_mm = _holes_mm(problem.settings, problem.resistivity, current)
+    hole_mm = holes_mm(problem.settings, problem.resistivity, current)
     result = []
     for place, limit, hole in zip(np.round(cells.centre_m, 3).tolist(), current, hole_mm, strict=True):
         known = bool(np.isfinite(hole)) and limit < injected_A
@@ -103,7 +103,7 @@ def summarise(model: Model, limits: Limits, explained_A: float) -> Coverage:
     )
 
 
-def _holes_mm(settings: LocateSettings, resistivity: float, current_A: FloatArray) -> FloatArray:
+def holes_mm(settings: LocateSettings, resistivity: float, current_A: FloatArray) -> FloatArray:
     """Round holes (n,) in middling soil that would take these currents; nan if the water's voltage is not known."""
     if settings.water_voltage_V is None:
         return np.full(len(current_A), np.nan)

@@ -27,6 +27,7 @@ from earthward.record.reading import NONE_COVERED, KeptReading, Measured, Purpos
 from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
 from earthward.safety.stray import StrayVerdict
+from earthward.survey.before_cover import Before, limits_of, with_earlier
 from earthward.survey.levels import visit_water_budget
 from earthward.survey.locating import floating_sinks, remeasure
 from earthward.survey.pair import pair_ends
@@ -59,6 +60,8 @@ class Visit:
         self.result: Result | None = None
         self._stray_text = ""
         self._learnt: set[int] = set()
+        #: What the spots of other states of the covers exclude.
+        self._earlier: list[Before] = []
         #: How often something was covered or patched, and what that count was when the search under way began.
         self._changes = self._searched_at = 0
         self._measuring: dict[str, Any] = {}
@@ -250,6 +253,7 @@ class Visit:
             self.result = replace(self.result, next_station=result.next_station)
             self.revision += 1
             return True
+        result = with_earlier(result, self.covered, self._earlier, self._settings, self.pool.resistivity_ohm_m)
         self.result = result
         self.revision += 1
         for finding in result.findings:
@@ -305,6 +309,9 @@ class Visit:
         self.revision += 1
         if next(f for f in self.pool.fittings if f.name == name).covered == covered:
             return
+        limits = None if self.result is None else limits_of(self.result, self.covered)
+        if limits is not None:
+            self._earlier = [e for e in self._earlier if e.covered != limits.covered] + [limits]
         fittings = tuple(
             msgspec.structs.replace(f, covered=covered) if f.name == name else f for f in self.pool.fittings
         )
