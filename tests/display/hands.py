@@ -118,6 +118,7 @@ class Player:
         (r"K: look at the whole pool", "k", "water"),
         (r"X: hold the enable", "x", "hold"),
         (r"X: let go of the enable", "x", "let go"),
+        (r"K: stray check", "k", "stray"),
         (r"K: cover or plug", "k", "cover"),
         (r"K: test leak", "k", "test leak"),
         (r"K: JOIN", "k", "test leak"),

@@ -179,15 +179,14 @@ async def walk_a_visit(app: EarthwardApp, visit: Visit, press: Press) -> None:
         await go("read")
         await until(lambda: "Let go of the enable" in line())
     visit.let_go()
-    await until(lambda: "K: dye at finding 1" in line())
-    await press("keep")
-    await until(lambda: app.view.page == "findings")
-    for stage in ("dye drawn", "repaired"):
+    for words, stage in (("K: dye at finding 1", "dye drawn"), ("K: finding 1: repair", "repaired")):
+        await says(words)
+        # Straight to the question, and back to where one was once it is answered.
         await press("keep")
-        await until(lambda: app.view.choice is not None)
+        await until(lambda: app.view.page == "findings" and app.view.choice is not None)
         await press("keep")
         await reaches(lambda: app.client.snapshot.plan and app.client.snapshot.plan.findings[0].stage, stage)
-    await go("read")
+        await until(lambda: app.view.page == "read")
     await until(lambda: "compare before and after" in line())
     await press("keep")
     await until(lambda: visit.stages[-1] == (1, "re-measured"))
@@ -467,6 +466,5 @@ def test_the_line_that_asks_for_dye_opens_that_finding() -> None:
     for message in (fake_feed.state("off"), fake_feed.plan(findings=[one, two])):
         snapshot = updated(snapshot, message, 0.2)
     view, _ = press_one(View(), "keep", snapshot, 0.3)
-    assert (view.page, view.selected) == ("findings", 1)
-    view, _ = press_one(view, "keep", snapshot, 0.3)
+    assert (view.page, view.selected, view.back) == ("findings", 1, "read")
     assert view.choice is not None and view.choice.text.startswith("Finding 2")

@@ -116,7 +116,13 @@ class Lesson:
 
     async def _client(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         act = (await reader.readline()).decode("ascii", "replace").strip()
-        writer.close()
+        try:
+            await self._do(act)
+        finally:
+            # Whoever waits for the line to close knows that the hand has done it.
+            writer.close()
+
+    async def _do(self, act: str) -> None:
         technician = self._bench.technician
         if act == "hold":
             await asyncio.to_thread(technician.press_enable)

@@ -123,6 +123,8 @@ def state(daemon: Daemon) -> m.State:
         ),
         detector=daemon.measuring.in_words(),
         stations=0 if visiting is None else visiting.visit.stations,
+        stray_turns=daemon.stray.turns.done,
+        stray_holding=daemon.stray.turns.holding,
         survey="" if visiting is None else str(visiting.visit.store.path),
         place=None if visiting is None else visiting.place,
         next_station=None if visiting is None else visiting.visit.next_station(),

@@ -120,6 +120,7 @@ class Daemon:
             self.supervisor,
             self.teller,
             self.limits,
+            config.pair.spacing_m,
             self.set_frequency,
             self._stray_verdict,
         )

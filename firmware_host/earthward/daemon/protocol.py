@@ -117,6 +117,10 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     """What `Undo` would take back."""
     test_leak: int = 0
     """Readings of the test leak so far: parted, joined, parted."""
+    stray_turns: int = 0
+    """Holds of the stray-voltage check so far: along, across, end for end."""
+    stray_holding: bool = False
+    """One of them is being measured."""
     busy: str = ""
     """What the daemon is working on for a person: a search, a report."""
 
@@ -372,6 +376,10 @@ class ScanBand(Message, tag="scan_band", frozen=True, kw_only=True):
     """Source off: scan the band and take the repetition frequency with least interference; an event says why."""
 
 
+class StrayTurn(Message, tag="stray_turn", frozen=True, kw_only=True):
+    """Source off: the pair is held as the stray-voltage check asks (along, across, end for end): measure."""
+
+
 class Ask(Message, tag="ask", frozen=True, kw_only=True):
     """Send one message of this kind now."""
 
@@ -403,6 +411,7 @@ FromClient = (
     | Note
     | SetSound
     | ScanBand
+    | StrayTurn
     | Ask
 )
 

@@ -90,6 +90,10 @@ class Requests:
                 if self._detection.source.energised:
                     raise InputError("a band scan needs the source off: switch it off first")
                 self._source_off.scan_wanted = True
+            case m.StrayTurn():
+                if self._detection.source.energised:
+                    raise InputError("the stray-voltage check needs the source off: let go of the enable first")
+                self._source_off.turns.press(self._wiring.clock.now())
             case m.KeepTail():
                 self._keep_tail()
             case m.Ask(what=what):

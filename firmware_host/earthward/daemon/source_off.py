@@ -6,6 +6,7 @@ import math
 
 from earthward.config import Config
 from earthward.daemon.frequency_choice import Choice, choose, seconds_needed
+from earthward.daemon.stray_turns import StrayTurns
 from earthward.daemon.tail import Tail
 from earthward.record.board import BoardReport
 from earthward.safety.stray import StrayMeasurement
@@ -30,6 +31,9 @@ class SourceOffMonitor:
         self._tails = [Tail(STRAY_MEMORY_S) for _ in range(channels)]
         self._since_s = math.inf
         self._history: list[StrayMeasurement] = []
+        self.turns = StrayTurns()
+        #: DC of the pair along the pole in the newest measurement, with its sign.
+        self.dc_V = 0.0
         #: A band scan is wanted as soon as there are samples enough.
         self.scan_wanted = scan
 
@@ -41,6 +45,7 @@ class SourceOffMonitor:
             self._since_s = now_s
 
     def source_comes_on(self) -> None:
+        self.turns.interrupted()
         for tail in self._tails:
             tail.clear()
 
@@ -63,6 +68,8 @@ class SourceOffMonitor:
                 return None
             mains = max(mains, found.worst_mains_V)
             dc = max(dc, abs(found.dc_V))
+            if tail is self._tails[0]:
+                self.dc_V = found.dc_V
             saturated = saturated or found.saturated
         spacing = self._config.pair.spacing_m
         return StrayMeasurement(

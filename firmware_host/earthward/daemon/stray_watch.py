@@ -6,7 +6,8 @@ from collections.abc import Callable
 
 from earthward.daemon.detection import Detection
 from earthward.daemon.parts import Wiring
-from earthward.daemon.source_off import SourceOffMonitor
+from earthward.daemon.source_off import STRAY_WINDOW_S, SourceOffMonitor
+from earthward.daemon.stray_turns import StrayTurns
 from earthward.daemon.supervisor import Supervisor
 from earthward.daemon.telling import Teller
 from earthward.record.event import Severity
@@ -27,6 +28,7 @@ class StrayWatch:
         supervisor: Supervisor,
         teller: Teller,
         limits: Limits,
+        spacing_m: float,
         on_frequency: Callable[[float], None],
         on_verdict: Callable[[StrayVerdict], None],
     ) -> None:
@@ -36,6 +38,7 @@ class StrayWatch:
         self._supervisor = supervisor
         self._teller = teller
         self._limits = limits
+        self._spacing_m = spacing_m
         self._on_frequency = on_frequency
         self._on_verdict = on_verdict
 
@@ -59,3 +62,14 @@ class StrayWatch:
             severity = _SEVERITY.get(verdict.level, "caution")
             self._teller.event(severity, "stray voltage", verdict.text, verdict.remedy)
             self._on_verdict(verdict)
+        monitor = self._source_off
+        turned = monitor.turns.take(measurement, monitor.dc_V, STRAY_WINDOW_S, self._spacing_m)
+        if turned is not None:
+            verdict = judge(turned, self._limits)
+            text = f"Turned along, across and end for end: {verdict.text}"
+            self._teller.event(_SEVERITY.get(verdict.level, "caution"), "stray voltage", text, verdict.remedy)
+            self._on_verdict(verdict)
+
+    @property
+    def turns(self) -> StrayTurns:
+        return self._source_off.turns

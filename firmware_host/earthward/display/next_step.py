@@ -17,6 +17,7 @@ from earthward.daemon.protocol import (
     Spot,
     State,
     StepDone,
+    StrayTurn,
     WaterClear,
     WriteReport,
 )
@@ -145,6 +146,10 @@ def _off(view: View, snapshot: Snapshot, state: State) -> Now:
     safe = _step(snapshot, "safe")
     if safe is not None and safe.status == "failed":
         return Now(words.NOW_UNSAFE)
+    if lock.state == "off" and state.stray_turns < len(words.STRAY_HOW) and not state.stations:
+        stray = _stray_check(state)
+        if stray is not None:
+            return stray
     pending = _pending(snapshot)
     again = pending is not None and pending.stage == "repaired" and state.next_finding is not None
     if pending is not None and not again and lock.state != "checking":
@@ -155,6 +160,18 @@ def _off(view: View, snapshot: Snapshot, state: State) -> Now:
     if cover is not None and lock.state != "checking":
         return Now(words.NOW_COVER.format(cover[0].name), "keep", choice=_cover_choice(*cover))
     return _energise(view, state)
+
+
+def _stray_check(state: State) -> Now | None:
+    """Source off, once a visit: the pair along, across, end for end. None while nothing can be measured."""
+    if state.stray_holding:
+        return Now(words.NOW_STRAY_HOLD.format(state.stray_turns + 1))
+    checked = next((p for p in state.interlock.permissives if p.name == "stray voltage"), None)
+    if checked is None or not checked.ok:
+        # What is missing for it (pair in the water, link) is told by what waits for it.
+        return None
+    how = words.STRAY_HOW[state.stray_turns]
+    return Now(words.NOW_STRAY.format(how, state.stray_turns + 1), "keep", (StrayTurn(),))
 
 
 def _energise(view: View, state: State) -> Now:
