@@ -203,6 +203,9 @@ class Tally:
         self.seconds.append(run.seconds)
 
     def show(self) -> None:
+        if not self.error:
+            print(f"\nno pool with a leak among them, {self.title}")
+            return
         e, f, inside = np.array(self.error), np.array(self.found), np.array(self.inside)
         n, big, c = np.array(self.fittings), np.array(self.share) > 0.1, np.array(self.certain)
         print(f"\n{len(e)} pools, {self.title}")

@@ -18,7 +18,7 @@ from earthward.daemon.search import Search, Searcher
 from earthward.inversion import guide
 from earthward.inversion.budget import make_budget
 from earthward.inversion.decision import count_probabilities
-from earthward.inversion.limits import could_hide
+from earthward.inversion.ending import could_hide
 from earthward.inversion.locate import Survey, locate
 from earthward.inversion.regions import region_patches
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
@@ -231,10 +231,10 @@ def test_limits_are_tight_where_fittings_explain_the_current_and_name_the_patche
     assert result.budget.text.endswith(cover.hidden_text)
     # Only right beside the one fitting could a sink take as much as one likes: it would be taken for it.
     drain = np.array(world.pool.fittings[0].position_m)
-    assert all(np.linalg.norm(np.array(c.position_m) - drain) < 1.0 for c in could_hide(cover, 1e3))
-    assert len(could_hide(cover, 1e-3)) == len(cover.cells)
+    assert all(np.linalg.norm(np.array(c.position_m) - drain) < 1.0 for c in could_hide(cover.cells, 1e3))
+    assert len(could_hide(cover.cells, 1e-3)) == len(cover.cells)
     middling = sorted(c.limit_hole_mm or np.inf for c in cover.cells)[len(cover.cells) // 2]
-    open_ = could_hide(cover, middling)
+    open_ = could_hide(cover.cells, middling)
     assert 0 < len(open_) < len(cover.cells)
     assert all((c.limit_hole_mm or np.inf) > middling for c in open_)
 

@@ -162,7 +162,7 @@ def test_rows_of_one_turn_share_its_error_and_other_rows_only_the_place() -> Non
             model, problem=replace(model.problem, priors=replace(model.problem.priors, place=np.zeros(3)))
         )
         slopes = predict(model, model.start()).pose
-        C = pose_covariance(turns_only, slopes)[0, 0]
+        C = pose_covariance(turns_only, slopes, model.start().spread)[0, 0]
         assert np.allclose(C[same == 0], 0.0)
         assert (np.abs(C[same == 1]) > 0).all()
         if shared == 2:

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from earthward.errors import InputError
+from earthward.inversion.ending import Ending, ending
 from earthward.inversion.locate import locate
 from earthward.inversion.types import HEADS, LocateSettings, Result
 from earthward.pool.field import make_field
@@ -17,6 +18,7 @@ from earthward.pool.pool_file import parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.reading import KeptReading
 from earthward.survey.files.readings import parse_readings, read_text
+from earthward.water.hole_flow import least_hole_m
 
 SUMMARY = "where the sinks are, how strong and how sure"
 
@@ -41,6 +43,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "or a rigid array that reads several directions in one turn",
     )
     parser.add_argument("--water-voltage", type=float, metavar="V", help="water against earth, for hole sizes (10)")
+    parser.add_argument(
+        "--remaining-loss", type=float, metavar="L", help="litres a day still to be explained: could such a hole hide?"
+    )
     parser.add_argument("--no-coverage-cells", action="store_true", help="leave the coverage map out of the JSON")
     parser.add_argument("--cache", metavar="DIR", help="keep prepared pools in this folder")
     parser.add_argument("--plot", metavar="FILE", help="draw a plan (.svg or .png)")
@@ -54,14 +59,36 @@ def run(args: argparse.Namespace) -> int:
     if not readings:
         raise InputError(f"{args.readings}: no reading in it has the purpose 'survey': give the survey's readings")
     settings = _settings(args)
+    if args.remaining_loss is not None and not args.remaining_loss > 0:
+        raise InputError(f"--remaining-loss must be above zero, not {args.remaining_loss}")
     result = locate(pool, readings, settings, None if pool.is_box else make_field(pool, args.cache))
+    ended = None if args.remaining_loss is None else _ended(pool, result, args.remaining_loss)
     if args.plot:
         _plot(args.plot, pool, readings, result)
     if args.json:
-        print(json.dumps(result.to_json(cells=not args.no_coverage_cells), allow_nan=False))
+        told = result.to_json(cells=not args.no_coverage_cells)
+        if ended is not None:
+            told["search_done"] = {
+                "done": ended.done,
+                "remaining_L_per_day": ended.remaining_L_per_day,
+                "hole_mm": ended.hole_mm,
+                "open_patches": len(ended.open_cells),
+                "patches": ended.cells,
+                "beside": ended.beside,
+                "text": ended.text,
+            }
+        print(json.dumps(told, allow_nan=False))
     else:
-        print("\n".join(to_text(result)))
+        print("\n".join([*to_text(result), *([] if ended is None else ["done: " + ended.text])]))
     return 0
+
+
+def _ended(pool: Pool, result: Result, remaining_L_per_day: float) -> Ending:
+    """Could a hole that passes so much still hide?"""
+    known = [(f.name, f.position_m) for f in pool.fittings if not f.covered]
+    known += [(f"finding {k}", f.position_m) for k, f in enumerate(result.findings, start=1)]
+    cells = () if result.coverage is None else result.coverage.cells
+    return ending(cells, known, remaining_L_per_day, least_hole_m)
 
 
 def _settings(args: argparse.Namespace) -> LocateSettings:

@@ -69,7 +69,10 @@ def thinned(result: Result) -> Result:
     if coverage is None or len(coverage.cells) <= MAX_CELLS:
         return result
     step = -(-len(coverage.cells) // MAX_CELLS)
-    return replace(result, coverage=replace(coverage, cells=coverage.cells[::step]))
+    # Of each few neighbours the one where most could hide: what is left must not promise more than was seen.
+    groups = (coverage.cells[first : first + step] for first in range(0, len(coverage.cells), step))
+    worst = tuple(max(group, key=lambda cell: cell.limit_A) for group in groups)
+    return replace(result, coverage=replace(coverage, cells=worst))
 
 
 def _serve(connection: Connection) -> None:

@@ -67,9 +67,10 @@ class Candidates:
     place_covariance: FloatArray
     """Covariance (n, 2, 2) of the candidate's place along its tangents, m^2."""
     misfit: FloatArray
-    """Squared misfit (n,): of readings, poses, places and currents, as they are there."""
+    """Squared misfit (n,): of readings, poses, places and currents, as they are there, and what poses worse than stated
+    cost."""
     gap: FloatArray
-    """By how much (n,) that is more than `chi2` promises for the next step."""
+    """By how much (n,) the squared misfit is more than `chi2` promises for the next step."""
 
     def __len__(self) -> int:
         return len(self.cell)
@@ -196,10 +197,10 @@ def _step_chunk(model: Model, c: Candidates, cell_sigma_m: float) -> None:
         "sigma_mA": np.sqrt(np.maximum(spread, 0.0)),
         "station_chi2": step_.station_chi2,
         "place_covariance": solution.covariance[:, place:, place:],
-        "misfit": equations.misfit,
+        "misfit": equations.merit,
         "gap": gap,
     }
-    good = equations.misfit <= c.misfit + SLACK
+    good = equations.merit <= c.misfit + SLACK
     for name, value in new.items():
         old = getattr(c, name)
         setattr(c, name, np.where(good.reshape(-1, *[1] * (old.ndim - 1)), value, old))

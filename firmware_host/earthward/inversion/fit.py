@@ -61,7 +61,7 @@ def fit(model: Model, start: State | None = None, iterations: int = 4) -> Fit:
     back = 0
     while iterations > 0:
         new = solve_about(model, state)
-        if best is not None and back < 4 and new.equations.misfit[0] > best.equations.misfit[0] + SLACK:
+        if best is not None and back < 4 and new.equations.merit[0] > best.equations.merit[0] + SLACK:
             state, back = mix(at, state), back + 1
             continue
         iterations, back = iterations - 1, 0

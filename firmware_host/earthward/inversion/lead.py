@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 from copy import copy
 from dataclasses import dataclass
+from itertools import combinations
 from typing import Protocol
 
 import numpy as np
@@ -136,16 +137,17 @@ def images_at(pool: Pool, centre_m: FloatArray) -> tuple[FloatArray, FloatArray]
         direction = (b[k] - a[k]) / np.linalg.norm(b[k] - a[k])
         normal = np.array([direction[1], -direction[0], 0.0])
         mirror = _reflection(np.array([a[k, 0], a[k, 1], 0.0]), normal)
-        if distance[k] < IMAGE_REACH_M and _plan_outside(outline, mirror, centre_m):
+        if distance[k] < IMAGE_REACH_M:
             singles.append(mirror)
+    singles = [one for one, out in zip(singles, _plan_outside(outline, singles, centre_m), strict=True) if out]
     horizontal += singles
-    for i in range(len(singles)):
-        for j in range(i + 1, len(singles)):
-            both = _compose(singles[i], singles[j])
-            if abs(float(singles[i][0][0] @ singles[j][0][0]) - 1) > 1e-6 and _plan_outside(outline, both, centre_m):
-                horizontal.append(both)
-            elif pool.is_box and _plan_outside(outline, both, centre_m):
-                horizontal += [both, _compose(singles[j], singles[i])]
+    pairs_of = list(combinations(singles, 2))
+    twice = [_compose(one, other) for one, other in pairs_of]
+    for (one, other), both, out in zip(pairs_of, twice, _plan_outside(outline, twice, centre_m), strict=True):
+        if out and abs(float(one[0][0] @ other[0][0]) - 1) > 1e-6:
+            horizontal.append(both)
+        elif out and pool.is_box:
+            horizontal += [both, _compose(other, one)]
     surface = _reflection(np.zeros(3), np.array([0.0, 0.0, 1.0]))
     deep = float(pool.depth_at(centre_m[0], centre_m[1]))
     h = 0.1
@@ -182,8 +184,12 @@ def _compose(
     return outer[0] @ inner[0], outer[0] @ inner[1] + outer[1]
 
 
-def _plan_outside(outline: FloatArray, mirror: tuple[FloatArray, FloatArray], centre: FloatArray) -> bool:
-    return not bool(polygon.inside(outline, (mirror[0] @ centre + mirror[1])[None, :2])[0])
+def _plan_outside(outline: FloatArray, mirrors: list[tuple[FloatArray, FloatArray]], centre: FloatArray) -> list[bool]:
+    """Which mirrors throw `centre` out of the outline."""
+    if not mirrors:
+        return []
+    thrown = np.array([matrix @ centre + shift for matrix, shift in mirrors])
+    return [not one for one in polygon.inside(outline, thrown[:, :2]).tolist()]
 
 
 def image_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float | None = None) -> FloatArray:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+from earthward.inversion.ending import BESIDE_M
 from earthward.inversion.fit import Fit
 from earthward.inversion.lead import FloatArray
 from earthward.inversion.liner import subset
@@ -34,8 +35,6 @@ DECLARED = 1.8
 SECOND_ORDER = 0.03
 #: Distance within which a station's covariance is rebuilt with the sink's own steep field.
 NEAR_M = 1.25
-#: Nearer to a known sink than this, its own misplacement hides another; farther off the readings tell them apart.
-BESIDE_M = 1.0
 
 
 @dataclass(frozen=True)
@@ -131,9 +130,3 @@ def hidden_in_words(model: Model, away_A: float, beside: dict[str, float]) -> st
         limit, name = max(wide)
         text += f'; beside "{name}" up to {1e3 * limit:.2f} mA'
     return text
-
-
-def could_hide(coverage: Coverage, hole_mm: float) -> tuple[CoverageCell, ...]:
-    """The patches where a hole of that diameter is still possible. When none is left for the hole that the remaining
-    loss of water needs, the electrical search is done: what still leaks is not a hole in this liner."""
-    return tuple(c for c in coverage.cells if c.limit_hole_mm is None or c.limit_hole_mm > hole_mm)

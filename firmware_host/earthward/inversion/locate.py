@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import cached_property
 
 import msgspec
 import numpy as np
@@ -46,7 +47,6 @@ class Survey:
         self.pool = pool
         self.settings = settings or LocateSettings()
         self.problem = make_problem(pool, self.settings, field, liner)
-        self.places = guide.reachable(pool)
         self.readings: list[KeptReading] = []
         self._stations: dict[str, StationData] = {}
         self._lead_fields: dict[tuple[float, ...], LeadField] = {}
@@ -54,6 +54,11 @@ class Survey:
         """By station: what its readings could be at the most, in volts."""
         self.last_answer: Answer | None = None
         """What the latest `result` rests on; None before three stations."""
+
+    @cached_property
+    def places(self) -> guide.Places:
+        """Where the head can be held from the deck."""
+        return guide.reachable(self.pool)
 
     def add(self, reading: KeptReading) -> None:
         """Take one more reading. InputError if it cannot be what it says; the survey is then unchanged."""

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from earthward.inversion import tails
 from earthward.inversion.lead import FloatArray, IntArray
 from earthward.inversion.observations import BoolArray
 from earthward.inversion.predict import Columns, Model, OwnPlaces, State, predict
@@ -63,22 +64,22 @@ class Equations:
     station_log_det: FloatArray
     normal: FloatArray
     misfit: FloatArray
+    cost: FloatArray
+    """What places and turns worse than stated cost (n,), and (`merit`) what they cost a state with its misfit."""
+    merit: FloatArray
 
     @property
     def log_det(self) -> FloatArray:
-        return np.asarray(self.station_log_det.sum(1))
+        return np.asarray(self.station_log_det.sum(1) + self.cost)
 
 
-def pose_covariance(model: Model, pose: FloatArray, station: IntArray | None = None) -> FloatArray:
-    """Covariance (..., S, R, R) of the rows by errors of place and turn, from their slopes (..., S, R, 6). `station`:
-    indices of the stations that the rows belong to, if not all in order."""
-    obs, priors = model.obs, model.problem.priors
-    same, place, turn = obs.same_turn, obs.place_spread, np.take_along_axis(obs.turn_spread, obs.row_turn, axis=1)
-    if station is not None:
-        same, place, turn = same[station], place[station], turn[station]
-    by_place = (pose[..., :3] * priors.place**2) @ pose[..., :3].swapaxes(-1, -2)
-    by_turn = (pose * priors.turn**2) @ pose.swapaxes(-1, -2)
-    return np.asarray(by_place * place[:, None, None] + by_turn * (same * turn[:, None, :]))
+def pose_covariance(model: Model, pose: FloatArray, spread: FloatArray, station: IntArray | None = None) -> FloatArray:
+    """Covariance (..., S, R, R) of the rows by errors of place and turn, from their slopes (..., S, R, 6) and the
+    variances' factors (..., S, 1 + A). `station`: indices of the stations that the rows belong to, if not all in
+    order."""
+    by_place, by_turn = tails.covariance_parts(model, pose, station)
+    of_place, of_turn = tails.widened(model, spread, station)
+    return np.asarray(by_place * of_place + by_turn * of_turn)
 
 
 def row_pose(model: Model, state: State) -> FloatArray:
@@ -155,8 +156,8 @@ def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | N
     obs, priors = model.obs, model.problem.priors
     place = state.place_m.copy()
     place[..., 2] -= state.depth_m[:, None]
-    misfit = ((place / priors.place) ** 2 / obs.place_spread[:, None]).sum((1, 2))
-    once = (obs.leads_turn / obs.turn_spread)[..., None]
+    misfit = ((place / priors.place) ** 2 / state.spread[..., :1]).sum((1, 2))
+    once = (obs.leads_turn / state.spread[..., 1:])[..., None]
     misfit += ((state.turn / priors.turn) ** 2 * once).sum((1, 2, 3))
     misfit += (state.depth_m / priors.depth_offset) ** 2
     misfit += ((state.electrode_m / priors.electrode) ** 2).sum((1, 2))
@@ -182,7 +183,7 @@ def assemble(model: Model, state: State, own: OwnPlaces | None = None) -> Equati
     variance = obs.variance + priors.noise_floor_uV**2 + priors.model**2 * (contribution**2).sum(-1)
     variance = np.where(obs.use, variance, 1.0)
     residual = np.where(obs.use, obs.value_uV, 0.0) - contribution.sum(-1)
-    C = pose_covariance(model, columns.pose)
+    C = pose_covariance(model, columns.pose, state.spread)
     C[..., np.arange(R), np.arange(R)] += variance
     factor = np.linalg.cholesky(C)
     station_log_det = 2 * np.log(np.einsum("nsrr->nsr", factor)).sum(2)
@@ -195,7 +196,9 @@ def assemble(model: Model, state: State, own: OwnPlaces | None = None) -> Equati
     index = np.arange(layout.size)
     normal[:, index, index] += _prior_precision(model, layout, state, own)
     misfit = (residual**2 / variance).sum((1, 2)) + _prior_misfit(model, layout, state, own, tie_inv)
-    return Equations(layout, aug, columns.pose, variance, C_inv, station_log_det, normal, misfit)
+    cost = state.cost.sum(1)
+    merit = misfit + cost + state.wider.sum(1)
+    return Equations(layout, aug, columns.pose, variance, C_inv, station_log_det, normal, misfit, cost, merit)
 
 
 @dataclass(frozen=True)
@@ -248,14 +251,16 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
     pulled = (equations.C_inv @ residual[..., None])[..., 0]
     weighted = equations.pose * pulled[..., None]  # (n, S, R, 6)
     depth = beta[:, layout.depth]
-    place = priors.place**2 * weighted[..., :3].sum(2) * obs.place_spread[:, None]
+    place = priors.place**2 * weighted[..., :3].sum(2) * state.spread[..., :1]
     place[..., 2] += depth[:, None]
-    turn = priors.turn**2 * (obs.in_turn @ weighted) * obs.turn_spread[..., None]
+    turn = priors.turn**2 * (obs.in_turn @ weighted) * state.spread[..., 1:, None]
     current = np.repeat(beta[:, None, :K], P, axis=1)
     if P > 1 and k:
         current[..., :k] += beta[:, K : K + k * P].reshape(n, P, k)
     limit = 2.5 * model.sigma_m if own_sigma_m is None else np.append(2.5 * model.sigma_m, 2.0 * own_sigma_m)
     electrode = beta[:, layout.electrodes].reshape(n, P, 3)
+    chi2 = (residual * pulled).sum(-1)
+    spread, cost, wider = tails.weigh(model, equations.pose, equations.variance, residual, chi2, state.spread)
     new = State(
         np.clip(place, -priors.place_limit, priors.place_limit),
         np.clip(turn, -priors.turn_limit, priors.turn_limit),
@@ -263,8 +268,11 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
         np.maximum(current, 0.0),
         depth.copy(),
         np.clip(electrode, -3 * priors.electrode, 3 * priors.electrode),
+        spread,
+        cost,
+        wider,
     )
-    return Moved(new, np.asarray((residual * pulled).sum(-1)))
+    return Moved(new, np.asarray(chi2 + cost))
 
 
 def mean_current_variance(covariance: FloatArray, layout: Layout) -> FloatArray:

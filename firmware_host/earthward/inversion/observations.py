@@ -28,7 +28,7 @@ class Observations:
     """Readings of all stations, padded. ends_m (S, A, 2, 3): front and back electrode from the station's centre, by
     direction; turn (S, A): the first direction of the turn that each belongs to; pair, source (S, R) indices of
     direction and injection electrode; value_uV, variance (S, R); use (S, R) which entries count; number (S, R) row
-    numbers; place_spread (S,), turn_spread (S, A): by how much prior variances are widened."""
+    numbers."""
 
     centre_m: FloatArray
     ends_m: FloatArray
@@ -40,8 +40,6 @@ class Observations:
     use: BoolArray
     number: IntArray
     names: tuple[str, ...]
-    place_spread: FloatArray
-    turn_spread: FloatArray
 
     @property
     def stations(self) -> int:
@@ -73,7 +71,7 @@ class Observations:
 class LeadFields:
     """Lead fields of all stations, padded. matrix (S, M, 3, 3), shift (S, M, 3); cells (S, b, n) smooth rest for the
     coarse liner cells, sources (S, b, P) for the injection electrodes, with slope and bend along the three axes
-    (S, b, P, 3); cell_D (S, A, n) at the poses as noted."""
+    (S, b, P, 3)."""
 
     matrix: FloatArray
     shift: FloatArray
@@ -81,7 +79,6 @@ class LeadFields:
     sources: FloatArray
     source_slope: FloatArray
     source_bend: FloatArray
-    cell_D: FloatArray
     degree: int
 
 
@@ -94,7 +91,6 @@ class StationData:
     ends_m: list[FloatArray] = field(default_factory=list)
     turns: list[str] = field(default_factory=list)
     """By direction: the turn it was read in."""
-    cell_D: list[FloatArray] = field(default_factory=list)
     pair: list[int] = field(default_factory=list)
     source: list[int] = field(default_factory=list)
     value_uV: list[float] = field(default_factory=list)
@@ -166,12 +162,6 @@ def _direction(
     axis = len(data.ends_m)
     data.ends_m.append(ends)
     data.turns.append(turn_name(reading, head, axis))
-    field_ = data.lead_field
-    images = np.einsum("mij,pj->mpi", field_.matrix, np.stack([front, back])) + field_.shift_m[:, None]
-    near = lead.image_sum(images, problem.grid.coarse.centre_m)
-    table = lead.basis(ends / lead.RADIUS_M, field_.degree)
-    n = len(problem.grid.coarse)
-    data.cell_D.append(near[1] - near[0] + (table[1] - table[0]) @ field_.coefficient[:, :n])
     return axis, 1.0
 
 
@@ -194,8 +184,7 @@ def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Observation
         use[k, :r], number[k, :r] = True, s.number
     centre = np.array([s.lead_field.centre_m for s in stations])
     names = tuple(s.name for s in stations)
-    spread = np.ones(S), np.ones((S, A))
-    observations = Observations(centre, ends, turn, pair, source, value, variance, use, number, names, *spread)
+    observations = Observations(centre, ends, turn, pair, source, value, variance, use, number, names)
     return observations, stack_lead_fields(problem, stations)
 
 
@@ -203,20 +192,18 @@ def stack_lead_fields(problem: Problem, stations: Sequence[StationData]) -> Lead
     """Pad the stations' images with far-away ones and stack everything."""
     fields = [s.lead_field for s in stations]
     n_cells, P = len(problem.grid.coarse), len(problem.sources_m)
-    most, axes = max(len(f.matrix) for f in fields), max(len(s.cell_D) for s in stations)
+    most = max(len(f.matrix) for f in fields)
     S = len(fields)
     matrix = np.zeros((S, most, 3, 3))
     shift = np.full((S, most, 3), 1e7)
-    cell_D = np.zeros((S, axes, n_cells))
     for s, one in enumerate(fields):
         matrix[s, : len(one.matrix)] = one.matrix
         shift[s, : len(one.matrix)] = one.shift_m
-        cell_D[s, : len(stations[s].cell_D)] = stations[s].cell_D
     coefficient = np.stack([f.coefficient for f in fields])
     sources = coefficient[:, :, n_cells : n_cells + P]
     around = coefficient[:, :, n_cells + P :].reshape(S, -1, P, 3, 2)
     slope, bend = _through_three(problem.stencil_m, around - sources[..., None, None])
-    return LeadFields(matrix, shift, coefficient[:, :, :n_cells], sources, slope, bend, cell_D, fields[0].degree)
+    return LeadFields(matrix, shift, coefficient[:, :, :n_cells], sources, slope, bend, fields[0].degree)
 
 
 def _through_three(offset: FloatArray, rise: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -12,7 +12,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 
@@ -30,7 +30,9 @@ CLOSEST_M2 = 2.5e-5
 class State:
     """n points to linearise about. place_m (n, S, 3): error of each station; turn (n, S, A, 6): hand shift and rotation
     vector of each direction; offset_m (n, K, 2) of the sinks along the liner; current_mA (n, P, K); depth_m (n,): the
-    part of the places' depth that is common to all; electrode_m (n, P, 3): error of the injection electrodes."""
+    part of the places' depth that is common to all; electrode_m (n, P, 3): error of the injection electrodes. spread
+    (n, S, 1 + A): by how much the variances of each place and turn are taken wider than stated, with what that costs
+    (n, S) and the log determinant (n, S) it adds (`tails.weigh`)."""
 
     place_m: FloatArray
     turn: FloatArray
@@ -38,6 +40,9 @@ class State:
     current_mA: FloatArray
     depth_m: FloatArray
     electrode_m: FloatArray
+    spread: FloatArray
+    cost: FloatArray
+    wider: FloatArray
 
     def __len__(self) -> int:
         return len(self.depth_m)
@@ -57,10 +62,7 @@ class State:
 
     def sinks(self, index: IntArray | Sequence[int] | slice) -> State:
         """The same with some of the sinks only."""
-        return State(
-            self.place_m, self.turn, self.offset_m[:, index], self.current_mA[:, :, index], self.depth_m,
-            self.electrode_m,
-        )  # fmt: skip
+        return replace(self, offset_m=self.offset_m[:, index], current_mA=self.current_mA[:, :, index])
 
     def with_sink(self, current_mA: FloatArray) -> State:
         """With one sink more, at its own place, taking current_mA (n,) from each placement."""
@@ -68,12 +70,13 @@ class State:
         offset = np.concatenate([self.offset_m, np.zeros((n, 1, 2))], axis=1)
         own = np.broadcast_to(current_mA[:, None, None], (n, places, 1))
         current = np.concatenate([self.current_mA, own], axis=2)
-        return State(self.place_m, self.turn, offset, current, self.depth_m, self.electrode_m)
+        return replace(self, offset_m=offset, current_mA=current)
 
     def unmoved(self) -> State:
         """The same currents, with everything else as noted."""
         zero = State(*(np.zeros_like(a) for a in self.arrays()))
         zero.current_mA = self.current_mA.copy()
+        zero.spread[:] = 1.0
         return zero
 
 
@@ -124,7 +127,7 @@ class Model:
         share = injected[:, None] / max(k, 1) * np.ones(k)
         return State(
             np.zeros((1, S, 3)), np.zeros((1, S, A, 6)), np.zeros((1, k, 2)), share[None], np.zeros(1),
-            np.zeros((1, P, 3)),
+            np.zeros((1, P, 3)), np.ones((1, S, 1 + A)), np.zeros((1, S)), np.zeros((1, S)),
         )  # fmt: skip
 
 
@@ -353,9 +356,7 @@ def pair_field(model: Model, state: State) -> tuple[FloatArray, FloatArray]:
     """D (S, A, P) of the injection electrodes and its slope by pose (S, A, P, 6), at the first state."""
     P = model.placements
     one = state.pick([0])
-    unit = State(
-        one.place_m, one.turn, np.zeros((1, 0, 2)), np.zeros((1, P, 0)), one.depth_m, one.electrode_m
-    )  # fmt: skip
+    unit = replace(one, offset_m=np.zeros((1, 0, 2)), current_mA=np.zeros((1, P, 0)))
     bare = make_model(model.problem, model.obs, model.leads, ())
     u, arm = electrode_offsets(model.obs, unit.place_m, unit.turn)
     target, direction, owner = _targets(bare, unit, None)

@@ -191,7 +191,8 @@ def _near_terms(
     model, equations, station = linear.model, linear.equations, near.station
     R = a_near.shape[1]
     current = np.repeat(current_mA, np.diff(np.append(near.start, len(near.cell))))
-    C = pose_covariance(model, equations.pose[0][station] + current[:, None, None] * near.slope, station)
+    spread = linear.state.spread[0][station]
+    C = pose_covariance(model, equations.pose[0][station] + current[:, None, None] * near.slope, spread, station)
     diagonal = equations.variance[0][station] + (model.problem.priors.model * current[:, None] * a_near) ** 2
     C[:, np.arange(R), np.arange(R)] += diagonal
     C_inv = np.linalg.inv(C)

@@ -35,6 +35,7 @@ class LocateSettings:
     pair turned by hand, or a rigid array that reads several directions in one turn. electrode_sigma_m (per axis) and
     electrode_depth_sigma_m: the injection electrodes' places. depth_offset_sigma_m: what all depths are off by
     together (the water stood otherwise, the mark on the pole sits wrong), while depth_sigma_m is each station's own.
+    wide_share: so many of all places and turns are worse than stated, by wide_factor.
     fitting_sigma_m: along the liner, per axis. current_sigma: the source board's current, relative. gain_sigma:
     everything that scales all readings alike (conductivity, spacing, gain). share_sigma: by how much a
     fitting's current may differ between placements. model_error: relative, of each contribution to a reading.
@@ -51,6 +52,8 @@ class LocateSettings:
     electrode_sigma_m: float = 0.15
     electrode_depth_sigma_m: float = 0.05
     fitting_sigma_m: float = 0.1
+    wide_share: float = 0.05
+    wide_factor: float = 3.0
     current_sigma: float = 0.01
     gain_sigma: float = 0.05
     share_sigma: float = 0.10

@@ -11,8 +11,9 @@ from earthward.report.blocks import (
 )
 from earthward.report.charts import INK, SOFT, WARN, IntervalRow, intervals
 from earthward.report.plan_figures import coverage_plan
-from earthward.report.words import current_budget, milliampere, sentence
+from earthward.report.words import current_budget, milliampere, sentence, water_budget
 from earthward.survey.contents import Contents
+from earthward.survey.ended import told_ended
 from earthward.units import Units
 
 
@@ -79,6 +80,11 @@ def coverage(record: Contents, u: Units) -> list[Block]:
         return blocks
     if coverage.get("text"):
         blocks.append(Paragraph(sentence(str(coverage["text"]))))
+    fittings = () if record.pool is None else record.pool.fittings
+    known = [(f.name, f.position_m) for f in fittings if not f.covered]
+    ended = told_ended(record.location or {}, known, water_budget(record))
+    if ended is not None:
+        blocks.append(Paragraph(sentence(ended.text)))
     cells = coverage.get("cells")
     if cells and record.pool is not None:
         drawn = [(c["position_m"], float(c["size_m"]), c.get("detectable_A")) for c in cells]
@@ -88,9 +94,9 @@ def coverage(record: Contents, u: Units) -> list[Block]:
         blocks.append(
             Figure(
                 coverage_plan(record.pool, drawn, classes, u),
-                "The smallest current into a hole that the kept readings would have shown with 95 % power at 1 % false "
-                "alarm. The walls are laid down outwards about their feet. Grey: not looked at well enough.",
-                "Plan of the smallest detectable sink",
+                "The largest current into a hole that the kept readings and the balance of currents still allow, with "
+                "95 % confidence. The walls are laid down outwards about their feet. Grey: more than 1 mA could hide.",
+                "Plan of what could still hide",
                 0.85,
             )
         )

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
+from earthward.inversion.ending import Ending
 from earthward.inversion.types import Result
 from earthward.record.step import Step, StepStatus
 from earthward.record.visit import SensitivityTest
+from earthward.survey.ended import search_ended
 from earthward.survey.levels import visit_water_budget
 from earthward.survey.store import SurveyStore
 
@@ -72,6 +74,9 @@ def outcomes_of(
     accounts = "" if result is None else result.budget.text
     if water is not None:
         accounts = f"{accounts}. Water: {water.verdict}, {water.text}".removeprefix(". ")
+    ended = search_ended(result, [(f.name, f.position_m) for f in store.fittings() if not f.covered], water)
+    if ended is not None and ended.hole_mm is not None:
+        accounts += f". {ended.text[0].upper()}{ended.text[1:]}"
     safe = instrument.stray_passed
     return {
         "loss": (True, str(loss[-1].result.get("text", "measured"))) if loss else (None, ""),
@@ -79,7 +84,7 @@ def outcomes_of(
         "set up": (instrument.healthy or None, ""),
         "water clear": (True, "stated") if instrument.stated_clear else (None, "Look at the whole pool, then say so."),
         "proof": _sensitivity(tests[-1] if tests else None, wanted),
-        "survey": _surveyed(stations, result),
+        "survey": _surveyed(stations, result, ended),
         "locate": (None, "") if result is None else (result.verdict == "found" or None, result.text),
         "dye": (_all(f.stage != "suspected" for f in findings), f"findings: {len(findings)}"),
         "repair": (_all(f.stage == "re-measured" for f in findings), ""),
@@ -88,10 +93,13 @@ def outcomes_of(
     }
 
 
-def _surveyed(stations: int, result: Result | None) -> Outcome:
-    """Spots alone are no survey: the liner must have been looked at."""
+def _surveyed(stations: int, result: Result | None, ended: Ending | None) -> Outcome:
+    """Spots alone are no survey: the liner must have been looked at. No more is needed when no patch of it can hide the
+    hole that the remaining loss takes."""
     seen = None if result is None or result.coverage is None else result.coverage.fraction_at_reference
     text = f"{stations} spots" + ("" if seen is None else f", {100 * seen:.0f} % of the liner excluded")
+    if ended is not None and ended.done:
+        return True, f"{text}; no hole that the remaining loss takes can hide"
     return (True if stations >= ENOUGH_STATIONS and (seen or 0.0) >= ENOUGH_SEEN else None), text
 
 

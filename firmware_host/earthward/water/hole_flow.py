@@ -143,6 +143,20 @@ def flow_interval(
     )
 
 
+def least_hole_m(flow_L_per_day: float, head_m: float, liner_m: float = 0.0005) -> float:
+    """The smallest round hole that can pass so much under `head_m`: nothing behind it holds the water back."""
+    if not flow_L_per_day > 0.0 or not head_m > 0.0:
+        raise ValueError("flow and head must be above zero")
+
+    def diameter_m(discharge_coefficient: float) -> float:
+        area = flow_L_per_day / LITRES_PER_DAY / (discharge_coefficient * math.sqrt(2.0 * GRAVITY_M_PER_S2 * head_m))
+        return math.sqrt(4.0 * area / math.pi)
+
+    # A hole narrower than twice the liner's thickness is a short tube, which passes more.
+    short = diameter_m(discharge_coefficient_range(0.0, liner_m)[1])
+    return short if short < 2.0 * liner_m else diameter_m(discharge_coefficient_range(short, liner_m)[1])
+
+
 def _check(diameter_m: float, head_m: float) -> None:
     if diameter_m < 0.0 or head_m < 0.0:
         raise ValueError("diameter and head cannot be negative")
