@@ -514,9 +514,14 @@ def section_limits(args: argparse.Namespace) -> None:
                 line(f"planted at {times:.0f} x the limit", [strength, *told])
 
 
+#: An update with one more reading should be ready by then.
+UPDATE_S = 0.25
+
+
 def section_speed(args: argparse.Namespace) -> None:
     """CPU time of one more reading, process time, one core. On a busy machine the calibration line says how busy: the
     smallest of many is given beside the median."""
+    start_MB = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"calibration: 1000 x 1000 matrix product {1e3 * calibration():.0f} ms (about 50 on a quiet 2.x GHz core)")
     for stations, label in ((7, "about 40 rows"), (20, "120 rows"), (40, "240 rows")):
         add: list[float] = []
@@ -543,8 +548,14 @@ def section_speed(args: argparse.Namespace) -> None:
             [f"set-up {np.median(setup):.2f} s", f"add a station {1e3 * np.median(add):.0f} ms",
              f"locate median {1e3 * np.median(update):.0f} ms, least {1e3 * min(update):.0f} ms"],
         )  # fmt: skip
+        tenths = ", ".join(f"{1e3 * v:.0f}" for v in np.quantile(update, (0.1, 0.5, 0.9, 0.95)))
+        quick = percent(np.array(update) <= UPDATE_S)
+        line(
+            "  tenth, half, nine tenths, 95 %",
+            [f"{tenths} ms", f"within {1e3 * UPDATE_S:.0f} ms {quick} of {len(update)}"],
+        )
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-    line("peak memory of this process", [f"{peak:.0f} MB"])
+    line("peak memory of this process", [f"{peak:.0f} MB", f"{peak - start_MB:.0f} MB more than before the first pool"])
 
 
 def calibration() -> float:

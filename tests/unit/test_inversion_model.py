@@ -166,7 +166,7 @@ def test_rows_of_one_turn_share_its_error_and_other_rows_only_the_place() -> Non
         assert np.allclose(C[same == 0], 0.0)
         assert (np.abs(C[same == 1]) > 0).all()
         if shared == 2:
-            assert (np.abs(pose_covariance(model, slopes)[0, 0]) > 0).all()
+            assert (np.abs(pose_covariance(model, slopes, model.start().spread)[0, 0]) > 0).all()
 
 
 def test_a_word_for_the_turn_joins_directions_and_a_pair_turned_about_is_a_turn_of_its_own() -> None:

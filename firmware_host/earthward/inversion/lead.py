@@ -36,8 +36,8 @@ IntArray = NDArray[np.int64]
 #: Images up to this distance from the water are taken out before the smooth rest is learnt from the cosine series.
 IMAGE_REACH_M = 2.0
 #: Of these, the nearest few stay images; the others are smooth enough to be learnt with the rest.
-KEEP_REACH_M = 1.1
-KEEP_MOST = 6
+KEEP_REACH_M = 1.6
+KEEP_MOST = 9
 _FOUR_PI = 4.0 * math.pi
 
 
