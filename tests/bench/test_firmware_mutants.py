@@ -24,20 +24,20 @@ from earthward.record.board import BoardState, Refusal, Trip
 
 #: name -> (file, what is there, what the mutant has instead)
 MUTANTS: dict[str, tuple[str, str, str]] = {
-    "too little dead time": ("engine.h", "#define DEAD_TICKS    120UL", "#define DEAD_TICKS    90UL "),
+    "too little dead time": ("waveform.h", "#define DEAD_TICKS    120UL", "#define DEAD_TICKS    90UL "),
     "negative pulses one tick short": (
         "engine.c",
         "	pulse_end = end - DEAD_TICKS / 2;",
         "	pulse_end = end - DEAD_TICKS / 2 - negative;",
     ),
-    "one chip wrong": ("engine.c", "{ 1, 1, 1, 1, 0, 0, 1, 0, 0, 0 }", "{ 1, 1, 1, 1, 0, 1, 0, 0, 0, 0 }"),
+    "one chip wrong": ("waveform.c", "{ 1, 1, 1, 1, 0, 0, 1, 0, 0, 0 }", "{ 1, 1, 1, 1, 0, 1, 0, 0, 0, 0 }"),
     "trip leaves the bridge on": (
-        "engine.c",
-        "		PORTD &= (uint8_t)~PORTD_OUTPUTS;",
-        "		PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);",
+        "outputs.c",
+        "	PORTD &= (uint8_t)~PORTD_OUTPUTS;",
+        "	PORTD &= (uint8_t)~BOTH_ELECTRODES;",
     ),
     "both relays closed": (
-        "engine.c",
+        "outputs.c",
         "	relay_pins = electrode == 0 ? OUT_ELECTRODE_A : OUT_ELECTRODE_B;",
         "	relay_pins = OUT_ELECTRODE_A | (electrode == 0 ? 0 : OUT_ELECTRODE_B);",
     ),
@@ -57,9 +57,9 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
         "	now_ms++;\n",
         '	now_ms++;\n	__asm__ volatile("wdr");\n',
     ),
-    "no over-current trip": ("measure.c", "trip(TRIP_OVER_CURRENT);", "(void)0;"),
-    "no check of what comes out": ("measure.c", "	else if (++wrong_in_a_row[negative] >= 2)", "	else if (0)"),
-    "current while off ignored": ("measure.c", "if (leak_score >= LEAK_SAMPLES)", "if (0)"),
+    "no over-current trip": ("samples.c", "trip(TRIP_OVER_CURRENT);", "(void)0;"),
+    "no check of what comes out": ("judge.c", "	else if (++wrong_in_a_row[negative] >= 2)", "	else if (0)"),
+    "current while off ignored": ("samples.c", "if (leak_score >= LEAK_SAMPLES)", "if (0)"),
     "emergency stop ignored": ("state.c", "		trip(TRIP_EMERGENCY_STOP);", "		(void)0;"),
     "enable may stay tied closed": (
         "state.c",
@@ -102,11 +102,11 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
     ),
     "start without a reset forgotten": ("main.c", "	else if (!reset_cause)", "	else if (0)"),
     "fuses not read": ("main.c", "flash_is_intact() && fuses_are_right()", "flash_is_intact()"),
-    "load steps taken for asymmetry": ("measure.c", " && have_last && negative != last_negative", " && have_last"),
-    "clamp not judged": ("engine.c", "		measure_judge_clamp();\n", ""),
-    "relays not tried": ("measure.c", "engine_proof() == PROOF_RELAYS)", "0)"),
+    "load steps taken for asymmetry": ("judge.c", " && have_last && negative != last_negative", " && have_last"),
+    "clamp not judged": ("engine.c", "		measure_clamp_tried();\n", ""),
+    "relays not tried": ("samples.c", "engine_proof() == PROOF_RELAYS)", "0)"),
     "rail not judged": ("measure.c", "driven && mV > full_mV + full_mV / 16", "driven && mV > full_mV + 20000"),
-    "a quarter less explained": ("measure.c", "full_mV - full_mV / 10 &&", "full_mV * 3 / 4 &&"),
+    "a quarter less explained": ("judge.c", "full_mV - full_mV / 10 &&", "full_mV * 3 / 4 &&"),
     "registers not looked at": ("main.c", " || !registers_are_right()", ""),
     "supply not judged": ("measure.c", "bool bad = mV < SUPPLY_MIN_MV || mV > SUPPLY_MAX_MV;", "bool bad = false;"),
     "rising edge prepared and left": (

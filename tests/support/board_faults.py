@@ -8,11 +8,10 @@ from __future__ import annotations
 import contextlib
 import ctypes
 import math
-import subprocess
 from collections.abc import Callable
 
 from tests.support import board_figures as figures
-from tests.support.board_rig import FirmwareRig, Refused
+from tests.support.board_rig import FirmwareRig, Refused, symbol
 
 from earthward.devices.protocol import Electrode, ResetCause, Type
 from earthward.emulated.virtual_mcu import ALIVE, BRIDGE, DRIVE_NEGATIVE, DRIVE_POSITIVE, Build
@@ -22,16 +21,6 @@ UCSR0B = 0xC1
 TXCIE0 = 6
 WDTCSR = 0x60
 TCCR0B = 0x45
-
-
-def symbol(build: Build, name: str) -> int:
-    """RAM address of a variable of the firmware."""
-    listing = subprocess.run(
-        ["avr-nm", str(build.firmware.with_suffix(".elf"))], capture_output=True, text=True, check=True
-    ).stdout
-    found = [int(line.split()[0], 16) for line in listing.splitlines() if line.split()[-1] == name]
-    assert len(found) == 1, f"{name}: {len(found)} symbols"
-    return found[0] & 0xFFFF
 
 
 def tripped(rig: FirmwareRig, trip: Trip) -> bool:

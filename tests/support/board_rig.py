@@ -72,6 +72,16 @@ def build_or_skip(folder: Path, sources: Path = SOURCES) -> Build:
     return find_build(folder)
 
 
+def symbol(build: Build, name: str) -> int:
+    """Address of a variable of the firmware, in RAM or in EEPROM."""
+    listing = subprocess.run(
+        ["avr-nm", str(build.firmware.with_suffix(".elf"))], capture_output=True, text=True, check=True
+    ).stdout
+    found = [int(line.split()[0], 16) for line in listing.splitlines() if line.split()[-1] == name]
+    assert len(found) == 1, f"{name}: {len(found)} symbols"
+    return found[0] & 0xFFFF
+
+
 class Refused(Exception):
     def __init__(self, refusal: RefusalBody) -> None:
         super().__init__(Refusal(refusal.reason).name)

@@ -69,7 +69,7 @@ LATE_S = 5.0
 LOAD_EVERY_S = 0.05
 #: A machine that slept longer than this is not caught up with: the board's clock jumps, as after a real stall.
 LONGEST_BURST_S = 0.5
-# hardware/source_board/firmware/engine.c
+# hardware/source_board/firmware/waveform.c, engine.c
 DEAD_TICKS = 120
 SINE_SLOTS = 32
 SINE_DEPTH = 0.8

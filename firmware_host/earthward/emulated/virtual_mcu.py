@@ -162,6 +162,7 @@ _SIGNATURES: dict[str, tuple[object, tuple[object, ...]]] = {
     "vm_peek": (ctypes.c_uint8, (_POINTER, ctypes.c_uint16)),
     "vm_poke": (None, (_POINTER, ctypes.c_uint16, ctypes.c_uint8)),
     "vm_flip": (None, (_POINTER, ctypes.c_uint16, ctypes.c_uint8)),
+    "vm_eeprom": (ctypes.c_uint8, (_POINTER, ctypes.c_uint16)),
     "vm_flip_flash": (None, (_POINTER, ctypes.c_uint32, ctypes.c_uint8)),
 }
 
@@ -322,6 +323,10 @@ class VirtualMcu:
     def flip(self, address: int, bit: int) -> None:
         """One bit of RAM or of a register turns over; a register's effect follows."""
         self._c.vm_flip(self._vm, address, bit)
+
+    def eeprom(self, address: int) -> int:
+        """What a start would read from that cell."""
+        return int(self._c.vm_eeprom(self._vm, address))
 
     def flip_flash(self, address: int, mask: int) -> None:
         self._c.vm_flip_flash(self._vm, address, mask)

@@ -2,42 +2,33 @@
 
 #include <avr/interrupt.h>
 #include <avr/io.h>
-#include <avr/pgmspace.h>
 #include <util/atomic.h>
 
 #include "board.h"
 #include "limits.h"
 #include "measure.h"
+#include "samples.h"
 #include "state.h"
+#include "ticks.h"
 
 #define LONGEST_WAIT 16384U /* in one go: comparisons of 16-bit times stay unambiguous, the stall check stays quick */
 #define HOP_TICKS    8192U  /* a longer wait is cut into these, so that what is left is never short */
 #define MIN_NOTICE   16     /* ticks: a compare value closer than this cannot be set safely any more */
 #define RISE_EARLY   100    /* ticks before a rising edge that it is prepared, and waited for */
 #define RISE_SPARE   40     /* ticks that an interrupt on the way there must be able to use up */
-#define MIN_PULSE    120    /* ticks: the shortest pulse whose end can be prepared in time */
 #define FAR_TICKS    60000U
 #define STEADY_TICKS 200    /* after an edge the sense filters need 0.1 ms (square, coded) */
 #define MODULATED_STEADY_TICKS 60 /* within the short pulses of `sine`: 30 us, enough for filters of 10 us */
 #define SAMPLE_TICKS 40     /* the converter holds its input 12 us after the start */
 #define START_EARLY  200    /* ticks before a period's start that its first edge is prepared */
-#define SINE_SLOTS  32
-
-/* 256 * 0.8 * sin(pi (k + 1/2) / 16): first quarter of the pulse widths */
-static const uint8_t sine_width[8] PROGMEM = { 20, 59, 97, 130, 158, 181, 196, 204 };
-#define CODED_CHIPS 10
-static const uint8_t coded_positive[CODED_CHIPS] PROGMEM = { 1, 1, 1, 1, 0, 0, 1, 0, 0, 0 };
 
 enum event { EVENT_CLAMP_PROVEN, EVENT_DRIVE_OPEN, EVENT_RELAYS_PROVEN, EVENT_START, EVENT_ON, EVENT_END,
              EVENT_BLANK_MIDDLE };
 
-static volatile uint32_t overflows;
 volatile uint8_t engine_age_ms;
 
 /* Set while off, constant while on. */
-static uint8_t waveform, segments, blank_periods;
-static uint32_t period, segment_ticks;
-static uint16_t pulse_width[SINE_SLOTS / 2], pulse_lead[SINE_SLOTS / 2]; /* sine: each slot's pulse and the gap before it */
+static uint8_t blank_periods;
 static volatile uint8_t electrode, wanted_electrode;
 static bool ten_volts;
 
@@ -50,85 +41,28 @@ static uint8_t next_event;
 static uint16_t rise_at, fall_at;
 static bool hopping, negative, pin_high, joins_next;
 static bool rising, rose; /* the interrupt comes RISE_EARLY before the edge; the edge has been waited for */
-static uint8_t relay_pins; /* of PORTD, as they must be while energised */
 static volatile uint8_t proof;
 static uint32_t cycles, cycle_tick_low;
 static uint16_t cycle_tick_high;
 static bool in_blank, switched;
 static uint64_t switched_at;
 
-/* 64 bits by their parts: a shift of that width is a slow loop on this chip, and this runs with interrupts off. */
-static uint64_t join(uint16_t low, uint32_t middle)
-{
-	union {
-		uint16_t word[4];
-		uint64_t all;
-	} u = { { low, (uint16_t)middle, (uint16_t)(middle >> 16), 0 } };
-	return u.all;
-}
-
-union split {
-	struct {
-		uint32_t low;
-		uint16_t high, none;
-	} part;
-	uint64_t all;
-};
-
 static uint64_t cycle_tick(void)
 {
-	union split u = { { cycle_tick_low, cycle_tick_high, 0 } };
+	union split_tick u = { { cycle_tick_low, cycle_tick_high, 0 } };
 	return u.all;
-}
-
-ISR(TIMER1_OVF_vect)
-{
-	overflows++;
-	state_compare_clocks();
-}
-
-uint16_t coarse_ticks(void)
-{
-	uint16_t low = TCNT1, high = (uint16_t)overflows;
-
-	if ((TIFR1 & _BV(TOV1)) && low < 0x8000)
-		high++;
-	return (uint16_t)(high << 4 | low >> 12);
-}
-
-uint64_t tick_now(void)
-{
-	uint16_t low;
-	uint32_t high;
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-		low = TCNT1;
-		high = overflows;
-		if ((TIFR1 & _BV(TOV1)) && low < 0x8000)
-			high++;
-	}
-	return join(low, high);
 }
 
 void engine_init(void)
 {
 	engine_stop();
-	TCCR1B = _BV(CS11); /* normal mode, 16 MHz / 8 */
-	TIMSK1 = _BV(TOIE1);
+	ticks_init();
 }
 
 void engine_configure(const struct configuration *c)
 {
-	waveform = c->waveform;
-	period = c->period_ticks;
-	segments = waveform == WAVEFORM_SQUARE ? 2 : waveform == WAVEFORM_SINE ? SINE_SLOTS : CODED_CHIPS;
-	segment_ticks = period / segments;
-	for (uint8_t k = 0; waveform == WAVEFORM_SINE && k < SINE_SLOTS / 2; k++) {
-		uint8_t quarter = k < SINE_SLOTS / 4 ? k : SINE_SLOTS / 2 - 1 - k;
-		uint16_t width = (uint16_t)((segment_ticks * pgm_read_byte(&sine_width[quarter])) >> 8);
-		pulse_width[k] = width < MIN_PULSE ? MIN_PULSE : width;
-		pulse_lead[k] = ((uint16_t)segment_ticks - pulse_width[k]) / 2;
-	}
-	blank_periods = period < BLANK_TICKS ? 2 : 1;
+	plan_period(c);
+	blank_periods = plan.period < BLANK_TICKS ? 2 : 1;
 	ten_volts = c->current_limit_uA > LOW_RANGE_UA;
 	electrode = wanted_electrode = c->electrode;
 }
@@ -136,40 +70,13 @@ void engine_configure(const struct configuration *c)
 void engine_stop(void)
 {
 	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
-		PORTD &= (uint8_t)~PORTD_OUTPUTS;
-		TIMSK1 = _BV(TOIE1);
-		TCCR1A = 0; /* the pins show PORTB again: low */
-		PORTB &= (uint8_t)~DRIVE_MASK;
-		/* The compare latches outlive a disconnection and would show at the next start: force them low, with
-		 * the pins as inputs meanwhile (pull-downs outside) and no match due. */
-		DDRB &= (uint8_t)~DRIVE_MASK;
-		OCR1A = 0;
-		OCR1B = 0;
-		TCCR1A = _BV(COM1A1) | _BV(COM1B1);
-		TCCR1C = _BV(FOC1A) | _BV(FOC1B);
-		TCCR1A = 0;
-		DDRB |= DRIVE_MASK;
-		PORTB &= (uint8_t)~PORTB_OUTPUTS;
-		PORTC &= (uint8_t)~OUT_ALIVE;
+		outputs_off();
 		running = false;
 		rising = false;
-		relay_pins = 0;
 		proof = PROOF_NONE;
 		pin_high = false;
 		electrode = wanted_electrode;
 	}
-}
-
-static void close_electrode(void)
-{
-	relay_pins = electrode == 0 ? OUT_ELECTRODE_A : OUT_ELECTRODE_B;
-	PORTD |= relay_pins;
-}
-
-static void open_electrodes(void)
-{
-	relay_pins = 0;
-	PORTD &= (uint8_t)~(OUT_ELECTRODE_A | OUT_ELECTRODE_B);
 }
 
 /* The rising edge is so near that its place cannot be told by an interrupt: the compare unit is set for it and waited
@@ -261,21 +168,14 @@ static void arm(void)
 	TIMSK1 = _BV(TOIE1) | (on_b ? _BV(OCIE1B) : _BV(OCIE1A));
 }
 
-static bool segment_is_negative(uint8_t k)
-{
-	if (waveform == WAVEFORM_CODED)
-		return !pgm_read_byte(&coded_positive[k]);
-	return k >= segments / 2;
-}
-
 /* The pin is low: prepare the next rising edge. */
 static void arm_on(void)
 {
 	negative = segment_is_negative(segment);
-	if (waveform == WAVEFORM_SINE) {
+	if (plan.waveform == WAVEFORM_SINE) {
 		uint8_t slot = segment & (SINE_SLOTS / 2 - 1);
-		target = segment_start + pulse_lead[slot];
-		pulse_end = target + pulse_width[slot];
+		target = segment_start + plan.pulse_lead[slot];
+		pulse_end = target + plan.pulse_width[slot];
 	} else {
 		target = segment_start + DEAD_TICKS / 2;
 	}
@@ -286,9 +186,8 @@ static void arm_on(void)
 /* The pin is high: prepare the end of the segment. Chips of one polarity follow each other without an edge. */
 static void arm_end(void)
 {
-	joins_next = waveform == WAVEFORM_CODED && segment + 1 < segments
-	             && segment_is_negative(segment + 1) == negative;
-	target = joins_next ? segment_start + segment_ticks : pulse_end;
+	joins_next = segment_joins_next(segment);
+	target = joins_next ? segment_start + plan.segment_ticks : pulse_end;
 	next_event = EVENT_END;
 	arm();
 }
@@ -305,11 +204,11 @@ static void arm_silence(uint32_t until, uint8_t event)
 static void find_pulse_end(void)
 {
 	uint8_t k = segment;
-	uint32_t end = segment_start + segment_ticks;
+	uint32_t end = segment_start + plan.segment_ticks;
 
-	while (waveform == WAVEFORM_CODED && k + 1 < segments && segment_is_negative(k + 1) == negative) {
+	while (segment_joins_next(k)) {
 		k++;
-		end += segment_ticks;
+		end += plan.segment_ticks;
 	}
 	pulse_end = end - DEAD_TICKS / 2;
 }
@@ -317,8 +216,8 @@ static void find_pulse_end(void)
 static void advance_cycle(void)
 {
 	cycles++;
-	cycle_tick_low += period;
-	if (cycle_tick_low < period)
+	cycle_tick_low += plan.period;
+	if (cycle_tick_low < plan.period)
 		cycle_tick_high++;
 }
 
@@ -326,12 +225,12 @@ static void period_ended(void)
 {
 	segment = 0;
 	segment_start = 0;
-	here -= period; /* just before the boundary: differences stay right modulo 2^32 */
+	here -= plan.period; /* just before the boundary: differences stay right modulo 2^32 */
 	if (wanted_electrode != electrode) {
 		/* Break before make, in one silent stretch of whole periods. */
 		open_electrodes();
 		in_blank = true;
-		arm_silence(period * blank_periods / 2, EVENT_BLANK_MIDDLE);
+		arm_silence(plan.period * blank_periods / 2, EVENT_BLANK_MIDDLE);
 	} else {
 		arm_on();
 	}
@@ -340,29 +239,29 @@ static void period_ended(void)
 
 static void segment_ended(void)
 {
-	bool half_ended = waveform != WAVEFORM_SINE || (segment & (SINE_SLOTS / 2 - 1)) == SINE_SLOTS / 2 - 1;
+	bool half_ended = segment_ends_half(segment);
 	bool was_negative = negative;
 
 	segment++;
-	segment_start += segment_ticks;
+	segment_start += plan.segment_ticks;
 	if (joins_next) {
 		arm_end();
 	} else {
 		pin_high = false;
-		if (segment == segments)
+		if (segment == plan.segments)
 			period_ended();
 		else
 			arm_on();
 	}
 	if (half_ended)
-		measure_half_ended(was_negative);
+		samples_half_ended(was_negative);
 }
 
 static void blank_middle(void)
 {
 	electrode = wanted_electrode;
-	close_electrode();
-	arm_silence(period * blank_periods - START_EARLY, EVENT_START);
+	close_electrode(electrode);
+	arm_silence(plan.period * blank_periods - START_EARLY, EVENT_START);
 	for (uint8_t k = 0; k < blank_periods; k++)
 		advance_cycle();
 	in_blank = false;
@@ -378,7 +277,7 @@ static void take_event(void)
 		if (!ten_volts)
 			PORTB &= (uint8_t)~OUT_TEN_VOLTS;
 		proof = PROOF_SETTLING;
-		measure_judge_clamp();
+		measure_clamp_tried();
 		if (running)
 			arm_silence(PROVE_RELAYS, EVENT_DRIVE_OPEN);
 		break;
@@ -391,7 +290,7 @@ static void take_event(void)
 	case EVENT_RELAYS_PROVEN:
 		PORTB &= (uint8_t)~DRIVE_POSITIVE;
 		proof = PROOF_NONE;
-		close_electrode();
+		close_electrode(electrode);
 		arm_silence(SETTLE_TICKS - START_EARLY, EVENT_START);
 		break;
 	case EVENT_START:
@@ -403,7 +302,7 @@ static void take_event(void)
 		rise_at = last_match;
 		if (segment == 0)
 			PORTB |= OUT_SYNC;
-		if (waveform != WAVEFORM_SINE)
+		if (plan.waveform != WAVEFORM_SINE)
 			find_pulse_end();
 		arm_end();
 		break;
@@ -449,7 +348,7 @@ ISR(TIMER1_COMPB_vect)
 
 void engine_start(void)
 {
-	union split first = { .all = tick_now() + SETTLE_TICKS };
+	union split_tick first = { .all = tick_now() + SETTLE_TICKS };
 
 	cycles = 0;
 	cycle_tick_low = first.part.low;
@@ -464,11 +363,8 @@ void engine_start(void)
 	engine_age_ms = 0;
 	running = true;
 	electrode = wanted_electrode;
-	relay_pins = 0;
 	proof = PROOF_CLAMP;
-	PORTB |= OUT_TEN_VOLTS;
-	PORTB |= OUT_CLAMP_TEST;
-	PORTD |= OUT_BRIDGE;
+	outputs_start();
 	last_match = (uint16_t)first.part.low - (uint16_t)SETTLE_TICKS;
 	arm_silence(PROVE_CLAMP, EVENT_CLAMP_PROVEN);
 }
@@ -483,9 +379,9 @@ uint64_t engine_select(uint8_t which)
 		} else {
 			from = cycle_tick();
 			if (in_blank)
-				from += (uint32_t)blank_periods * period;
+				from += (uint32_t)blank_periods * plan.period;
 			else if (which != electrode)
-				from += (uint32_t)(blank_periods + 1) * period;
+				from += (uint32_t)(blank_periods + 1) * plan.period;
 		}
 	}
 	return from;
@@ -494,7 +390,7 @@ uint64_t engine_select(uint8_t which)
 bool engine_steady(void)
 {
 	uint16_t now = TCNT1;
-	uint16_t settle = waveform == WAVEFORM_SINE ? MODULATED_STEADY_TICKS : STEADY_TICKS;
+	uint16_t settle = plan.waveform == WAVEFORM_SINE ? MODULATED_STEADY_TICKS : STEADY_TICKS;
 
 	return pin_high && (uint16_t)(now - rise_at) >= settle && (uint16_t)(fall_at - now) >= SAMPLE_TICKS;
 }
@@ -536,15 +432,12 @@ bool engine_ten_volts(void)
 /* In interrupts. A bit of a port that has turned over is a trip; directions are put right without one. */
 void engine_guard(void)
 {
-	uint8_t relays = PORTD & (OUT_ELECTRODE_A | OUT_ELECTRODE_B);
-
-	if (!running || relays != relay_pins || relays == (OUT_ELECTRODE_A | OUT_ELECTRODE_B) || !(PORTD & OUT_BRIDGE)
-	    || (proof != PROOF_RELAYS && (PORTB & DRIVE_MASK)) || (proof != PROOF_CLAMP && (PORTB & OUT_CLAMP_TEST)))
+	if (!running || !outputs_are_as_set(proof))
 		trip(TRIP_SELF_TEST);
 }
 
 void engine_stay_off(void)
 {
-	if (running || (PORTD & PORTD_OUTPUTS) || (PORTB & PORTB_OUTPUTS) || (TCCR1A & (uint8_t)~0x0F))
+	if (running || !outputs_are_off())
 		engine_stop();
 }

@@ -10,6 +10,7 @@
 #include "measure.h"
 #include "selfcheck.h"
 #include "state.h"
+#include "ticks.h"
 #include "version.h"
 
 enum request { HELLO = 1, CONFIGURE, ARM, ENERGISE, OFF, HEARTBEAT, SELECT, STATUS };

@@ -10,7 +10,9 @@
 #include "guarded.h"
 #include "limits.h"
 #include "measure.h"
+#include "samples.h"
 #include "selfcheck.h"
+#include "ticks.h"
 
 /* Any two differ in four bits; kept with their complement (guarded.h). */
 #define CODE_OFF       0x33

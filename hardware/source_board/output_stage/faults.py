@@ -21,7 +21,7 @@ MOISTURE_OHM = (1e3, 3e3, 10e3, 30e3, 100e3, 300e3, 1e6)
 class Fault:
     """Changes to the circuit. `bridges`: (net, net, ohm); `cut`: (reference, terminal) opened; `scaled`: (reference,
     factor of its value); `pins`: (processor pin, 0 or 1) stuck; `full_on`: regulators that pass all they can;
-    `released`: references of contacts that are open."""
+    `released`: references of contacts that are open; `floating`: pins that nobody drives, which leak from 5 V."""
 
     name: str
     bridges: tuple[tuple[str, str, float], ...] = ()
@@ -30,6 +30,7 @@ class Fault:
     pins: tuple[tuple[str, int], ...] = ()
     full_on: tuple[str, ...] = ()
     released: tuple[str, ...] = ()
+    floating: tuple[str, ...] = ()
 
     def __add__(self, other: Fault) -> Fault:
         return Fault(
@@ -40,6 +41,7 @@ class Fault:
             self.pins + other.pins,
             self.full_on + other.full_on,
             self.released + other.released,
+            self.floating + other.floating,
         )
 
 

@@ -26,6 +26,8 @@ START_B_S = START_S + len(LOADS_OHM) * SLOT_S + BLANK_S
 END_S = START_B_S + SLOT_S * len(LOADS_B_OHM) + 0.5e-3
 #: What the processor, the isolator and the two sensors draw from 5 V (own estimate: 25 mA).
 LOGIC_OHM = 200.0
+#: A pin that floats leaks so much from 5 V: 1 uA (ATmega328P data sheet, most, from memory).
+PIN_LEAK_OHM = 5e6
 #: Temperature coefficient of an 11 V Zener diode, 1/K, and of a 5.6 V one (from memory).
 CLAMP_PER_K = 0.00075
 CLAMP5_PER_K = 0.0004
@@ -43,6 +45,8 @@ class Build:
     threshold_shift_V: float = 0.0
     gain: float = 1.0
     factors: Mapping[str, float] = field(default_factory=dict)
+    coil_H: float = 0.0
+    """Inductance of the relays' coils; none in the sweeps, where it only costs time."""
     removed: tuple[str, ...] = ()
     """Parts left out on purpose (open), so that the tests can show that the check bites."""
 
@@ -124,7 +128,8 @@ def netlist(
     fixed_load_ohm: float | None = None,
     currents: bool = False,
 ) -> str:
-    """SPICE text of one run. `opens`: contact reference -> time at which it opens, or "alive" -> when the pin stops.
+    """SPICE text of one run. `opens`: contact reference -> time at which it opens, "alive" -> when the pin stops, a
+    stuck pin -> when it falls.
 
     `currents`: keep the current of every device too, for the parts' stress (twice as slow).
     """
@@ -145,8 +150,12 @@ def netlist(
     lines += [f"Vbat bat 0 {battery_V}", f"Rlogic v5 0 {LOGIC_OHM:g}"]
     stuck = dict(fault.pins)
     for pin, wave in _drives(ten_volts).items():
+        if pin in fault.floating:
+            lines.append(f"R{pin}f v5 {pin} {PIN_LEAK_OHM:g}")
+            continue
         if pin in stuck:
-            wave = _pwl([(0.0, float(stuck[pin]))])
+            level = float(stuck[pin])
+            wave = _steps([(0.0, level), (opens[pin], 0.0)] if pin in opens else [(0.0, level)])
         elif pin == "pc5" and "alive" in opens:
             wave = _steps(alive_until(opens["alive"]))
         lines += [f"V{pin}l {pin}l 0 {wave}", f"B{pin} {pin}d 0 V=V(v5)*V({pin}l)", f"R{pin}o {pin}d {pin} 30"]
@@ -218,8 +227,11 @@ def _device(
         return _regulator(part, n, fault, build)
     if kind == "RELAY":
         # The armature follows the coil with a lag of 0.1 ms (a real one is slower).
+        coil = [f"R{ref} {n[2]} {n[3]} {value:g}"]
+        if build.coil_H:
+            coil = [f"R{ref} {n[2]} {ref}c {value:g}", f"L{ref} {ref}c {n[3]} {build.coil_H:g}"]
         return [
-            f"R{ref} {n[2]} {n[3]} {value:g}",
+            *coil,
             f"B{ref} {ref}v 0 V=V({n[2]},{n[3]})",
             f"R{ref}g {ref}v {ref}g 1k",
             f"C{ref}g {ref}g 0 100n",

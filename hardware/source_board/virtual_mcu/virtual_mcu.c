@@ -6,6 +6,7 @@
 #include <string.h>
 
 #include <simavr/avr_adc.h>
+#include <simavr/avr_eeprom.h>
 #include <simavr/avr_extint.h>
 #include <simavr/avr_ioport.h>
 #include <simavr/avr_timer.h>
@@ -729,6 +730,15 @@ void vm_flip(vm_t *vm, uint16_t address, uint8_t bit)
 	} else {
 		avr->data[address] = value;
 	}
+}
+
+uint8_t vm_eeprom(const vm_t *vm, uint16_t address)
+{
+	uint8_t value = 0;
+	avr_eeprom_desc_t wanted = { .ee = &value, .offset = address, .size = 1 };
+
+	avr_ioctl(vm->avr, AVR_IOCTL_EEPROM_GET, &wanted);
+	return value;
 }
 
 void vm_flip_flash(vm_t *vm, uint32_t address, uint8_t mask)

@@ -68,6 +68,7 @@ void vm_poke(vm_t *vm, uint16_t address, uint8_t value); /* register or RAM, beh
 /* One bit turned over, as the chip itself would have written it: the register's effect follows. Not for 0x3E.. flags of
  * the core but SREG. */
 void vm_flip(vm_t *vm, uint16_t address, uint8_t bit);
+uint8_t vm_eeprom(const vm_t *vm, uint16_t address); /* what a start would read there */
 void vm_flip_flash(vm_t *vm, uint32_t address, uint8_t mask);
 
 #endif
