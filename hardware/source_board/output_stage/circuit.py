@@ -176,8 +176,8 @@ SENSE = _block(
 
 FIVE_VOLTS = _block(
     "5 V and processor",
-    ("F3", "fuse125", "bp b5", 3, "5 V fuse: blows when D9 has to hold"),
-    ("R40", "drop", "b5 b5r", 33, "bounds what D9 has to bear"),
+    ("F3", "fuse125", "bp b5", 3, "5 V fuse: opens when C13, U4 or D9 is shorted"),
+    ("R40", "drop", "b5 b5r", 33, "bounds what D9 has to bear, which both can for good"),
     ("C13", "mlcc", "b5r 0", 1e-6, "regulator input"),
     ("U4", "reg5", "b5r v5", 5, "5 V"),
     ("D9", "clamp5", "v5 0", 5.6, "holds 5 V parts below 6 V when U4 is shorted"),

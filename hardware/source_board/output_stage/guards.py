@@ -15,9 +15,11 @@ import numpy as np
 from hardware.source_board.output_stage.circuit import BY_REF, PINS
 from hardware.source_board.output_stage.faults import SHORT_OHM, Fault
 from hardware.source_board.output_stage.netlist import END_S, HALF_S, SLOT_S, START_B_S, START_S, Build, netlist
-from hardware.source_board.output_stage.simulate import CURRENT_BOUND_A, VOLTAGE_BOUND_V, Wave, run, waves
+from hardware.source_board.output_stage.simulate import VOLTAGE_BOUND_V, Wave, run, waves
 
 BATTERY_V = 12.6
+#: What a limiter lets through at most (13.8 mA nominal).
+LIMITED_A = 0.015
 #: Below this nothing is called off, and the firmware trips while off (limits.h: LEAK_UA).
 LEAK_A = 0.35e-3
 #: Highest level that the processor must read as low, share of its supply (ATmega328P data sheet, from memory).
@@ -25,8 +27,14 @@ LOW_SHARE = 0.3
 #: A gate or base that leads no current worth the name.
 IDLE_V = 0.3
 STATIC_S = 12e-3
+#: The pump, which starts full, has long been empty.
+EMPTY_S = 0.12
 SURGE_V = 4e3
+#: 60 % of what the bridge's transistors bear.
+LEGS_V = 0.6 * 50.0
 COIL_H = 50e-3
+#: A piece of wire: less than a fuse has, by far.
+BYPASS_OHM = 1e-4
 #: A fuse is sure to open soon at twice its rating (IEC 60127, from memory).
 BLOWS_AT = 2.0
 
@@ -73,8 +81,10 @@ def clamp_holds(sabotage: Fault) -> bool:
 
 
 def _limited(sabotage: Fault, other: Fault) -> bool:
-    short_A = run(_POLES + other + sabotage).current_short_A
-    return 5e-3 < short_A <= 0.75 * CURRENT_BOUND_A
+    """Settled, in the middle of each half: the bridge's capacitor empties at once when no pole is there."""
+    w = waves(netlist(_POLES + other + sabotage, 15.0), START_S + SLOT_S)
+    middle = (START_S + 0.7 * HALF_S, START_S + SLOT_S - 0.3 * HALF_S)
+    return all(5.0 < float(np.interp(at_s, w["time"], w["v(iabs)"])) <= LIMITED_A * 1e3 for at_s in middle)
 
 
 def upper_limiter_alone(sabotage: Fault) -> bool:
@@ -104,6 +114,13 @@ def emergency_stop_stops(sabotage: Fault) -> bool:
 
 def enable_stops(sabotage: Fault) -> bool:
     return _stops(sabotage, "S2", 0.02)
+
+
+def alive_keeps_on(sabotage: Fault) -> bool:
+    """A pin that goes on changing keeps the pump full: still on after 80 ms."""
+    driven = Fault("driven", pins=(("pb1", 1), ("pb2", 0)))
+    w = waves(netlist(driven + sabotage, BATTERY_V, opens={"alive": 0.08}, fixed_load_ohm=1e3), 0.08, 200e-6)
+    return float(w["v(vabs)"][-1]) > 3.0
 
 
 def alive_stops(sabotage: Fault) -> bool:
@@ -142,16 +159,21 @@ def wet_poles_read_open(sabotage: Fault) -> bool:
 
 def blank_processor_is_off(sabotage: Fault) -> bool:
     """Pins float and leak 1 uA from 5 V (ATmega328P data sheet, most, from memory): no gate and no base is up."""
-    w = waves(netlist(Fault("no processor", floating=tuple(PINS)) + sabotage, BATTERY_V), STATIC_S)
+    w = waves(netlist(Fault("no processor", floating=tuple(PINS)) + sabotage, BATTERY_V), EMPTY_S, 1e-3)
     idle = ("g2", "pump", "gn", "gp", "g13", "g14", "b7", "b8", "b11", "b12")
     return all(abs(w[f"v({net})"][-1]) < IDLE_V for net in idle)
 
 
 def five_volts_hold(sabotage: Fault) -> bool:
-    """The 5 V regulator is shorted: below 6 V until the fuse opens, which it does."""
-    shorted = _joined("U4 shorted", ("b5r", "v5"))
-    w = waves(netlist(shorted + sabotage, 15.0, currents=True), STATIC_S)
-    return float(w["v(v5)"].max()) < 6.0 and _blows(w, "F3")
+    """The 5 V regulator is shorted, the battery full: below 6 V, and what holds it can do so for good."""
+    outcome = run(_joined("U4 shorted", ("b5r", "v5")) + sabotage, 15.0, stress=True)
+    return outcome.five_V < 6.0 and max(outcome.stress[ref].worst for ref in ("D9", "R40")) <= 1.0
+
+
+def five_volt_fuse_opens(sabotage: Fault) -> bool:
+    """A short circuit at the 5 V regulator's input."""
+    text = netlist(_joined("C13 shorted", ("b5r", "0")) + sabotage, BATTERY_V, currents=True)
+    return _blows(waves(text, STATIC_S), "F3")
 
 
 def _blows(w: Mapping[str, Wave], fuse: str) -> bool:
@@ -177,11 +199,11 @@ def reversed_battery_does_nothing(sabotage: Fault) -> bool:
 
 
 def surge_is_held(sabotage: Fault) -> bool:
-    """4 kV between the poles' ends (own choice): the bridge's legs see less than 17 V."""
-    surge = f"Vsurge A Es PULSE(0 {SURGE_V:g} 6m 1.2u 50u 50u 1)\nRsurge Es E 2\n"  # 2 ohm: IEC 61000-4-5, from memory
+    """4 kV between the poles' ends (own choice) while the relay is closed: what the bridge's transistors bear."""
+    surge = f"Vsurge A Es PULSE(0 {SURGE_V:g} 6m 1.2u 1.2u 50u 1)\nRsurge Es E 2\n"  # 2 ohm: IEC 61000-4-5, from memory
     text = netlist(Fault("relay closed, idle", pins=(("pb1", 0), ("pb2", 0))) + sabotage, BATTERY_V, fixed_load_ohm=1e6)
     w = waves(text + surge, 6.2e-3, 5e-6)
-    return float(np.abs(w["v(la)"] - w["v(se)"]).max()) < 17.0
+    return float(np.abs(w["v(la)"] - w["v(se)"]).max()) < LEGS_V
 
 
 def coils_fall_quietly(sabotage: Fault) -> bool:
@@ -199,28 +221,31 @@ Check = Callable[[Fault], bool]
 
 @dataclass(frozen=True)
 class Guard:
-    """One protecting part: the check that misses it, and the one that finds it bypassed (None: it cannot be, for such
-    a part). `nets`: what a bypass joins."""
+    """One protecting part, or two of which either will do: the check that misses it, and the one that finds it bypassed
+    (None: bypassed is no loss). `nets`: what a bypass joins."""
 
-    ref: str
+    refs: tuple[str, ...]
     removed: Check | None
     bypassed: Check | None
     nets: tuple[str, str]
 
     def sabotages(self) -> list[tuple[str, Check, Fault]]:
         """(words, check, sabotage) for each way in which this guard is spoilt."""
+        name = " and ".join(self.refs)
         ways = []
         if self.removed is not None:
-            cut = Fault(f"{self.ref} removed", cut=tuple((self.ref, k) for k in range(len(BY_REF[self.ref].nets))))
-            ways.append((cut.name, self.removed, cut))
+            ends = tuple((ref, k) for ref in self.refs for k in range(len(BY_REF[ref].nets)))
+            ways.append((f"{name} removed", self.removed, Fault(f"{name} removed", cut=ends)))
         if self.bypassed is not None:
-            ways.append((f"{self.ref} bypassed", self.bypassed, _joined(f"{self.ref} bypassed", self.nets)))
+            bypass = Fault(f"{name} bypassed", bridges=((*self.nets, BYPASS_OHM),))
+            ways.append((bypass.name, self.bypassed, bypass))
         return ways
 
 
-def _guard(ref: str, removed: Check | None, bypassed: Check | None, nets: str = "") -> Guard:
-    a, b = nets.split() if nets else BY_REF[ref].nets[:2]
-    return Guard(ref, removed, bypassed, (a, b))
+def _guard(refs: str, removed: Check | None, bypassed: Check | None, nets: str = "") -> Guard:
+    names = tuple(refs.split())
+    a, b = nets.split() if nets else BY_REF[names[0]].nets[:2]
+    return Guard(names, removed, bypassed, (a, b))
 
 
 GUARDS: tuple[Guard, ...] = (
@@ -240,9 +265,9 @@ GUARDS: tuple[Guard, ...] = (
     _guard("Q3", drives, alive_stops, "s2 s1"),
     _guard("R5", alive_stops, drives),
     _guard("Q4", drives, alive_stops, "d4 0"),
-    _guard("C2", drives, alive_stops),
-    _guard("D2", drives, drives),
-    _guard("D3", drives, drives),
+    _guard("C2", alive_keeps_on, alive_stops),
+    _guard("D2", alive_keeps_on, alive_keeps_on),
+    _guard("D3", alive_keeps_on, None),  # bypassed, the pump is weaker and still passes only a changing pin
     _guard("R7", alive_stops, drives),
     # ranges, clamp test, clamp, limiters
     _guard("Q13", drives, drives_low, "fb13 0"),
@@ -257,7 +282,9 @@ GUARDS: tuple[Guard, ...] = (
     _guard("Q9", drives, lower_limiter_alone, "bo e2"),
     _guard("Q10", lower_limiter_alone, drives, "b2 0"),
     # bridge
-    *(_guard(ref, blank_processor_is_off, drives) for ref in ("R56", "R15", "R57", "R19")),
+    _guard("R56 R19", blank_processor_is_off, None),
+    _guard("R57 R15", blank_processor_is_off, None),
+    *(_guard(ref, None, drives) for ref in ("R56", "R19", "R57", "R15")),
     *(_guard(ref, drives, drives) for ref in ("R12", "R16")),
     # poles, relays, surges
     *(_guard(ref, drives, drives) for ref in ("R22", "R23", "R24", "R25", "R27", "R28")),
@@ -269,14 +296,14 @@ GUARDS: tuple[Guard, ...] = (
     _guard("D7", coils_fall_quietly, drives),
     _guard("D8", coils_fall_quietly, drives),
     # 5 V and second poles
-    _guard("F3", drives, five_volts_hold),
+    _guard("F3", drives, five_volt_fuse_opens),
     _guard("R40", drives, five_volts_hold),
     _guard("D9", five_volts_hold, drives),
     _guard("R37", wet_poles_read_open, None),
     _guard("R38", wet_poles_read_open, None),
 )
 
-#: In every test run: one of each kind, whose loss would hurt somebody first. The others take a minute: `make test-all`.
+#: In every test run: one of each kind, whose loss would hurt somebody first. The others take half a minute: `make test-all`.
 FIRST = ("D4 removed", "S1 bypassed", "D10 bypassed", "R10 bypassed", "Q10 removed", "D9 removed", "R38 removed")
 
 

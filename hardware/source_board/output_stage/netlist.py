@@ -14,16 +14,37 @@ from hardware.source_board.output_stage.circuit import PINS, SIMULATED, Part
 from hardware.source_board.output_stage.faults import NONE, Fault
 
 OPEN_OHM = 1e9
-LOADS_OHM = (0.01, 300.0, 1e4, 1e9)
-LOADS_B_OHM = (0.01, 1e9)
+SHORT_CIRCUIT_OHM = 0.01
 START_S = 4e-3  # supply comes up, drives low (the pump is taken as already running: the worse case)
 HALF_S = 0.6e-3
 DEAD_S = 40e-6
 SLOT_S = 2 * HALF_S + 2 * DEAD_S
 #: Silent stretch while the relays change over, as the firmware leaves one (there whole periods).
 BLANK_S = 1.2e-3
-START_B_S = START_S + len(LOADS_OHM) * SLOT_S + BLANK_S
-END_S = START_B_S + SLOT_S * len(LOADS_B_OHM) + 0.5e-3
+
+
+@dataclass(frozen=True)
+class Course:
+    """Loads that electrode A sees one after the other, one period each, then electrode B."""
+
+    loads_a: tuple[float, ...]
+    loads_b: tuple[float, ...]
+
+    @property
+    def start_b_s(self) -> float:
+        return START_S + len(self.loads_a) * SLOT_S + BLANK_S
+
+    @property
+    def end_s(self) -> float:
+        if not self.loads_b:
+            return START_S + len(self.loads_a) * SLOT_S + 0.1e-3
+        return self.start_b_s + len(self.loads_b) * SLOT_S + 0.5e-3
+
+
+FULL = Course((SHORT_CIRCUIT_OHM, 300.0, 1e4, OPEN_OHM), (SHORT_CIRCUIT_OHM, OPEN_OHM))
+#: Where current and voltage are largest.
+BRIEF = Course((SHORT_CIRCUIT_OHM, OPEN_OHM), ())
+START_B_S, END_S = FULL.start_b_s, FULL.end_s
 #: What the processor, the isolator and the two sensors draw from 5 V (own estimate: 25 mA).
 LOGIC_OHM = 200.0
 #: A pin that floats leaks so much from 5 V: 1 uA (ATmega328P data sheet, most, from memory).
@@ -70,14 +91,14 @@ def alive_until(stop_s: float) -> list[tuple[float, float]]:
     return [(0.0, 0.0)] + [(k * 1e-3, float(k % 2)) for k in range(1, int(stop_s * 1e3) + 1)]
 
 
-def _drives(ten_volts: bool) -> dict[str, str]:
+def _drives(ten_volts: bool, course: Course) -> dict[str, str]:
     positive, negative = [(0.0, 0.0)], [(0.0, 0.0)]
-    starts = [START_S + k * SLOT_S for k in range(len(LOADS_OHM))]
-    starts += [START_B_S + k * SLOT_S for k in range(len(LOADS_B_OHM))]
+    starts = [START_S + k * SLOT_S for k in range(len(course.loads_a))]
+    starts += [course.start_b_s + k * SLOT_S for k in range(len(course.loads_b))]
     for t in starts:
         positive += [(t, 1.0), (t + HALF_S, 0.0)]
         negative += [(t + HALF_S + DEAD_S, 1.0), (t + 2 * HALF_S + DEAD_S, 0.0)]
-    break_s = START_B_S - BLANK_S
+    break_s = course.start_b_s - BLANK_S
     return {
         "pb1": _steps(positive),
         "pb2": _steps(negative),
@@ -85,7 +106,7 @@ def _drives(ten_volts: bool) -> dict[str, str]:
         "pb4": _pwl([(0.0, 0.0)]),
         "pd4": _pwl([(0.0, 1.0)]),
         "pd5": _steps([(0.0, 1.0), (break_s, 0.0)]),
-        "pd6": _steps([(0.0, 0.0), (START_B_S - BLANK_S / 2, 1.0)]),
+        "pd6": _steps([(0.0, 0.0), (course.start_b_s - BLANK_S / 2, 1.0)]),
         "pc5": _steps(alive_until(END_S)),
     }
 
@@ -106,14 +127,14 @@ def _conductances(changes: list[tuple[float, float]]) -> str:
     return _pwl(points)
 
 
-def _loads() -> tuple[str, str]:
+def _loads(course: Course) -> tuple[str, str]:
     """Conductance over time of the two loads; the one that is not selected stays 1 kohm of water."""
-    a = [(0.0, 1 / LOADS_OHM[0])]
-    for k, ohm in enumerate(LOADS_OHM[1:], 1):
+    a = [(0.0, 1 / course.loads_a[0])]
+    for k, ohm in enumerate(course.loads_a[1:], 1):
         a.append((START_S + k * SLOT_S - DEAD_S / 2, 1 / ohm))
     b = [(0.0, 1e-3)]
-    for k, ohm in enumerate(LOADS_B_OHM):
-        b.append((START_B_S + k * SLOT_S - (BLANK_S / 4 if k == 0 else DEAD_S / 2), 1 / ohm))
+    for k, ohm in enumerate(course.loads_b):
+        b.append((course.start_b_s + k * SLOT_S - (BLANK_S / 4 if k == 0 else DEAD_S / 2), 1 / ohm))
     return _conductances(a), _conductances(b)
 
 
@@ -127,6 +148,7 @@ def netlist(
     opens: Mapping[str, float] | None = None,
     fixed_load_ohm: float | None = None,
     currents: bool = False,
+    course: Course = FULL,
 ) -> str:
     """SPICE text of one run. `opens`: contact reference -> time at which it opens, "alive" -> when the pin stops, a
     stuck pin -> when it falls.
@@ -149,7 +171,7 @@ def netlist(
     lines.append(".model DZU D(IS=1f RS=5 N=1.1 BV=6.2 IBV=5m NBV=3 CJO=50p)")
     lines += [f"Vbat bat 0 {battery_V}", f"Rlogic v5 0 {LOGIC_OHM:g}"]
     stuck = dict(fault.pins)
-    for pin, wave in _drives(ten_volts).items():
+    for pin, wave in _drives(ten_volts, course).items():
         if pin in fault.floating:
             lines.append(f"R{pin}f v5 {pin} {PIN_LEAK_OHM:g}")
             continue
@@ -172,7 +194,7 @@ def netlist(
                 nets[terminal] = cut_net
         lines += _device(part, nets, part.value * scale.get(part.ref, 1.0), fault, opens, build)
     lines += [f"Rbridge{k} {a} {b} {ohm:g}" for k, (a, b, ohm) in enumerate(fault.bridges)]
-    load_a, load_b = _loads()
+    load_a, load_b = _loads(course)
     if fixed_load_ohm is not None:
         load_a = load_b = f"{1 / fixed_load_ohm:.9g}"
     lines += [

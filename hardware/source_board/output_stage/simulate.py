@@ -14,7 +14,7 @@ import numpy as np
 import numpy.typing as npt
 from hardware.source_board.output_stage.circuit import SIMULATED, Part
 from hardware.source_board.output_stage.faults import NONE, Fault
-from hardware.source_board.output_stage.netlist import END_S, NOMINAL, SLOT_S, START_S, Build, netlist
+from hardware.source_board.output_stage.netlist import FULL, NOMINAL, SLOT_S, START_S, Build, Course, netlist
 
 CURRENT_BOUND_A = 0.020  # own choice, held under any single fault
 VOLTAGE_BOUND_V = 12.4  # NEC 680.2: interrupted DC, the lowest of the contact limits
@@ -138,13 +138,16 @@ def run(
     build: Build = NOMINAL,
     ten_volts: bool = True,
     stress: bool = False,
+    course: Course = FULL,
 ) -> Outcome:
     """One fault over all loads. Raises SimulationFailed."""
-    text = netlist(fault, battery_V, temperature_C=temperature_C, build=build, ten_volts=ten_volts, currents=stress)
+    text = netlist(
+        fault, battery_V, temperature_C=temperature_C, build=build, ten_volts=ten_volts, currents=stress, course=course
+    )
     try:
-        w = waves(text, END_S, timeout_s=40.0)
+        w = waves(text, course.end_s, timeout_s=40.0)
     except SimulationFailed:  # the other way to integrate gets past most places where one is stuck
-        w = waves(text.replace("method=gear", "method=trap cshunt=1e-13"), END_S)
+        w = waves(text.replace("method=gear", "method=trap cshunt=1e-13"), course.end_s)
     short = (w["time"] >= START_S) & (w["time"] <= START_S + SLOT_S)
     return Outcome(
         fault,
