@@ -14,6 +14,7 @@ from pathlib import Path
 import pytest
 from tests.support import board_figures as figures
 from tests.support.board_rig import SOURCES, FirmwareRig, build_or_skip
+from tests.support.board_starts import starts
 
 from earthward.devices.protocol import EventCode, Identity, ResetCause, Type, unpack_report
 from earthward.emulated.virtual_mcu import DRIVE_NEGATIVE, DRIVE_POSITIVE, OUTPUTS, Build
@@ -113,7 +114,7 @@ def test_no_overflow_of_the_tick_counter_is_lost(build: Build, waveform: Wavefor
     rig = FirmwareRig(build)
     rig.energise(rig.configuration(waveform, 36.0))
     tick, cycle = rig.beat().tick, rig.mcu.cycle
-    rig.run(6.0)
+    rig.run(2.5)
     ticks, cycles = rig.beat().tick - tick, rig.mcu.cycle - cycle
     rig.close()
     assert ticks == pytest.approx(cycles / 8, abs=2000), "1 ms: both ends of the span are heartbeats on the wire"
@@ -209,7 +210,7 @@ def test_watchdog_restart_is_named_within_a_second_and_never_rearms(build: Build
     identity = rig.hello()
     assert identity.reset_cause == ResetCause.WATCHDOG
     rig.mcu.forget_edges()
-    rig.run(2.0)
+    rig.run(0.6)
     assert rig.tripped_by() == Trip.WATCHDOG
     assert not [e for e in rig.mcu.edges() if e.value and e.pin in OUTPUTS]
     rig.close()
@@ -317,7 +318,7 @@ def check_corrupted(build: Build, count: int) -> None:
 
 
 def test_corrupted_frames_are_not_accepted(build: Build) -> None:
-    check_corrupted(build, 10_000)
+    check_corrupted(build, 4_000)
 
 
 @pytest.mark.slow
@@ -325,33 +326,33 @@ def test_a_million_corrupted_frames(build: Build) -> None:
     check_corrupted(build, 1_000_000)
 
 
-@pytest.mark.parametrize("seconds", [6.0, pytest.param(60.0, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("seconds", [2.0, pytest.param(60.0, marks=pytest.mark.slow)])
 def test_garbage_neither_energises_nor_locks_the_link(build: Build, seconds: float) -> None:
     driven, took_s = figures.garbage(build, seconds)
     assert not driven
     assert took_s <= 0.05, "the link answers at once"
 
 
-def test_no_start_is_tripped_whatever_its_phase(build: Build) -> None:
-    """Thirty good starts, each at another phase of the converter's round. The battery's value, converted when the test
-    of the clamp began, was once taken for the bridge rail's: two of these starts tripped, 12 of 300."""
-    rig = FirmwareRig(build)
-    try:
-        rig.set_enable(False)
-        rig.restart(ResetCause.POWER_ON)
-        rig.wait(0.2)
-        for number in range(30):
-            rig.set_enable(True)
-            rig.wait(0.02 + (number * 7919 % 1000) * 3.1e-5)
-            good = rig.configure()
-            rig.beat()
-            rig.request(Type.ARM, rig.arm_body(good))
-            rig.request(Type.ENERGISE)
-            rig.run(0.12, 0.05)
-            report = unpack_report(rig.request(Type.STATUS), 0.0)
-            assert (report.state, report.trip) == (BoardState.ENERGISED, Trip.NONE), number
-            rig.request(Type.OFF)
-            rig.set_enable(False)
-            rig.wait(0.12)
-    finally:
-        rig.close()
+def check_starts(build: Build, count: int, seed: int) -> None:
+    made = starts(build, count, seed)
+    print(made)
+    assert made.count == count
+    assert made.tripped == []
+
+
+def test_no_good_start_is_tripped(build: Build) -> None:
+    """Any supply, load, waveform and phase of the converter's round. The battery's value, converted when the test of
+    the clamp began, was once taken for the bridge rail's (12 of 300 starts tripped), and the converter's handler held
+    up the end of short pulses (12 of these, `sine` above 40 Hz)."""
+    check_starts(build, 40, seed=1)
+
+
+@pytest.mark.slow
+def test_no_good_start_of_ten_thousand_is_tripped(build: Build) -> None:
+    check_starts(build, 10_000, seed=2)
+
+
+def test_a_bad_start_would_be_seen(build: Build) -> None:
+    """The same starts with a clamp that is missing: every one at a battery that could reach it trips."""
+    made = starts(build, 10, seed=1, world=lambda world: setattr(world, "clamp_V", 12.4))
+    assert len(made.tripped) >= 5

@@ -5,8 +5,8 @@
     python tests/benchmarks/bench_board_sweeps.py flips --first 0 --count 2000
     python tests/benchmarks/bench_board_sweeps.py starts --first 0 --count 10000 --minutes 7
 
-Pieces of one seed add up: the trial's number alone decides what it tries. With --minutes it stops in time and says how far
-it came. Exit code 1 when one went wrong.
+Pieces of one seed add up: the trial's number alone decides what it tries. With --minutes it stops in time and says how
+far it came. Exit code 1 when one went wrong.
 """
 
 from __future__ import annotations
@@ -23,7 +23,6 @@ from tests.support.board_starts import starts
 
 from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError
-
 
 #: trials between two looks at the time; one board lasts for 50
 PIECE = 100

@@ -1,7 +1,7 @@
 """Good starts of the output that must not trip: any supply, load, waveform, frequency, range, battery and phase.
 
-The firmware runs on the virtual chip. A start is ENERGISE, the tests of clamp and relays, and the periods that a verdict
-about halves needs; then the board must still be energised, without a trip.
+The firmware runs on the virtual chip. A start is ENERGISE, the tests of clamp and relays, and the periods that a
+verdict about halves needs; then the board must still be energised, without a trip.
 """
 
 from __future__ import annotations
@@ -74,7 +74,7 @@ class Starts:
         return f"{self.count} good starts, {len(self.tripped)} tripped"
 
 
-def _ready(build: Build, chance: random.Random) -> tuple[FirmwareRig, str, float]:
+def _ready(build: Build, chance: random.Random, spoil: Callable[[World], object]) -> tuple[FirmwareRig, str, float]:
     """A board armed with the enable held, its words, its period. Supply 4.75 to 5.25 V, bridge within 2 %."""
     rig = FirmwareRig(build, boot=False)
     rig.mcu.record(False)
@@ -82,6 +82,7 @@ def _ready(build: Build, chance: random.Random) -> tuple[FirmwareRig, str, float
         world.supply_V = chance.choice((4.75, 5.25, chance.uniform(4.75, 5.25)))
         world.bridge_V = chance.uniform(9.8, 10.2)
         world.battery_V = chance.uniform(11.0, 15.0)
+        spoil(world)
         supply_V, battery_V = world.supply_V, world.battery_V
     rig.wait(0.2)
     waveform = chance.choice(tuple(WAVEFORMS))
@@ -112,8 +113,10 @@ def _start(rig: FirmwareRig, load: str, period_s: float, chance: random.Random) 
     return Trip(report.trip).name
 
 
-def starts(build: Build, count: int, seed: int, first: int = 0) -> Starts:
-    """Starts `first` to `first + count` of the endless list that `seed` stands for."""
+def starts(
+    build: Build, count: int, seed: int, first: int = 0, world: Callable[[World], object] = lambda world: None
+) -> Starts:
+    """Starts `first` to `first + count` of the endless list that `seed` stands for. `world` spoils each board's."""
     total = Starts()
     made: tuple[FirmwareRig, str, float] | None = None
     for k in range(first, first + count):
@@ -121,7 +124,7 @@ def starts(build: Build, count: int, seed: int, first: int = 0) -> Starts:
         if k % STARTS_A_BOARD == 0 or made is None:
             if made is not None:
                 made[0].close()
-            made = _ready(build, chance)
+            made = _ready(build, chance, world)
         rig, words, period_s = made
         rig.beat()
         rig.wait(chance.uniform(0.0, 0.01))

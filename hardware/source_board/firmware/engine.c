@@ -95,10 +95,15 @@ static void wait_for_rise(uint16_t when)
 	TCCR1A = negative ? _BV(COM1B1) | _BV(COM1B0) : _BV(COM1A1) | _BV(COM1A0);
 	if ((uint16_t)(when - TCNT1) > RISE_EARLY + RISE_SPARE + MIN_NOTICE) /* passed already */
 		turns = 0;
-	sei(); /* the other handlers need not wait with us; this one's own interrupt is off */
+	/* The other handlers are short and need not wait with us; this one's own interrupt is off, and so is the converter's,
+	 * which would hold up the end of a short pulse. */
+	uint8_t converter = ADCSRA & _BV(ADIE);
+	ADCSRA &= (uint8_t)~(_BV(ADIE) | _BV(ADIF)); /* writing the flag as one would clear it */
+	sei();
 	while (turns && !(TIFR1 & flag))
 		turns--;
 	cli();
+	ADCSRA = (uint8_t)((ADCSRA & ~_BV(ADIF)) | converter);
 	if (!running) /* one of them has tripped */
 		return;
 	if (!turns) {

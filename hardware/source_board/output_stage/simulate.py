@@ -144,6 +144,8 @@ def run(
     text = netlist(
         fault, battery_V, temperature_C=temperature_C, build=build, ten_volts=ten_volts, currents=stress, course=course
     )
+    if not stress:
+        text += ".save v(vabs) v(iabs) v(vb) v(v5)\n"
     try:
         w = waves(text, course.end_s, timeout_s=40.0)
     except SimulationFailed:  # the other way to integrate gets past most places where one is stuck

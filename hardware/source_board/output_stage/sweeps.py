@@ -69,7 +69,7 @@ def printed() -> list[tuple[str, float]]:
 
 def largest_current() -> list[Fault]:
     """The one case that drove most when the table was printed."""
-    rows = [line for line in CASES.read_text(encoding="utf-8").split("\n\n")[0].splitlines()[1:]]
+    rows = CASES.read_text(encoding="utf-8").split("\n\n")[0].splitlines()[1:]
     worst = max(rows, key=lambda row: float(row[70:].split()[0]))[:70].strip()
     return [fault for fault in all_faults() if fault.name == worst]
 
