@@ -118,6 +118,11 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
         "		TIFR1 = negative ? _BV(OCF1B) : _BV(OCF1A);\n"
         "		TIMSK1 = _BV(TOIE1) | (negative ? _BV(OCIE1B) : _BV(OCIE1A));\n		return;\n",
     ),
+    "converter holds up short pulses": (
+        "engine.c",
+        "	ADCSRA &= (uint8_t)~(_BV(ADIE) | _BV(ADIF)); /* writing the flag as one would clear it */\n",
+        "",
+    ),
     "watchdog reset forgotten": ("main.c", "	else if (reset_cause & _BV(WDRF))", "	else if (0)"),
 }
 
