@@ -61,7 +61,8 @@ class SourceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     waveform: WaveformName = "coded"
     frequency_Hz: Annotated[float, Meta(ge=5.0, le=100.0)] = 36.0
     """Repetition frequency of one period."""
-    current_limit_A: Annotated[float, Meta(gt=0.0, le=0.02)] = 0.010
+    current_limit_A: Annotated[float, Meta(gt=0.0, le=0.02)] = 0.005
+    """Above 5 mA the board takes its 10 V range: up to 8.3 mA, more than the 5 mA let-go figure (docs/safety.md)."""
     listen: bool = True
     """Scan the band with the source off before it first comes on, and take the repetition frequency with least
     interference. (The name stays: configuration files of earlier versions have it.)"""

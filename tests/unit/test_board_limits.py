@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
+from earthward.config import SourceConfig
 from earthward.emulated import board_logic, load
 from earthward.safety.limits import HARDWARE_CURRENT_A, Limits, check_board
 
@@ -32,6 +33,7 @@ def test_the_boards_default_is_below_let_go() -> None:
     """5 mA rms AC, IEC 60479-1 (from memory); a symmetric square has rms = peak."""
     pins, limits = defines("board.h"), defines("limits.h")
     assert limits["DEFAULT_LIMIT_UA"] <= pins["LOW_RANGE_UA"] == 5000
+    assert SourceConfig().current_limit_A * 1e6 <= pins["LOW_RANGE_UA"], "the host's too"
     assert pins["BRIDGE_LOW_MV"] / pins["SERIES_OHM"] <= 5.0, "mA into a short circuit in the low range"
 
 

@@ -53,6 +53,8 @@ LOOK_PATIENCE_S = 2.0
 SWITCH_PINS: dict[SwitchName, int] = {"keep": 5, "map": 6, "next": 13, "off": 19}
 #: How many fittings the pool of the headless visit has.
 VISIT_FITTINGS = 3
+#: The board's 10 V range; an instrument that nobody has configured asks for 5 mA.
+DEMO_CURRENT_A = 0.010
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -119,11 +121,13 @@ def _out_folder(wanted: str | None) -> Iterator[Path]:
 
 
 def demo_config(scenario: Scenario, socket: Path) -> Config:
+    """As an owner writes it who wants all the board can give: the figures of README.md were measured so."""
     config = Config()
     return msgspec.structs.replace(
         config,
         adc=msgspec.structs.replace(config.adc, front_end_gain=scenario.front_end_gain),
         pair=msgspec.structs.replace(config.pair, spacing_m=scenario.spacing_m),
+        source=msgspec.structs.replace(config.source, current_limit_A=DEMO_CURRENT_A),
         service=msgspec.structs.replace(config.service, socket=str(socket)),
     )
 
