@@ -27,6 +27,8 @@ KEEP_GOING = 8
 SETTLED = 1.0
 #: So few coarse cells within reach of the best are refitted on the fine grid.
 SHARP_CELLS = 12
+#: A place that was not refitted is at most so much likelier (nats) than the nearest that was.
+RISE = 1.0
 #: Relative error of each contribution while scanning: what a linear estimate leaves out.
 SCAN_MODEL_ERROR = 0.03
 #: Distance within which the scan gives a station the cell's own covariance.
@@ -67,6 +69,8 @@ class _Search:
     scan: Scores | None
     gain: float
     leave_one_out: FloatArray
+    dropped: FloatArray
+    """Scores (n,) of coarse cells that were refitted and dropped, where they stood then; else -inf."""
 
     @property
     def liner(self) -> LinerGrid:
@@ -177,7 +181,8 @@ def _prepare(
     coarse = liner.grid.coarse
     score, current = np.full(len(coarse), -1e12), np.full(len(coarse), 0.5)
     none = np.full(model.obs.stations, np.inf)
-    search = _Search(model, base, effort, thorough, near, score, current, None, np.inf, none)
+    dropped = np.full(len(coarse), -np.inf)
+    search = _Search(model, base, effort, thorough, near, score, current, None, np.inf, none, dropped)
     if near is None:
         search.scan, search.gain = scan(model, base, search.bent)
         score[liner.subsampled], current[liner.subsampled] = search.scan.score, search.scan.current_mA
@@ -219,7 +224,9 @@ def _refit_seeds(search: _Search, seeds: IntArray) -> Candidates:
         # Beside a strong leak scores differ by thousands long before the refits have settled: some always go on.
         keep = found.score[order] > found.score.max() - margin
         keep[:KEEP_GOING] = True
+        search.dropped[found.cell] = found.score
         found = candidates.pick(found, order[keep])
+        search.dropped[found.cell] = -np.inf
         search.advance(found, 1)
     return found
 
@@ -341,15 +348,19 @@ def _better_of(one: Candidates, other: Candidates) -> Candidates:
 
 
 def _unvisited(search: _Search, of_coarse: IntArray, found: Candidates) -> FloatArray:
-    """Scores (n,) of all coarse cells as the linear scan has them, moved to the level of the refitted ones."""
+    """Scores (n,) of all coarse cells as the linear scan has them, moved to the level of the nearest cell that was
+    refitted, be it dropped since: where refits were hopeless, what lies between them is no better."""
     assert search.scan is not None
-    coarse, sample = search.coarse, search.liner.subsampled
-    both = np.flatnonzero(of_coarse[sample] >= 0)
-    if not len(both):
+    coarse = search.coarse
+    _, near = cKDTree(coarse.centre_m[search.liner.subsampled]).query(coarse.centre_m)
+    scanned = search.scan.score[near]
+    refitted = np.where(of_coarse >= 0, found.score[of_coarse], search.dropped)
+    tried = np.flatnonzero(np.isfinite(refitted))
+    if not len(tried):
         return np.full(len(coarse), -np.inf)
-    refitted = found.score[of_coarse[sample[both]]]
-    _, near = cKDTree(coarse.centre_m[sample]).query(coarse.centre_m)
-    return np.asarray(search.scan.score[near] + np.median(refitted - search.scan.score[both]))
+    _, nearest = cKDTree(coarse.centre_m[tried]).query(coarse.centre_m)
+    beside = tried[nearest]
+    return refitted[beside] + np.minimum(scanned - scanned[beside], RISE)
 
 
 def _around(
