@@ -16,7 +16,8 @@ from earthward.inversion.normal import pose_covariance
 from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.predict import Model, State, make_model, pair_field, predict
 from earthward.inversion.prepare import leak_sink, make_problem
-from earthward.inversion.stages import search_one
+from earthward.inversion.scan import Scores
+from earthward.inversion.stages import RISE, _Search, _unvisited, search_one
 from earthward.inversion.types import Head, LocateSettings
 from earthward.pool.box import BoxField
 from earthward.pool.shape import rectangle
@@ -273,3 +274,28 @@ def test_a_sink_keeps_its_share_where_another_placement_injects_more() -> None:
         packed.append((obs.value_uV / problem.injected_mA.mean(), np.ptp(problem.injected_mA)))
     assert np.allclose(packed[0][0], packed[1][0])
     assert packed[0][1] == packed[1][1] == 0.0
+
+
+def test_liner_that_was_not_refitted_is_judged_by_the_nearest_that_was() -> None:
+    """A linear scan far off the refits' level must not fill a region with liner that nothing speaks for."""
+    model = small_model()
+    liner = model.problem.liner
+    coarse, cells = liner.grid.coarse, len(liner.grid.coarse)
+    base = fit(model, None, 1)
+    scanned = np.where(coarse.centre_m[liner.subsampled, 0] > 2.0, 50.0, 0.0)
+    scan = Scores(scanned, scanned, scanned, np.ones(len(scanned)), 0.0)
+    dropped = np.full(cells, -np.inf)
+    dropped[liner.seed_grid] = -300.0
+    nowhere = np.full(cells, -1.0)
+    search = _Search(
+        model, base, 2, False, None, nowhere, nowhere, scan, 0.0, np.full(model.obs.stations, np.inf), dropped
+    )
+    at = int(liner.seed_grid[0])
+    found = search.begin(np.array([at]), base.state, np.array([0.5]))
+    found.score = np.array([-100.0])
+    of_coarse = np.full(cells, -1)
+    of_coarse[at] = 0
+    guess = _unvisited(search, of_coarse, found)
+    gap = np.linalg.norm(coarse.centre_m - coarse.centre_m[at], axis=1)
+    assert guess.max() <= -100.0 + RISE and gap[guess > -110.0].max() < 2.0
+    assert (guess[gap > 2.0] <= -300.0 + RISE).all()
