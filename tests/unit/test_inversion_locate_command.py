@@ -48,11 +48,15 @@ def refused(folder: Path, capsys: pytest.CaptureFixture[str], rows: list[KeptRea
 
 
 def test_whole_answer_and_plan(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert call(tmp_path, list(visit()[1]), "--json", "--plot", str(tmp_path / "plan.svg")) == 0
+    more = ("--json", "--remaining-loss", "150", "--plot", str(tmp_path / "plan.svg"))
+    assert call(tmp_path, list(visit()[1]), *more) == 0
     data = json.loads(capsys.readouterr().out)
     for key in ("findings", "p_leak_count", "budget", "coverage", "next_station", "suspect_readings"):
         assert key in data
     assert set(data["budget"]) >= {"injected_A", "fittings", "findings_A", "unexplained_A", "unexplained_interval_A"}
+    done = data["search_done"]
+    assert done["patches"] == len(data["coverage"]["cells"]) and done["done"] == (done["open_patches"] == 0)
+    assert done["hole_mm"] > 0 and sum(done["beside"].values()) <= done["open_patches"] and "150 L/day" in done["text"]
     assert "<svg" in (tmp_path / "plan.svg").read_text(encoding="utf-8")
 
 
@@ -174,7 +178,7 @@ def test_reading_files_that_cannot_be(
     assert words in refused(tmp_path, capsys, [], text=text)
 
 
-@pytest.mark.parametrize("option", ["--position-sigma", "--bearing-sigma", "--water-voltage"])
+@pytest.mark.parametrize("option", ["--position-sigma", "--bearing-sigma", "--water-voltage", "--remaining-loss"])
 def test_options_that_cannot_be(tmp_path: Path, capsys: pytest.CaptureFixture[str], option: str) -> None:
     assert option in refused(tmp_path, capsys, list(visit()[1]), option, "-1")
 
