@@ -11,6 +11,7 @@ from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 from earthward.daemon.protocol import FromDaemon, Steps
 from earthward.display.canvas import Canvas
 from earthward.display.draw import draw
+from earthward.display.forms import FORMS
 from earthward.display.frame import now_line
 from earthward.display.meaning import meaning_of
 from earthward.display.options import Options
@@ -18,7 +19,7 @@ from earthward.display.page import Scene
 from earthward.display.places import tapes_to
 from earthward.display.press import press
 from earthward.display.snapshot import Snapshot, connection
-from earthward.display.view import View
+from earthward.display.view import Entry, View
 from earthward.record.step import Step
 from earthward.survey.steps import STEP_TITLES
 
@@ -31,7 +32,10 @@ def check(width: int, height: int, snapshot: Snapshot, view: View, now: float, t
     canvas = draw(width, height, snapshot, view, Options(tier=tier), now)  # type: ignore[arg-type]
     text = lines(canvas)
     # What does not fit whole says so; nothing ends in the middle of a sentence as if it were one.
-    assert not canvas.clipped or any("..." in line for line in text)
+    marked = [piece.strip() for line in text for piece in line.split("...")[:-1]]
+    for lost in canvas.clipped:
+        whole = " ".join(lost.split())
+        assert any(" ".join(piece.split())[-8:] in whole for piece in marked if piece), (lost, *text)
     assert len(text) == height
     assert [len(line) for line in text] == [width] * height
     assert "EMULATED" in text[0]
@@ -69,6 +73,31 @@ def test_nothing_is_cut_without_saying_so(state: str, size: tuple[int, int]) -> 
             assert said
             assert said.split()[0] in " ".join(text[-4:-1])
             assert key in ("", "keep", "next", "map", "hand")
+
+
+@pytest.mark.parametrize("size", [SMALL, *SIZES], ids=lambda s: f"{s[0]}x{s[1]}")
+def test_questions_forms_and_help_are_not_cut(size: tuple[int, int]) -> None:
+    """What lies over a page: every page of the help, every question that the keys open, every form."""
+    off, now = scene("off")
+    on, _ = scene()
+    views: list[tuple[Snapshot, View]] = [(on, View(help=n)) for n in range(1, 6)]
+    for snapshot in (off, on):
+        for page in PAGES:
+            for selected in range(12):
+                view, _ = press(View(page=page, selected=selected, hands=True), "keep", snapshot, now)
+                if view.choice is not None:
+                    views.append((snapshot, view))
+    for name, form in FORMS.items():
+        empty = ("",) * len(form.fields)
+        views += [
+            (on, View(entry=Entry(form=name, lines=empty))),
+            (on, View(entry=Entry(form=name, lines=empty, wheel=0))),
+        ]
+    asked = {view.choice.text for _, view in views if view.choice is not None}
+    assert len(asked) >= 6
+    for snapshot, view in views:
+        for system in ("si", "us"):
+            check(*size, snapshot, replace(view, system=system), now)
 
 
 @pytest.mark.parametrize("size", SIZES, ids=lambda s: f"{s[0]}x{s[1]}")
