@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import msgspec
 import pytest
 
 from earthward.daemon.plan import build_plan
@@ -179,6 +180,41 @@ def test_the_sensitivity_test_is_wanted_again_when_settings_change(tmp_path: Pat
     with pytest.raises(InputError, match="at least one reading connected"):
         visit.judge_test_leak(0.5)
     assert {r.settings_id for r in visit.store.readings()} == {1}
+
+
+def test_a_test_leak_that_was_not_seen_is_wanted_again_once_something_is_covered(tmp_path: Path) -> None:
+    visit = lit(tmp_path / "s.db")
+    visit.use_settings({"spacing_m": 0.3})
+    for k, state in enumerate(("disconnected", "connected", "disconnected")):
+        visit.keep(place(4.0), reading(1e-6, float(k)), purpose="test leak", test_leak=state)  # type: ignore[arg-type]
+    assert not visit.judge_test_leak(0.5).ok
+    assert {s.key: s.status for s in visit.steps(WELL)}["proof"] == "failed"
+    visit.set_covered("light", True)
+    step = next(s for s in visit.steps(WELL) if s.key == "proof")
+    assert step.status in ("now", "to do") and "covered since" in step.text
+
+
+def test_a_search_from_before_a_cover_is_not_taken(tmp_path: Path) -> None:
+    """Its findings would be of another pool: a repaired leak was found a second time by one that came late."""
+    visit = lit(tmp_path / "s.db")
+    visit.keep(place(2.0), reading(), injected_A=0.008)
+    result = locate(*visit.search_input())
+    visit.set_covered("light", True)
+    assert not visit.adopt(result) and visit.result is None and visit.store.location() is None
+    visit.search_input()
+    assert visit.adopt(result), "one that begins now is taken"
+
+
+def test_every_reading_knows_what_was_covered(tmp_path: Path) -> None:
+    visit = lit(tmp_path / "s.db")
+    visit.keep(place(2.0), reading(), injected_A=0.008)
+    visit.set_covered("light", True)
+    visit.keep(place(3.0), reading(), injected_A=0.002)
+    first, second = visit.store.readings("survey")
+    now = frozenset({"light"})
+    assert first.covered_then(now) == frozenset() and second.covered_then(frozenset()) == now
+    # A reading that does not say, as all of earlier files, goes with the pool file.
+    assert msgspec.structs.replace(first, covered=()).covered_then(now) == now
 
 
 def test_the_statement_that_nobody_is_in_the_water_is_a_step_of_the_visit(tmp_path: Path) -> None:

@@ -65,9 +65,15 @@ def course(outcomes: Mapping[str, Outcome], marked: Mapping[str, str]) -> list[S
 
 
 def outcomes_of(
-    store: SurveyStore, result: Result | None, stations: int, wanted: str | None, instrument: Instrument
+    store: SurveyStore,
+    result: Result | None,
+    stations: int,
+    wanted: str | None,
+    instrument: Instrument,
+    changed_since: bool = False,
 ) -> dict[str, Outcome]:
-    """What record, search and instrument say of each step. `wanted`: why the test leak is to be read again."""
+    """What record, search and instrument say of each step. `wanted`: why the test leak is to be read again;
+    changed_since: something was covered since it was read."""
     findings = store.findings()
     loss, tests = store.loss_tests(), store.sensitivity_tests()
     water = visit_water_budget(loss, findings)
@@ -83,7 +89,7 @@ def outcomes_of(
         "safe": (None, "not checked yet") if safe is None else (safe, instrument.stray_text),
         "set up": (instrument.healthy or None, ""),
         "water clear": (True, "stated") if instrument.stated_clear else (None, "Look at the whole pool, then say so."),
-        "proof": _sensitivity(tests[-1] if tests else None, wanted),
+        "proof": _sensitivity(tests[-1] if tests else None, wanted, changed_since),
         "survey": _surveyed(stations, result, ended),
         "locate": (None, "") if result is None else (result.verdict == "found" or None, result.text),
         "dye": (_all(f.stage != "suspected" for f in findings), f"findings: {len(findings)}"),
@@ -103,12 +109,15 @@ def _surveyed(stations: int, result: Result | None, ended: Ending | None) -> Out
     return (True if stations >= ENOUGH_STATIONS and (seen or 0.0) >= ENOUGH_SEEN else None), text
 
 
-def _sensitivity(last: SensitivityTest | None, wanted: str | None) -> Outcome:
+def _sensitivity(last: SensitivityTest | None, wanted: str | None, changed_since: bool) -> Outcome:
     if last is not None and wanted is None:
         return True, str(last.result.get("text", ""))
     if last is None or last.ok:
         # Never read, or held once: to be read (again), not failed.
         return None, f"{wanted}."
+    if changed_since:
+        # With a strong fitting covered the test leak gets more of the current.
+        return None, f"{last.result.get('text', '')} A fitting was covered since: read it again.".strip()
     return False, str(last.result.get("text", ""))
 
 

@@ -406,5 +406,8 @@ class Visit:
     def steps(self, instrument: Instrument) -> list[Step]:
         """Where the visit stands."""
         instrument = replace(instrument, stray_text=self._stray_text)
-        outcomes = outcomes_of(self.store, self.result, self._stations, self.sensitivity_wanted(), instrument)
+        meta = self.store.meta()
+        changed_since = int(meta.get(CHANGED_AFTER_ROW, -1)) >= int(meta.get(JUDGED_AFTER_ROW, 0))
+        wanted = self.sensitivity_wanted()
+        outcomes = outcomes_of(self.store, self.result, self._stations, wanted, instrument, changed_since)
         return course(outcomes, self._marked())
