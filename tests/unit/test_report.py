@@ -20,7 +20,7 @@ from earthward.cli import main
 from earthward.record.finding import Finding
 from earthward.record.place import Fitting
 from earthward.record.reading import KeptReading
-from earthward.record.visit import LossTest, Photo, SafetyCheck, SensitivityTest
+from earthward.record.visit import CurrentStep, LossTest, Photo, SafetyCheck, SensitivityTest
 from earthward.report import pdf
 from earthward.report.blocks import Bullets, Document, Figure, KeyFigures, Paragraph, Table
 from earthward.report.build import build_report, pictures_of
@@ -134,6 +134,50 @@ def test_page_one_tells_the_owner_the_outcome(record: Contents) -> None:
                     "Method and limits", "Cautions", "Taken back", "Pictures"):  # fmt: skip
         assert heading in text, heading
     assert "not here: lost.jpg (not with this report)" in text
+
+
+def test_page_one_says_what_could_hide_and_what_remains(record: Contents) -> None:
+    cells = [
+        {"position_m": [1.0, 1.0, 0.5], "size_m": 0.4, "limit_A": 1e-4, "limit_hole_mm": 0.4, "detectable_A": 1e-4}
+    ]
+    coverage = {"fraction_at_reference": 0.82, "reference_A": 3e-4, "cells": cells, "text": "x"}
+    light = Fitting(name="light", kind="light", position_m=(9.0, 2.25, 0.7), covered=True)
+    ladder = Fitting(name="ladder", kind="ladder", position_m=(1.6, 0.0, 0.4))
+    step = CurrentStep(
+        kind="cover",
+        fitting="light",
+        before_A=6e-3,
+        before_sigma_A=1e-5,
+        after_A=1.5e-3,
+        after_sigma_A=1e-5,
+        time_s=0.0,
+    )
+    budget = {"injected_A": 1.5e-3, "fittings": [{"name": "ladder", "current_A": 1e-3, "interval_A": [9e-4, 1.1e-3]}],
+              "findings_A": 0.0, "unexplained_A": 0.0, "unexplained_interval_A": [0.0, 1e-4]}  # fmt: skip
+    location = {"coverage": coverage, "budget": budget, "findings": []}
+    told, _ = page(build(replace(record, fittings=[light, ladder], current_steps=[step], location=location)))
+    first = told[: told.index("Findings, for the technician")]
+    assert "in 82 % of the liner no leak that takes 0.3 mA or more" in first and "no hole above about 0.4 mm" in first
+    assert "in the other 18 %" in first and "Leaks in pipes are not seen" in first
+    assert "Take the cover or plug off again before the pool is used: light." in first
+    assert "dye at the seals of fittings that took much of the current: light (75 % of the current)." in first
+    assert "18 % of the liner is not excluded" in first and "Nothing is open" not in first
+
+
+def test_times_are_those_at_the_pool(record: Contents) -> None:
+    assert "when (UTC)" in page(build(record))[0]
+    there = replace(record, meta={**record.meta, "utc_offset_s": -7 * 3600.0})
+    text, _ = page(build(there))
+    assert "when (UTC-07:00)" in text and "when (UTC)" not in text
+    noon = structs.replace(record.safety_checks[0], time_s=1_781_697_600.0)  # 2026-06-17 12:00 UTC
+    assert "2026-06-17 05:00" in page(build(replace(there, safety_checks=[noon])))[0]
+
+
+def test_no_persons_or_companys_name_is_on_a_customers_page(record: Contents) -> None:
+    told = page(build(record))[0].lower()
+    assert "formula 1" in told
+    for name in ("carrier", "shah", "smith", "penman", "ashrae"):
+        assert name not in told
 
 
 def test_emulated_is_stamped_and_real_is_not(record: Contents, tmp_path: Path) -> None:

@@ -94,7 +94,8 @@ def _block(block: Block, number: int, folder: Path) -> str:
         case Paragraph(text, "lead"):
             return f"#text(size: 11.5pt, {_string(text)})"
         case Paragraph(text, "small"):
-            return f"#small({_string(text)})"
+            # What is said about a table stays with it.
+            return f"#block(sticky: true, small({_string(text)}))"
         case Paragraph(text, "caution"):
             return f"#caution({_string(text)})"
         case Paragraph(text, _):
