@@ -280,7 +280,7 @@ def test_geopackage_has_what_the_standard_asks(record: Contents, tmp_path: Path)
 def test_command_writes_every_format_and_takes_it_back(
     survey: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
-    for kind, name in (("csv", "t"), ("json", "a.json"), ("unified", "a.ohm"), ("gpkg", "a.gpkg")):
+    for kind, name in (("csv", "t"), ("json", "a.json"), ("electrode-resistances", "a.ohm"), ("gpkg", "a.gpkg")):
         assert main(["export", str(survey), "--format", kind, "--out", str(tmp_path / name), "--json"]) == 0
         assert json.loads(capsys.readouterr().out)["written"]
         assert (tmp_path / name).exists()

@@ -1,4 +1,4 @@
-"""`earthward export SURVEY --format csv|json|unified|gpkg`: a survey in open formats, and back.
+"""`earthward export SURVEY --format csv|json|electrode-resistances|gpkg`: a survey in open formats, and back.
 
 `earthward export NEW.survey --import FILE` makes a survey from an exported JSON document or a readings CSV;
 `earthward export --schema` prints the JSON Schema of the document.
@@ -23,12 +23,18 @@ from earthward.survey.files.whole import write_whole
 from earthward.survey.store import SurveyStore
 
 SUMMARY = "a survey in open formats"
-ENDINGS = {"csv": "-tables", "json": ".json", "unified": ".ohm", "gpkg": ".gpkg"}
+ENDINGS = {"csv": "-tables", "json": ".json", "electrode-resistances": ".ohm", "gpkg": ".gpkg"}
+#: Earlier names, which scripts may still use.
+EARLIER = {"unified": "electrode-resistances"}
+
+
+def _named(name: str) -> str:
+    return EARLIER.get(name, name)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("survey", metavar="SURVEY", nargs="?", help="the survey file")
-    parser.add_argument("--format", choices=sorted(ENDINGS), help="what to write")
+    parser.add_argument("--format", type=_named, choices=sorted(ENDINGS), help="what to write")
     parser.add_argument("--out", metavar="PATH", help="file (csv: folder) to write; default beside the survey")
     parser.add_argument(
         "--import", dest="source", metavar="FILE",
@@ -47,7 +53,7 @@ def run(args: argparse.Namespace) -> int:
     if args.survey is None:
         raise InputError("say which survey file is meant")
     if (args.format is None) == (args.source is None):
-        raise InputError("give either --format csv|json|unified|gpkg or --import FILE")
+        raise InputError("give either --format csv|json|electrode-resistances|gpkg or --import FILE")
     return _import(args) if args.source else _export(args)
 
 
@@ -64,7 +70,7 @@ def _export(args: argparse.Namespace) -> int:
         written = write_tables(record, target)
     elif args.format == "json":
         write_whole(target, to_text(record))
-    elif args.format == "unified":
+    elif args.format == "electrode-resistances":
         write_whole(target, to_unified(record))
     else:
         write_geopackage(record, target)
