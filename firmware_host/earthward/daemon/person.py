@@ -127,6 +127,8 @@ class Person:
         """Before a request that can be taken back is carried out. Raises InputError where it must not be."""
         visit = self._visiting.visit
         match message:
+            case m.SetCovered(fitting=fitting, coverable=False):
+                done = Done(f"{fitting} cannot be covered", lambda: visit.set_covered(fitting, False))
             case m.SetCovered(fitting=fitting, covered=covered):
                 if self._detection.source.energised:
                     raise InputError(

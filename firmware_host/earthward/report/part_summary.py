@@ -186,6 +186,9 @@ def _at_fittings(record: Contents) -> list[str]:
     covered = [f.name for f in record.fittings if f.covered]
     if covered:
         items.append(f"Take the cover or plug off again before the pool is used: {', '.join(covered)}.")
+    bare = [f.name for f in record.fittings if not f.coverable]
+    if bare:
+        items.append(f"Could not be covered, so a leak close beside may be hidden by its current: {', '.join(bare)}.")
     shares: dict[str, float] = {}
     budget = current_budget(record)
     for item in (budget or {}).get("fittings", []):
