@@ -87,3 +87,26 @@ def test_next_to_no_current_has_an_error_like_any_other(after_A: float) -> None:
     assert made.share == pytest.approx(1.0, abs=0.01) and made.share_sigma < 0.01
     low, high = made.share_interval
     assert 0.98 < low <= high <= 1.0
+
+
+def after(done: list[tuple[str, str, int | None]]) -> list[CurrentStep]:
+    """What the log says when all this was done while the source was off."""
+    log = CurrentLog()
+    for k in range(30):
+        log.add(report(0.1 * k, 500.0))
+    log.add(report(4.0, 500.0, BoardState.OFF))
+    for kind, fitting, finding in done:
+        log.done(kind, fitting=fitting, finding=finding)  # type: ignore[arg-type]
+    return [s for k in range(30) for s in log.add(report(10.0 + 0.1 * k, 5000.0))]
+
+
+def test_two_covers_at_once_are_one_step_of_both() -> None:
+    (made,) = after([("cover", "light", None), ("cover", "drain", None)])
+    assert made.fitting == "light, drain"
+
+
+def test_a_cover_and_a_patch_at_once_say_nothing_of_either() -> None:
+    """Else a patch that holds nothing would seem to have closed what the cover did."""
+    assert after([("cover", "light", None), ("patch", "", 1)]) == []
+    assert after([("patch", "", 1), ("patch", "", 2)]) == []
+    assert [s.finding for s in after([("patch", "", 1)])] == [1]

@@ -15,6 +15,7 @@ from msgspec import Meta, Struct, field
 from earthward.errors import InputError
 from earthward.record.place import Station
 from earthward.survey.levels import record_loss_test
+from earthward.survey.locating import nothing_flows
 from earthward.survey.photos import photo_in
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
@@ -116,7 +117,7 @@ def take_back_stage(visit: Visit, number: int) -> None:
 def to_read_again(visit: Visit) -> tuple[int, Station] | None:
     """The next spot to be read again for a repaired finding: those near it, once each since the repair."""
     for finding in visit.store.findings():
-        if finding.stage != "repaired":
+        if finding.stage != "repaired" or nothing_flows(visit.store, finding.number):
             continue
         done = {r.station for r in visit.store.readings("re-measure") if r.finding == finding.number}
         places: dict[str, Station] = {}

@@ -37,6 +37,8 @@ class _Waiting:
     fitting: str
     finding: int | None
     before: dict[str, Steady]
+    mixed: bool = False
+    """Different things were done at once: the fall says nothing of any of them."""
 
 
 class CurrentLog:
@@ -75,7 +77,16 @@ class CurrentLog:
         return {name: _steady(values) for name, values in self._stretches.items() if len(values) >= 3}
 
     def done(self, kind: StepKind, *, fitting: str = "", finding: int | None = None) -> None:
-        """Something was covered, plugged, uncovered or patched: what comes next is its "after"."""
+        """Something was covered, plugged, uncovered or patched: what comes next is its "after".
+
+        Two of a kind before the next "after" are one step of both; of different kinds, or two patches, no step tells.
+        """
+        if self._waiting:
+            first = self._waiting.pop()
+            alike = kind == first.kind != "patch" and not first.mixed
+            both = f"{first.fitting}, {fitting}" if alike else ""
+            self._waiting.append(_Waiting(first.kind, both, None, first.before, mixed=not alike))
+            return
         before = self.steady()
         if before:
             self._waiting.append(_Waiting(kind, fitting, finding, before))
@@ -86,6 +97,8 @@ class CurrentLog:
             name = next((n for n in waiting.before if len(self._stretches.get(n, ())) >= ENOUGH), None)
             if name is None:
                 still.append(waiting)
+                continue
+            if waiting.mixed:
                 continue
             before, after = waiting.before[name], _steady(self._stretches[name])
             steps.append(

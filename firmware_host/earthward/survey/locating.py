@@ -17,6 +17,7 @@ from earthward.inversion.types import FloatingSink, LocateSettings, Result
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding
+from earthward.record.visit import CurrentStep
 from earthward.survey.store import SurveyStore
 
 #: less than this part of the earlier current is too little to read anything with
@@ -67,7 +68,8 @@ def remeasure(
     share = finding.current_A * len(injected) / sum(injected) if injected else 1.0
     low, high = finding.current_interval_A or (0.7 * finding.current_A, 1.3 * finding.current_A)
     relative = (high - low) / (2 * 1.645) / finding.current_A
-    if not at_same:
+    if not at_same or nothing_flows(store, number):
+        # Of the little that still flows each reading says next to nothing, and a search in them less.
         return _by_current(store, number, share, relative)
     now_A = {
         source: float(np.mean([r.injected_A for r in again if r.source_id == source]))
@@ -88,9 +90,19 @@ def remeasure(
     return judge_remeasure(left, math.hypot(found.share_sigma / share, left * relative), found.fit_p)
 
 
+def nothing_flows(store: SurveyStore, number: int) -> bool:
+    """By the board's own measurement before and after the patch next to no current is left to read with."""
+    step = _patch(store, number)
+    return step is not None and step.after_A <= LITTLE_CURRENT * step.before_A
+
+
+def _patch(store: SurveyStore, number: int) -> CurrentStep | None:
+    return next((s for s in store.current_steps() if s.kind == "patch" and s.finding == number), None)
+
+
 def _by_current(store: SurveyStore, number: int, share: float, relative: float) -> RemeasureResult:
     """By the board's own measurement before and after the patch, where hardly any current is left to read with."""
-    step = next((s for s in store.current_steps() if s.kind == "patch" and s.finding == number), None)
+    step = _patch(store, number)
     if step is None or step.after_A > LITTLE_CURRENT * step.before_A:
         raise InputError(
             f"no reading near finding {number} was taken again at an earlier station: read the same stations as before"
