@@ -14,9 +14,10 @@ from earthward.inversion.types import Result
 from earthward.pool.field import make_field
 from earthward.pool.pool_file import parse_pool
 from earthward.record.finding import CurrentBudget, Finding, FindingStage, Region
+from earthward.record.place import Fitting
 from earthward.record.reading import KeptReading, Purpose
 from earthward.record.visit import CurrentStep
-from earthward.survey.locating import floating_sinks, locate_survey, remeasure
+from earthward.survey.locating import floating_sinks, locate_survey, nothing_flows, remeasure
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
 
@@ -182,3 +183,22 @@ def test_only_findings_whose_last_dye_test_drew_nothing_float_in_the_search() ->
     )
     assert [f.name for f in floating] == ["finding 2"]
     assert floating[0].sigma_m == pytest.approx(0.2)
+
+
+@pytest.mark.parametrize(
+    ("left", "covered", "nothing"), [(0.02, False, True), (0.05, False, False), (0.05, True, True), (0.2, True, False)]
+)
+def test_where_next_to_no_current_is_left_the_board_alone_judges(
+    tmp_path: Path, left: float, covered: bool, nothing: bool
+) -> None:
+    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
+        store.put_fitting(Fitting(name="light", kind="light", position_m=(3.0, 0.0, 0.5), covered=covered))
+        assert not nothing_flows(store, 1)
+        for number, after in ((1, left), (2, 1.0)):
+            store.add_current_step(
+                CurrentStep(
+                    kind="patch", finding=number, before_A=1e-3, before_sigma_A=1e-6, after_A=after * 1e-3,
+                    after_sigma_A=1e-6,
+                )
+            )  # fmt: skip
+        assert nothing_flows(store, 1) is nothing and not nothing_flows(store, 2)

@@ -22,6 +22,8 @@ from earthward.survey.store import SurveyStore
 
 #: less than this part of the earlier current is too little to read anything with
 LITTLE_CURRENT = 0.03
+#: ... and less than this where every fitting is covered: what is left leaks past the covers, at no place to be read
+LITTLE_PAST_COVERS = 0.1
 #: 90 % of a round blur in a plane lie within so many of its standard deviations
 RADIUS_SIGMAS = 2.15
 
@@ -93,7 +95,8 @@ def remeasure(
 def nothing_flows(store: SurveyStore, number: int) -> bool:
     """By the board's own measurement before and after the patch next to no current is left to read with."""
     step = _patch(store, number)
-    return step is not None and step.after_A <= LITTLE_CURRENT * step.before_A
+    little = LITTLE_PAST_COVERS if all(f.covered for f in store.fittings()) else LITTLE_CURRENT
+    return step is not None and step.after_A <= little * step.before_A
 
 
 def _patch(store: SurveyStore, number: int) -> CurrentStep | None:
@@ -103,7 +106,7 @@ def _patch(store: SurveyStore, number: int) -> CurrentStep | None:
 def _by_current(store: SurveyStore, number: int, share: float, relative: float) -> RemeasureResult:
     """By the board's own measurement before and after the patch, where hardly any current is left to read with."""
     step = _patch(store, number)
-    if step is None or step.after_A > LITTLE_CURRENT * step.before_A:
+    if step is None or not nothing_flows(store, number):
         raise InputError(
             f"no reading near finding {number} was taken again at an earlier station: read the same stations as before"
         )
