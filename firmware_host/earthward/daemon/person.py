@@ -261,12 +261,23 @@ class Person:
     def _judge(self) -> None:
         self._test_leak.clear()
         visit, distance_m = self._visiting.visit, self._leak_m
+        # Until the steps say how it went: else the line would ask for a fourth reading.
+        self._busy = "the test leak is being judged"
+
+        def free(_: object) -> None:
+            self._busy = ""
+            self._changed()
 
         def judged(test: Any) -> None:
             self._teller.event("info" if test.ok else "caution", "test leak", test.text)
             self._visiting.tell_plan()
+            self._clerk.put(lambda: None, free)
 
-        self._clerk.put(lambda: visit.judge_test_leak(distance_m), judged, self._failed)
+        def failed(error: Exception) -> None:
+            self._failed(error)
+            free(None)
+
+        self._clerk.put(lambda: visit.judge_test_leak(distance_m), judged, failed)
 
     # ---- taking back ----------------------------------------------------------------------------------------
 

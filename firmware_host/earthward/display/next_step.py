@@ -86,7 +86,7 @@ def _energised(view: View, snapshot: Snapshot, state: State) -> Now:
         return _in_spot(spot, state)
     sensitivity = _step(snapshot, "proof")
     if sensitivity is not None and sensitivity.status in ("now", "to do"):
-        return _test_leak(state)
+        return Now(words.NOW_BUSY.format(state.busy)) if state.busy else _test_leak(state)
     if state.next_finding is None:
         pending = _pending(snapshot)
         if pending is not None and pending.stage == "repaired":
