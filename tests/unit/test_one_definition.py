@@ -17,6 +17,10 @@ SHARE = 0.7
 ALLOWED: dict[tuple[str, str], str] = {
     ("daemon.protocol", "Keep"): "a client's wish to keep; the reading that comes of it is the record's",
     ("daemon.protocol", "AddPhoto"): "a client's wish, with the picture's place on the client's side",
+    (
+        "pool.pool_tables",
+        "FittingTable",
+    ): "a table of the pool file as it is written; the reader makes the record's of it",
     ("daemon.protocol", "Note"): "a client's wish, without a time: the daemon's clock gives it",
 }
 
