@@ -58,7 +58,7 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
         '	now_ms++;\n	__asm__ volatile("wdr");\n',
     ),
     "no over-current trip": ("samples.c", "trip(TRIP_OVER_CURRENT);", "(void)0;"),
-    "no check of what comes out": ("judge.c", "	else if (++wrong_in_a_row[negative] >= 2)", "	else if (0)"),
+    "no check of what comes out": ("judge.c", "	else if (!wrong_before[negative])", "	else"),
     "current while off ignored": ("samples.c", "if (leak_score >= LEAK_SAMPLES)", "if (0)"),
     "emergency stop ignored": ("state.c", "		trip(TRIP_EMERGENCY_STOP);", "		(void)0;"),
     "enable may stay tied closed": (
@@ -106,7 +106,7 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
     "clamp not judged": ("engine.c", "		measure_clamp_tried();\n", ""),
     "relays not tried": ("samples.c", "engine_proof() == PROOF_RELAYS)", "0)"),
     "rail not judged": ("measure.c", "driven && mV > full_mV + full_mV / 16", "driven && mV > full_mV + 20000"),
-    "a quarter less explained": ("judge.c", "full_mV - full_mV / 10 &&", "full_mV * 3 / 4 &&"),
+    "a quarter less explained": ("judge.c", "full_mV - at_least_mains(full_mV / 10) &&", "full_mV * 3 / 4 &&"),
     "registers not looked at": ("main.c", " || !registers_are_right()", ""),
     "supply not judged": ("measure.c", "bool bad = mV < SUPPLY_MIN_MV || mV > SUPPLY_MAX_MV;", "bool bad = false;"),
     "rising edge prepared and left": (

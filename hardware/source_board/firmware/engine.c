@@ -396,8 +396,10 @@ bool engine_steady(void)
 {
 	uint16_t now = TCNT1;
 	uint16_t settle = plan.waveform == WAVEFORM_SINE ? MODULATED_STEADY_TICKS : STEADY_TICKS;
+	uint16_t left = fall_at - now;
 
-	return pin_high && (uint16_t)(now - rise_at) >= settle && (uint16_t)(fall_at - now) >= SAMPLE_TICKS;
+	/* Never more than FAR_TICKS ahead: beyond that it has fallen already and its interrupt is still to come. */
+	return pin_high && (uint16_t)(now - rise_at) >= settle && left >= SAMPLE_TICKS && left <= FAR_TICKS;
 }
 
 uint8_t engine_electrode(void)

@@ -11,7 +11,9 @@
 static int32_t last_positive_uA, last_negative_uA;
 static bool have_positive, have_negative;
 static bool last_negative, have_last;
-static uint8_t asymmetric_pairs, wrong_in_a_row[2];
+static uint8_t asymmetric_pairs;
+static bool wrong_before[2]; /* by direction */
+static uint16_t wrong_since_ms[2];
 static uint8_t slow_bad[SLOW_CHANNELS];
 
 void judge_start(void)
@@ -20,14 +22,19 @@ void judge_start(void)
 	have_negative = false;
 	have_last = false;
 	asymmetric_pairs = 0;
-	wrong_in_a_row[0] = 0;
-	wrong_in_a_row[1] = 0;
+	wrong_before[0] = false;
+	wrong_before[1] = false;
 }
 
 void judge_forget_faults(void)
 {
 	for (uint8_t k = 0; k < sizeof slow_bad; k++)
 		slow_bad[k] = 0;
+}
+
+static int32_t at_least_mains(int32_t mV)
+{
+	return mV > MAINS_MV ? mV : MAINS_MV;
 }
 
 void judge_half(int32_t uA, int32_t mV, bool negative, uint16_t rail_mV)
@@ -39,13 +46,17 @@ void judge_half(int32_t uA, int32_t mV, bool negative, uint16_t rail_mV)
 
 	/* Wrong sign, more than the supply can explain (a second relay welded, the regulator failed), or less without the
 	 * limiter being the reason (a dead half, a dead sense amplifier, a converter that always reads the same). */
-	bool wrong = drive_uA < -500 || drive_mV < -500 || explained_mV > full_mV + full_mV / 8
-	             || (explained_mV < full_mV - full_mV / 10 && labs(uA) < LIMITER_UA * 3 / 4);
-	/* Twice in a row in one direction: a lost half makes every other one wrong. */
+	bool wrong = drive_uA < -500 || drive_mV < -MAINS_MV || explained_mV > full_mV + at_least_mains(full_mV / 8)
+	             || (explained_mV < full_mV - at_least_mains(full_mV / 10) && labs(uA) < LIMITER_UA * 3 / 4);
+	/* In one direction, without a right one between, and again at least half a period of the mains later: a lost half
+	 * makes every other one wrong, and mains in the water add to short chips and take away again. */
 	if (!wrong)
-		wrong_in_a_row[negative] = 0;
-	else if (++wrong_in_a_row[negative] >= 2)
+		wrong_before[negative] = false;
+	else if (!wrong_before[negative])
+		wrong_since_ms[negative] = milliseconds();
+	else if ((uint16_t)(milliseconds() - wrong_since_ms[negative]) >= MAINS_HALF_MS)
 		trip(TRIP_DISAGREEMENT);
+	wrong_before[negative] = wrong;
 
 	if (negative) {
 		last_negative_uA = uA;

@@ -21,6 +21,8 @@
 #define BUTTON_MS         20
 #define CONVERTER_MAX_AGE_MS 5
 #define ENGINE_MAX_AGE_MS 12      /* the engine has an event at least every 8.2 ms */
+#define MAINS_HALF_MS     10      /* half a period of 50 Hz: what disagrees for longer is not the mains */
+#define MAINS_MV          750     /* peak that mains in the water may add to a voltage: 0.5 V rms, and a little */
 #define FAULT_PAIRS       4       /* changes of polarity in a row that must look asymmetric */
 #define ZERO_COUNTS       4       /* most that the current's zero may be off (0.2 mA): the rest is a current */
 #define SUPPLY_MIN_MV     4650    /* 5 V supply of this chip, by the 2.5 V reference */
