@@ -14,6 +14,7 @@ from pathlib import Path
 
 import pytest
 from hardware.source_board.output_stage import check, circuit, drawing, faults, simulate, sweeps
+from hardware.source_board.output_stage.catalogue import FAMILIES, MODELS
 from hardware.source_board.output_stage.netlist import BRIEF, NOMINAL, Build, netlist
 
 STAGE_DIR = Path(check.__file__).parent
@@ -243,6 +244,18 @@ def test_bill_of_materials_is_current() -> None:
     listed = {ref for row in rows[1:] for ref in row[0].split()}
     assert {circuit.PACKAGES.get(part.ref, part.ref) for part in circuit.PARTS} <= listed
     assert all(int(row[1]) == len(row[0].split()) for row in rows[1:])
+
+
+def test_every_part_has_a_maker_a_second_source_and_ratings() -> None:
+    """The processor has no second source; test points are copper of the board."""
+    for name in {part.family for part in circuit.PARTS}:
+        spec = FAMILIES[name]
+        assert spec.maker and spec.second, name
+        assert spec.second != "none" or name in ("mcu", "testpad"), name
+        assert spec.volts or spec.amperes or spec.watts or name == "crystal", f"{name}: no rating"
+    for name in {part.family for part in circuit.SIMULATED}:
+        model = FAMILIES[name].model
+        assert not model or f".model {model} " in MODELS or model in ("DZ", "DZ5", "DZU"), f"{name}: model {model}"
 
 
 def test_the_drawing_shows_every_part_with_its_value_and_nets() -> None:

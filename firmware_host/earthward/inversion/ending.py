@@ -89,7 +89,10 @@ def _in_words(remaining: float, hole_mm: float, free: int, beside: dict[str, int
         )
     names = " and ".join(f'"{name}"' for name in sorted(beside))
     if not free:
-        return f"{need}; one could hide only within a metre of {names}: cover or plug that and read there, or use dye"
+        return (
+            f"{need}; one could hide only within a metre of {names}: source off first, then cover or plug that and "
+            "read there, or use dye"
+        )
     share = 100.0 * free / cells
     where = f"{free} of {cells} patches of liner ({share:.0f} %)"
     return f"{need}; one could still hide in {where}" + (f" and beside {names}" if beside else "")
