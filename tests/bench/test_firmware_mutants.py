@@ -58,7 +58,11 @@ MUTANTS: dict[str, tuple[str, str, str]] = {
         '	now_ms++;\n	__asm__ volatile("wdr");\n',
     ),
     "no over-current trip": ("samples.c", "trip(TRIP_OVER_CURRENT);", "(void)0;"),
-    "no check of what comes out": ("judge.c", "	else if (!wrong_before[negative])", "	else"),
+    "no check of what comes out": (
+        "judge.c",
+        "wrong_since_ms[negative]) >= MAINS_HALF_MS)",
+        "wrong_since_ms[negative]) > 65000U)",
+    ),
     "current while off ignored": ("samples.c", "if (leak_score >= LEAK_SAMPLES)", "if (0)"),
     "emergency stop ignored": ("state.c", "		trip(TRIP_EMERGENCY_STOP);", "		(void)0;"),
     "enable may stay tied closed": (
