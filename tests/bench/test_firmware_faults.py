@@ -22,6 +22,7 @@ def check_flips(build: Build, count: int, seed: int) -> None:
     assert tally.flips == count
     assert tally.overstayed == []
     assert tally.latch_lost == []
+    assert tally.died <= count // 200, "nothing is known of those"
     # No test that cannot fail: most of the RAM is idle or used once, but some flips must have been noticed.
     assert tally.noticed >= count // 200
 

@@ -44,20 +44,21 @@ def main() -> int:
         return 2
     end_s = time.monotonic() + 60.0 * args.minutes
     wrong: list[str] = []
-    noticed = wild = done = 0
+    noticed = wild = died = done = 0
     while done < args.count and time.monotonic() < end_s:
         count = min(PIECE, args.count - done)
         if args.what == "flips":
             tally = flips(build, count, args.seed, args.first + done)
             wrong += [*tally.overstayed, *tally.latch_lost]
-            noticed, wild = noticed + tally.noticed, wild + tally.ran_wild
+            noticed, wild, died = noticed + tally.noticed, wild + tally.ran_wild, died + tally.died
         else:
             wrong += starts(build, count, args.seed, args.first + done).tripped
         done += count
     last = args.first + done - 1
     print(f"{args.what} {args.first} to {last} of seed {args.seed}: {done} made, {len(wrong)} went wrong")
     if args.what == "flips":
-        print(f"  noticed before they mattered: {noticed} ({noticed / max(1, done):.1%}); ran wild: {wild}")
+        share = noticed / max(1, done)
+        print(f"  noticed before they mattered: {noticed} ({share:.1%}); ran wild: {wild}; ended the simulator: {died}")
     for words in wrong:
         print(f"  {words}")
     return int(bool(wrong))

@@ -11,7 +11,7 @@ import random
 from dataclasses import dataclass, field
 from functools import partial
 
-from tests.support.board_copies import in_a_copy
+from tests.support.board_copies import CopyKilled, in_a_copy
 from tests.support.board_rig import FirmwareRig, Refused, symbol
 
 from earthward.devices.protocol import ResetCause, Type
@@ -46,11 +46,14 @@ class Tally:
     ran_wild: int = 0
     """flips after which the simulated core gave up (stack or program counter out of its memory); a real one runs on
     until its watchdog, which is what is done here"""
+    died: int = 0
+    """flips that took the simulator's process with them: nothing can be said of those"""
 
     def __str__(self) -> str:
         share = self.noticed / max(1, self.flips)
         return (
             f"{self.flips} flips: {share:.1%} noticed before they mattered, {self.ran_wild} ran wild, "
+            f"{self.died} ended the simulator, "
             f"{len(self.overstayed)} kept the output on, {len(self.latch_lost)} lost a latch"
         )
 
@@ -100,7 +103,7 @@ def _taken_away(rig: FirmwareRig, how: str, tally: Tally) -> None:
 def _latched(rig: FirmwareRig) -> bool:
     try:
         return rig.status().state == BoardState.TRIPPED
-    except (AssertionError, RuntimeError):  # it says nothing, or its core has stopped
+    except (AssertionError, RuntimeError, Refused):  # it says nothing or nonsense, or its core has stopped
         return False
 
 
@@ -152,10 +155,14 @@ def flips(build: Build, count: int, seed: int, first: int = 0) -> Tally:
             rig = _energised(build, chance)
         rig.beat()
         rig.wait(chance.uniform(0.0, 0.01))
-        one = in_a_copy(partial(_trial, rig, cell, k, chance))
+        try:
+            one = in_a_copy(partial(_trial, rig, cell, k, chance))
+        except CopyKilled:
+            one = Tally(flips=1, died=1)
         total.flips += one.flips
         total.noticed += one.noticed
         total.ran_wild += one.ran_wild
+        total.died += one.died
         total.overstayed += one.overstayed
         total.latch_lost += one.latch_lost
     if rig is not None:
