@@ -5,6 +5,7 @@ from __future__ import annotations
 import ast
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "firmware_host" / "earthward"
@@ -40,6 +41,7 @@ def classes(module: str, text: str) -> Iterator[Defined]:
             yield Defined(module, node.name, frozenset(n for n in names if not n.startswith("_")))
 
 
+@cache
 def package() -> list[Defined]:
     found: list[Defined] = []
     for path in sorted(PACKAGE.rglob("*.py")):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+from functools import cache
 from pathlib import Path
 
 PACKAGE = Path(__file__).parents[2] / "firmware_host" / "earthward"
@@ -48,6 +49,7 @@ def modules() -> list[tuple[str, Path]]:
     return [(".".join(path.relative_to(PACKAGE).with_suffix("").parts), path) for path in paths]
 
 
+@cache
 def imports_of(path: Path) -> set[str]:
     names: set[str] = set()
     for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
