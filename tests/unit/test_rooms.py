@@ -49,16 +49,20 @@ def modules() -> list[tuple[str, Path]]:
     return [(".".join(path.relative_to(PACKAGE).with_suffix("").parts), path) for path in paths]
 
 
+def imports_of(path: Path) -> frozenset[str]:
+    return imports_in(path.read_text(encoding="utf-8"))
+
+
 @cache
-def imports_of(path: Path) -> set[str]:
+def imports_in(text: str) -> frozenset[str]:
     names: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(ast.parse(text)):
         if isinstance(node, ast.Import):
             names |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom):
-            assert node.level == 0, f"{path}: write absolute imports"
+            assert node.level == 0, "write absolute imports"
             names |= {f"{node.module}.{alias.name}" for alias in node.names}
-    return names
+    return frozenset(names)
 
 
 def wrong_arrows(name: str, path: Path) -> list[str]:

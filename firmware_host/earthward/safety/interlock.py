@@ -21,8 +21,11 @@ Rules that the tests hold it to:
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
+
+from msgspec import Struct
+from msgspec.structs import replace
 
 from earthward.record.board import BoardState, Trip
 from earthward.record.event import Event, Severity
@@ -60,8 +63,7 @@ class Action(Enum):
     OUTPUT_ON = "output on"
 
 
-@dataclass(frozen=True, slots=True)
-class Latched:
+class Latched(Struct, frozen=True):
     """Why it is latched. `also` are causes that came to light afterwards."""
 
     t_s: float
@@ -71,8 +73,7 @@ class Latched:
     also: tuple[str, ...] = ()
 
 
-@dataclass(frozen=True, slots=True)
-class InterlockState:
+class InterlockState(Struct, frozen=True):
     """All the machine remembers. Make the first one with `Interlock.initial`."""
 
     name: StateName
@@ -195,7 +196,8 @@ class Interlock:
             if seen and not board.report.enable_held and inputs.enable_second_held is not True:
                 new = replace(new, released=True)
             new = self._contacts(new, inputs, board, now_s, events)
-        pressed = inputs.reset_pressed and not new.reset_was_pressed
+        # A press that comes with the trip, or before it, was not meant for it: nobody had seen the trip.
+        pressed = inputs.reset_pressed and not new.reset_was_pressed and state.name == "tripped"
         return replace(new, reset_was_pressed=inputs.reset_pressed, reset_s=now_s if pressed else new.reset_s)
 
     def _contacts(
@@ -323,11 +325,13 @@ class Interlock:
         if state.reset_s is None:
             return state
         problem = self._reset_problem(state, inputs, now_s)
-        if not problem:
+        late = now_s - state.reset_s > RESET_WINDOW_S
+        if not problem and not late:
             events.append(_event(now_s, "info", "reset", "Reset at the pool side."))
             return replace(_enter(state, "off", now_s), trip=None, reset_s=None, released=False)
-        if now_s - state.reset_s > RESET_WINDOW_S:
-            events.append(_event(now_s, "caution", "reset refused", f"Not reset: {problem}"))
+        if late:
+            why = problem or "the last condition came good too late; press again."
+            events.append(_event(now_s, "caution", "reset refused", f"Not reset: {why}"))
             return replace(state, reset_s=None)
         return state
 
