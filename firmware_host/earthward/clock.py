@@ -156,6 +156,34 @@ class Brake:
         self.hold(math.inf)
 
 
+class PunctualClock:
+    """A paced clock for one thread that sleeps from moment to moment: time stands still at the end of each of its
+    sleeps until it is awake, and goes on by at most `work_s` until it sleeps again. To that thread the machine looks
+    as if it had a processor of its own. One that stays away for `patience_s` real seconds is no longer waited for.
+    """
+
+    def __init__(self, clock: PacedClock, work_s: float, patience_s: float = 1.0) -> None:
+        self._clock = clock
+        self._brake = clock.brake()
+        self._work_s = work_s
+        self._patience_s = patience_s
+
+    @property
+    def speed(self) -> float:
+        return self._clock.speed
+
+    def now(self) -> float:
+        return self._clock.now()
+
+    def sleep(self, seconds: float) -> None:
+        end_s = self._clock.now() + max(0.0, seconds)
+        self._brake.hold(end_s, self._patience_s)
+        # To that very moment: behind its own brake it would never be.
+        while (left_s := end_s - self._clock.now()) > 0:
+            time.sleep(max(left_s / self.speed, 5e-5))
+        self._brake.hold(end_s + self._work_s, self._patience_s)
+
+
 class ManualClock:
     """A clock that moves only when told (or when somebody sleeps): tests finish in microseconds."""
 

@@ -11,6 +11,7 @@ from typing import Annotated, Literal
 from msgspec import Meta, Struct, field
 
 from earthward.errors import InputError
+from earthward.record.place import Head
 from earthward.record.waveform import WaveformName
 from earthward.validation import check_finite, from_toml
 
@@ -72,8 +73,9 @@ class PairConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """The electrode pair on the pole, and the names its ends carry for touch and sight."""
 
     spacing_m: Annotated[float, Meta(gt=0.0, le=2.0)] = 0.3
-    head: Literal["single", "crossed", "three-axis"] = "single"
-    """One pair turned by hand, two pairs at right angles, or three on one rigid head."""
+    head: Head = "single"
+    """One pair turned by hand; two pairs at right angles (on a second chip if `adc.crossed_address` says so, else on
+    inputs 2 and 3); three that share an electrode (inputs 0, 1, 2 against 3)."""
     front: str = "one ring"
     back: str = "two rings"
 
@@ -117,6 +119,22 @@ class Config(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """Safety limits, downward only; names as in docs/safety.md."""
     units: Literal["si", "us"] = "si"
 
+    @property
+    def head(self) -> Head:
+        """A second chip makes a crossed pair, whatever else is said."""
+        return "crossed" if self.adc.crossed_address is not None else self.pair.head
+
+    @property
+    def conversion_s(self) -> float | None:
+        """How long one conversion lasts where it is shorter than the time from sample to sample, because pairs that
+        share a chip are read in turn; else None."""
+        return 1.0 / self.adc.rate if self.channels > 1 and self.adc.crossed_address is None else None
+
+    @property
+    def channels(self) -> int:
+        """How many pairs are read at once."""
+        return {"single": 1, "crossed": 2, "three-axis": 3}[self.head]
+
 
 def parse(text: str, where: str = "configuration") -> Config:
     """Configuration from TOML text. Raises InputError naming `where` and the key."""
@@ -134,6 +152,11 @@ def check(config: Config, where: str = "configuration") -> None:
                 f"{where}: detector.mains_Hz names the supplies to be expected, {MAINS_HZ[0]:g} to {MAINS_HZ[1]:g} Hz "
                 "each and at least one; write [50.0], [60.0] or both"
             )
+    if config.pair.head == "three-axis" and config.adc.crossed_address is not None:
+        raise InputError(
+            f"{where}: pair.head is three-axis, which takes all inputs of one converter, and adc.crossed_address names "
+            "a second one; leave one of the two out"
+        )
     if config.detector.update_s > config.detector.window_s:
         raise InputError(
             f"{where}: detector.update_s ({config.detector.update_s:g}) is longer than detector.window_s "

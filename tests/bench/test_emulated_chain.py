@@ -243,7 +243,7 @@ def test_letting_go_of_the_enable_drops_the_output(wired: Chain) -> None:
 
 
 def test_the_crossed_pair_is_a_second_chip() -> None:
-    scenario = SCENARIO.with_(crossed=True, fittings=())
+    scenario = SCENARIO.with_(head="crossed", fittings=())
     clock = PacedClock(SPEED)
     with (
         EmulatedBench(scenario, clock) as bench,

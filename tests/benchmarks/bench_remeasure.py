@@ -22,7 +22,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 
 from tests.unit.test_inversion_again import readings
 
-from earthward.emulated.pool import BoxPotential
+from earthward.emulated.network import BoxPotential
 from earthward.emulated.scenario import Scenario
 from earthward.inversion.again import sink_current
 from earthward.inversion.compare import judge_remeasure

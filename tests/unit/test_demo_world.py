@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -16,10 +17,14 @@ from earthward.commands.demo_world import (
     leak_L_per_day,
     level_log,
 )
+from earthward.config import Config, PairConfig
+from earthward.emulated.bench import Technician
 from earthward.emulated.pool import VirtualPool
 from earthward.emulated.scenario import LeakSpec, Scenario
-from earthward.record.place import Station
+from earthward.record.place import HEADS, Head, Station
+from earthward.record.reading import KeptReading
 from earthward.survey.levels import parse_level_log
+from earthward.survey.pair import held_at, pair_ends
 from earthward.water.hole_flow import LITRES_PER_DAY, orifice_m3_per_s
 from earthward.water.loss import analyse
 
@@ -60,8 +65,9 @@ def test_dye_is_drawn_by_a_hole_close_by_only() -> None:
     assert dye_drawn(scenario, (3.0, 0.0, 1.1), 0.6) == scenario.leaks[0]
 
 
-def test_the_pole_stays_inside_whatever_its_errors() -> None:
-    scenario = Scenario()
+@pytest.mark.parametrize("head", HEADS)
+def test_the_pole_stays_inside_whatever_its_errors(head: Head) -> None:
+    scenario = Scenario(head=head)
     pool = VirtualPool(scenario, ManualClock())
     pole = HandHeldPole(scenario, np.random.default_rng(1))
     corners = [(x, y, z) for x in (0.2, 7.8) for y in (0.2, 3.8) for z in (0.25, 1.2)]
@@ -69,12 +75,13 @@ def test_the_pole_stays_inside_whatever_its_errors() -> None:
         for corner in corners:
             pole.put_down()
             for vertical in (False, True):
-                front, back = pole.ends(Station(position_m=corner, bearing_deg=40.0, vertical=vertical))
-                for end in (front, back):
-                    pool._inside(end)
-                    assert end[2] >= 0
-                assert np.linalg.norm(np.subtract(front, back)) == pytest.approx(scenario.spacing_m)
-                assert np.linalg.norm(np.add(front, back) / 2 - corner) < 1.0
+                first, second, others = pole.ends(Station(position_m=corner, bearing_deg=40.0, vertical=vertical))
+                for front, back in ((first, second), *others):
+                    for end in (front, back):
+                        pool._inside(end)
+                        assert end[2] >= 0
+                    assert np.linalg.norm(np.subtract(front, back)) == pytest.approx(scenario.spacing_m, rel=0.05)
+                    assert np.linalg.norm(np.add(front, back) / 2 - corner) < 1.0
 
 
 def test_each_direction_is_a_turn_of_its_own() -> None:
@@ -87,8 +94,8 @@ def test_each_direction_is_a_turn_of_its_own() -> None:
         turned = []
         for bearing_deg in (0.0, 90.0):
             place = Station(position_m=middle, bearing_deg=bearing_deg)
-            front, back = pole.ends(place)
-            assert pole.ends(place) == (front, back)  # held still
+            front, back, others = pole.ends(place)
+            assert pole.ends(place) == (front, back, others)  # held still
             arm = np.subtract(front, back)
             turned.append((math.degrees(math.atan2(arm[1], arm[0])) - bearing_deg + 180) % 360 - 180)
             slips.append((np.add(front, back) / 2)[0])
@@ -117,3 +124,19 @@ def test_the_test_leak_takes_current_while_it_is_connected() -> None:
     assert currents["test leak"] == pytest.approx(currents["leak"] * leak_ohm / 27e3, rel=0.02)
     pool.set_test_leak(None)
     assert "test leak" not in pool.sink_currents_A()
+
+
+@pytest.mark.parametrize("head", HEADS)
+def test_the_record_and_the_emulated_head_mean_the_same_electrodes(head: Head) -> None:
+    """The record works places out from the head's drawing, the bench from its own: a steady hand makes them agree."""
+    bench = SimpleNamespace(scenario=Scenario(head=head), pool=VirtualPool(Scenario(head=head), ManualClock()))
+    place = Station(position_m=(3.0, 2.0, 0.7), bearing_deg=250.0)
+    pose = Technician(bench).hold(place.position_m, 250.0)  # type: ignore[arg-type]
+    assert len(pose.pairs) == Config(pair=PairConfig(head=head)).channels
+    for channel, ends in enumerate(pose.pairs):
+        told = pair_ends(place, bench.scenario.spacing_m, head, channel)
+        assert np.array(told) == pytest.approx(np.array(ends))
+        row = KeptReading(front_m=told[0], back_m=told[1], value_V=0.0, sigma_V=1e-6, channel=channel)
+        back = held_at(row, head)
+        if channel < 2:
+            assert back.position_m == pytest.approx(place.position_m) and back.bearing_deg == pytest.approx(250.0)

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from earthward.commands.demo_world import HandHeldPole
-from earthward.emulated.pool import BoxPotential, Network, Sink
+from earthward.emulated.network import BoxPotential, Network, Sink
 from earthward.emulated.scenario import Scenario
 from earthward.inversion.again import sink_current
 from earthward.record.place import Station

@@ -35,7 +35,7 @@ class Hold:
             wish = self.routine.on_reading(reading(self.t_s - 0.25, value, self.electrode, **more), self.t_s)
             if isinstance(wish, KeepNow):
                 self.rows.append((wish.turn, self.electrode, self.t_s))
-                then = self.routine.kept(len(self.rows), "AB"[self.electrode], self.t_s)  # type: ignore[arg-type]
+                then = self.routine.kept([len(self.rows)], "AB"[self.electrode], self.t_s)  # type: ignore[arg-type]
                 if isinstance(then, SwitchTo):
                     self.electrode = "AB".index(then.electrode)
 

@@ -34,12 +34,13 @@ from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import write_whole
 from earthward.daemon.wiring import SUPERVISED_S, make_receiver, wire
 from earthward.devices.source import SourceLink
-from earthward.emulated.bench import BenchPins, EmulatedBench
+from earthward.emulated.bench import CROSSED_ADDRESS, BenchPins, EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError
+from earthward.inversion.types import LocateSettings
 from earthward.pool.pool_file import format_pool
-from earthward.record.place import Station
+from earthward.record.place import HEADS, Station
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
 
@@ -68,6 +69,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         choices=("visit", "walk"),
         default="visit",
         help="with --headless: the whole visit (default), or only a walk along the pool's edge",
+    )
+    parser.add_argument(
+        "--head", choices=HEADS, default="single", help="what the pole carries: one pair (default), two, or three axes"
     )
     parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 3; with a walk 0)")
     parser.add_argument(
@@ -126,7 +130,7 @@ def demo_config(scenario: Scenario, socket: Path) -> Config:
     return msgspec.structs.replace(
         config,
         adc=msgspec.structs.replace(config.adc, front_end_gain=scenario.front_end_gain),
-        pair=msgspec.structs.replace(config.pair, spacing_m=scenario.spacing_m),
+        pair=msgspec.structs.replace(config.pair, spacing_m=scenario.spacing_m, head=scenario.head),
         source=msgspec.structs.replace(config.source, current_limit_A=DEMO_CURRENT_A),
         service=msgspec.structs.replace(config.service, socket=str(socket)),
     )
@@ -135,7 +139,7 @@ def demo_config(scenario: Scenario, socket: Path) -> Config:
 def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
     """The daemon's wiring to the emulated bench."""
     link = SourceLink(bench.port, clock, supervised_s=SUPERVISED_S * max(1.0, clock.speed), expect_emulated=True)
-    receiver = make_receiver(config, bench.i2c, clock, bench.pin_factory)
+    receiver = make_receiver(config, bench.i2c, bench.reader_clock(), bench.pin_factory)
     wiring = wire(config, clock, receiver, link, emulated=True, pin_factory=bench.pin_factory)
     wiring.on_move = lambda place: hold(bench, place)
     if isinstance(clock, PacedClock):
@@ -159,12 +163,12 @@ def new_visit(scenario: Scenario, config: Config, out: Path, calendar_s: Callabl
         out / "survey.db", name=scenario.name, pool_toml=pool, emulated=True, technician="scripted technician",
         software=f"earthward {__version__}", utc_offset_s=utc_offset_s(calendar_s()), wall_s=calendar_s,
     )  # fmt: skip
-    return Visit(store, config.pair.spacing_m, calendar_s)
+    return Visit(store, config.pair.spacing_m, calendar_s, LocateSettings(head=config.head))
 
 
 def make_scenario(args: argparse.Namespace) -> Scenario:
     usual = VISIT_FITTINGS if (args.headless and args.job == "visit") or (args.guided and not args.headless) else 0
-    return Scenario.random(args.seed, fittings=usual if args.fittings is None else args.fittings)
+    return Scenario.random(args.seed, fittings=usual if args.fittings is None else args.fittings, head=args.head)
 
 
 # ---- headless ---------------------------------------------------------------------------------------------------
@@ -258,6 +262,7 @@ async def _serve(args: argparse.Namespace, out: Path) -> int:
 def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
     arguments = ["demo", "--seed", str(args.seed), "--out", str(out / "visit")]
     arguments += ["--guided" if args.guided else "--no-guided"]
+    arguments += ["--head", args.head]
     arguments += [] if args.fittings is None else ["--fittings", str(args.fittings)]
     arguments += ["--firmware"] if args.firmware else []
     arguments += [] if args.phone is None else ["--phone", str(args.phone)]

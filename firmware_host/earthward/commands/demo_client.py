@@ -32,6 +32,9 @@ class InstrumentClient:
         self.plan: m.Plan | None = None
         self.steps: m.Steps | None = None
         self.reading: m.ReadingMessage | None = None
+        """The newest of the first pair."""
+        self.readings: dict[int, m.ReadingMessage] = {}
+        """The newest of every pair."""
         self.events: list[Event] = []
         self.kept: list[m.Kept] = []
         self.problems: list[str] = []
@@ -65,7 +68,8 @@ class InstrumentClient:
                     case m.Steps():
                         self.steps = message
                     case m.ReadingMessage():
-                        self.reading = message
+                        self.readings[message.channel] = message
+                        self.reading = self.readings.get(0)
                     case Event():
                         self.events.append(message)
                     case m.Kept():

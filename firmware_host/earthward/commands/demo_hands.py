@@ -15,11 +15,11 @@ from earthward.commands.demo_client import InstrumentClient, VisitError
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.daemon.recorder import write_whole
+from earthward.daemon.spot import HEADS, turned
 from earthward.emulated.bench import EmulatedBench
 from earthward.record.base import Point
 from earthward.record.place import Station
 from earthward.record.reading import TestLeakState
-from earthward.survey.pair import pair_ends
 
 STILL_S = 0.25
 NAME = "scripted technician"
@@ -111,14 +111,11 @@ class Hands:
         purpose: Any = "survey",
         finding: int | None = None,
     ) -> None:
-        """Front end toward the bearing, then across, then down; electrode A, then B, with the pole unmoved."""
-        for turn in (0.0, 90.0, None):
-            place = Station(
-                position_m=position_m,
-                bearing_deg=None if turn is None else (bearing_deg + turn) % 360.0,
-                vertical=turn is None,
-                name=name,
-            )
+        """In every direction that the head needs a hold for: along the bearing, across, upright. Electrode A, then B,
+        with the pole unmoved."""
+        base = Station(position_m=position_m, bearing_deg=bearing_deg % 360.0, name=name)
+        for turn in HEADS[self._bench.scenario.head]:
+            place = turned(base, turn)
             client.send(m.MoveTo(place=place))
             await self.pause(STILL_S)
             order = ("A", "B") if electrode_of(client) == "A" else ("B", "A")
@@ -145,41 +142,37 @@ class Hands:
         """Wait for a reading that began here, with this electrode, then keep it."""
         since_s = self._bench.clock.now()
         wanted = 0 if electrode_of(client) == "A" else 1
+        upright_pair = place.vertical and self._bench.scenario.head == "crossed"
+        pairs = range(1 if upright_pair else self._daemon.wiring.channels)
         for _ in range(20):
             await client.wait(
-                lambda: (
-                    client.reading is not None
-                    and client.reading.source_id == wanted
-                    and client.reading.t_s - (client.reading.window_s or 0.0) / 2 >= since_s
-                    and client.reading.value_V is not None
-                    and client.reading.current_A is not None
-                ),
+                lambda: all(fresh(client.readings.get(k), since_s, wanted) for k in pairs),
                 10.0,
                 f"no reading at {place.name}",
             )
             kept, problems = len(client.kept), len(client.problems)
             client.send(m.Keep(place=place, note=note, purpose=purpose, finding=finding, test_leak=test_leak))
             await client.wait(
-                lambda k=kept, p=problems: len(client.kept) > k or len(client.problems) > p,  # type: ignore[misc]
+                lambda k=kept, p=problems: len(client.kept) >= k + len(pairs) or len(client.problems) > p,  # type: ignore[misc]
                 10.0,
                 f"the reading at {place.name} was neither kept nor refused",
             )
-            if len(client.kept) > kept:
-                self._note(client.kept[-1], purpose)
-                return client.kept[-1]
+            if len(client.kept) >= kept + len(pairs):
+                for row in client.kept[kept:]:
+                    self._note(row, purpose)
+                return client.kept[kept]
             await self.pause(0.1)
         raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1]}")
 
     def _note(self, kept: m.Kept, purpose: str) -> None:
-        front_m, back_m = pair_ends(kept.place, self._bench.scenario.spacing_m)
-        truth = self._bench.pool.true_volts("A" if kept.source_id == 0 else "B")
+        truth = self._bench.pool.true_volts("A" if kept.source_id == 0 else "B", kept.channel)
         self.rows.append(
             {
                 "station": kept.station,
                 "row": kept.row,
                 "purpose": purpose,
-                "front_m": list(front_m),
-                "back_m": list(back_m),
+                "front_m": list(kept.front_m),
+                "back_m": list(kept.back_m),
                 "value_V": kept.value_V,
                 "sigma_V": kept.sigma_V,
                 "source_id": kept.source_id,
@@ -216,6 +209,17 @@ class Hands:
 def holds(client: InstrumentClient, name: str) -> bool:
     """Does that permissive hold?"""
     return client.state is not None and any(p.name == name and p.ok for p in client.state.interlock.permissives)
+
+
+def fresh(reading: m.ReadingMessage | None, since_s: float, source_id: int) -> bool:
+    """A reading with a value, all of it measured since then, with that injection electrode."""
+    return (
+        reading is not None
+        and reading.source_id == source_id
+        and reading.t_s - (reading.window_s or 0.0) / 2 >= since_s
+        and reading.value_V is not None
+        and reading.current_A is not None
+    )
 
 
 def is_on(client: InstrumentClient) -> bool:

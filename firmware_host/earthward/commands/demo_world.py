@@ -108,6 +108,7 @@ class HandHeldPole:
         self._draw = draw
         self._shift = np.zeros(3)
         self._turn: tuple[float, bool] | None = None
+        self.holds = 0
         self._slip, self._angles = np.zeros(3), np.zeros(3)
         self.put_down()
 
@@ -116,35 +117,57 @@ class HandHeldPole:
         self._shift = self._care() * self._draw.normal(0.0, sigma)
         self._turn = None
 
-    def ends(self, place: Station) -> tuple[Point3, Point3]:
-        """Front and back electrode, where they really are while the person says `place`."""
+    def ends(self, place: Station) -> tuple[Point3, Point3, tuple[tuple[Point3, Point3], ...]]:
+        """Front and back electrode, and those of the head's further pairs, where they really are while the person says
+        `place`."""
         wanted = ((place.bearing_deg or 0.0) % 360.0, place.vertical)
         if wanted != self._turn:
             worse = self._care()
             self._turn = wanted
+            self.holds += 1
             self._slip = worse * self._draw.normal(0.0, SLIP_SIGMA_M, 3)
             spread = np.radians([LEAN_SIGMA_DEG, LEAN_SIGMA_DEG, BEARING_SIGMA_DEG])
             self._angles = worse * self._draw.normal(0.0, spread)
-        half = self._scenario.spacing_m / 2
-        bearing = math.radians(wanted[0]) + self._angles[2]
-        level = np.array([math.cos(bearing), math.sin(bearing), 0.0])
-        arm = half * _leaning(np.array([0.0, 0.0, 1.0]) if place.vertical else level, self._angles)
+        offsets = [_leaning(e, self._angles) for e in self._head(wanted[0], place.vertical)]
         s = self._scenario
-        reach = np.abs(arm) + 0.02
+        reach = np.abs(offsets).max(axis=0) + 0.02
         size = np.array([s.length_m, s.width_m, s.depth_m])
         held = np.asarray(place.position_m) + self._shift + self._slip
         middle = np.minimum(np.maximum(held, reach), np.maximum(size - reach, reach))
-        return _point(middle + arm), _point(middle - arm)
+        points = [_point(middle + e) for e in offsets]
+        front, back = points[:2]
+        rest = [points[0], points[2], points[0], points[3]] if s.head == "three-axis" else points[2:]
+        return front, back, tuple(zip(rest[::2], rest[1::2], strict=True))
+
+    def _head(self, bearing_deg: float, vertical: bool) -> list[FloatArray]:
+        """The head's electrodes from its middle, as it would be held: front, back, then the others."""
+        half, head = self._scenario.spacing_m / 2, self._scenario.head
+        bearing = math.radians(bearing_deg) + self._angles[2]
+        ahead = half * np.array([math.cos(bearing), math.sin(bearing), 0.0])
+        left, down = half * np.array([-math.sin(bearing), math.cos(bearing), 0.0]), np.array([0.0, 0.0, half])
+        if head == "three-axis":
+            nose = ahead + left + down
+            return [nose, nose - 2 * ahead, nose - 2 * left, nose - 2 * down]
+        if vertical:
+            return [down, -down]
+        return [ahead, -ahead, left, -left] if head == "crossed" else [ahead, -ahead]
 
     def _care(self) -> float:
         return CARELESS_TIMES if self._draw.random() < CARELESS else 1.0
 
 
 def _leaning(vector: FloatArray, angles: FloatArray) -> FloatArray:
-    """A unit vector with the pole leaning by small angles about x and y."""
-    leant = vector + np.cross(np.array([angles[0], angles[1], 0.0]), vector)
-    unit: FloatArray = leant / np.linalg.norm(leant)
-    return unit
+    """A vector turned as the pole leans, by angles about x and y."""
+    lean = math.hypot(angles[0], angles[1])
+    if lean == 0.0:
+        return vector
+    about = np.array([angles[0], angles[1], 0.0]) / lean
+    turned: FloatArray = (
+        vector * math.cos(lean)
+        + np.cross(about, vector) * math.sin(lean)
+        + about * (about @ vector) * (1.0 - math.cos(lean))
+    )
+    return turned
 
 
 def _point(place: FloatArray) -> Point3:

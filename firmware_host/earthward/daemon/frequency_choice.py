@@ -50,13 +50,15 @@ def evenly(block: SampleBlock) -> tuple[FloatArray, float] | None:
     return np.interp(np.arange(count), index - index[0], v_V), rate_Hz
 
 
-def choose(block: SampleBlock, waveform: WaveformName, present_Hz: float, window_s: float) -> Choice | None:
+def choose(
+    block: SampleBlock, waveform: WaveformName, present_Hz: float, window_s: float, conversion_s: float | None = None
+) -> Choice | None:
     """Scan a block of samples taken with the source off; None when it is too short, holed or clipped."""
     even = evenly(block)
     if even is None or even[0].size < seconds_needed(window_s) * even[1] * 0.9:
         return None
     candidates = sorted({*CANDIDATES_HZ, present_Hz})
-    heard = scan_band(even[0], even[1], candidates, waveform, window_s)
+    heard = scan_band(even[0], even[1], candidates, waveform, window_s, conversion_s)
     best = heard.best
     present = next(c for c in heard.ranking if c.frequency_Hz == present_Hz)
     worth = present.rejected or present.predicted_sigma_V > WORTH * best.predicted_sigma_V

@@ -26,6 +26,7 @@ class Measuring:
             update_s=self.config.detector.update_s,
             mains_Hz=tuple(self.config.detector.mains_Hz),
             channel=channel,
+            conversion_s=self.config.conversion_s,
         )
 
     def settings(self) -> dict[str, Any]:

@@ -26,7 +26,7 @@ def open_visit(
 ) -> Visit | None:
     """The visit to work on, None without a pool. Raises InputError."""
     spacing_m = config.pair.spacing_m
-    settings = LocateSettings(head=config.pair.head)
+    settings = LocateSettings(head=config.head)
     if survey and Path(survey).exists():
         if begin_new:
             raise InputError(f"{survey} exists already: leave out --new to go on with it, or name another file")

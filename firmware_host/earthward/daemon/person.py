@@ -69,7 +69,7 @@ class Person:
         self._visiting = visiting
         self._select = select
         self._changed = changed
-        self._turns = HEADS[config.pair.head if wiring.channels == 1 else "crossed"]
+        self._turns = HEADS[config.head]
         self._spot: SpotRoutine | None = None
         self._auto = True
         self._keeping = False
@@ -190,8 +190,8 @@ class Person:
             if spot is None or self._keeping:
                 return
             wish = spot.on_reading(message, self._wiring.clock.now(), self._mains_V() / self._water_mains_V)
-            if wish is not None:
-                self._keep(spot, wish, message)
+            if wish is not None and all(spot.good(r) for r in self._detection.latest.values()):
+                self._keep(spot, wish)
         elif isinstance(message, m.State) and message.interlock.state != "energised" and self._spot is not None:
             # The source went off: what was being read is begun anew when it is on again.
             self._spot.interrupted(self._wiring.clock.now())
@@ -201,9 +201,8 @@ class Person:
         found = max((line.amplitude_V for line in self._detection.detector(0).mains), default=0.0)
         return max(found, LEAST_MAINS_V)
 
-    def _keep(self, spot: SpotRoutine, wish: KeepNow, reading: m.ReadingMessage) -> None:
+    def _keep(self, spot: SpotRoutine, wish: KeepNow) -> None:
         self._keeping = True
-        rows: list[int] = []
         turn = spot.turn
         finding = spot.finding if spot.purpose == "re-measure" else None
         common: dict[str, Any] = {
@@ -213,14 +212,13 @@ class Person:
 
         def replied(replies: list[m.Message]) -> None:
             self._keeping = False
-            kept = next((r for r in replies if isinstance(r, m.Kept)), None)
-            if kept is None:
+            kept = [r for r in replies if isinstance(r, m.Kept)]
+            if not kept:
                 return
-            rows.append(kept.row)
             if not spot.doubt:
                 self._water_mains_V = min(self._water_mains_V, self._mains_V())
-            electrode: ElectrodeName = "A" if kept.source_id == 0 else "B"
-            then = spot.kept(kept.row, electrode, self._wiring.clock.now())
+            electrode: ElectrodeName = "A" if kept[0].source_id == 0 else "B"
+            then = spot.kept([r.row for r in kept], electrode, self._wiring.clock.now())
             if then is not None:
                 self._select(then.electrode)
             elif turn is not None:
@@ -228,16 +226,10 @@ class Person:
             self._changed()
 
         try:
-            self._visiting.keep(m.Keep(place=wish.place, **common), reading, replied)
+            self._visiting.keep(m.Keep(place=wish.place, **common), self._detection.latest, replied)
         except InputError:
             # Not fresh enough, or the pole has only just come: the next reading will do.
             self._keeping = False
-            return
-        across = self._detection.latest.get(1)
-        if across is not None and across.source_id == reading.source_id and not wish.place.vertical:
-            bearing = ((wish.place.bearing_deg or 0.0) + 90.0) % 360.0
-            place = msgspec.structs.replace(wish.place, bearing_deg=bearing)
-            self._visiting.keep(m.Keep(place=place, **common), across, lambda _: None)
 
     def _kept_turn(self, spot: SpotRoutine, name: str, rows: list[int]) -> None:
         visit = self._visiting.visit

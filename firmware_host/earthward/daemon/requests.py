@@ -129,7 +129,7 @@ class Requests:
                 self._changed()
                 reply([])
             case m.Keep():
-                visiting.keep(message, self._detection.latest.get(0), reply)
+                visiting.keep(message, self._detection.latest, reply)
             case m.Withdraw(row=row, why=why):
 
                 def taken_back(_: None) -> None:

@@ -94,7 +94,8 @@ class SourceOffMonitor:
         if not self.scan_wanted or self._tails[0].span_s < seconds_needed(window_s):
             return None
         block = self._tails[0].block()
-        choice = None if block is None else choose(block, self._config.source.waveform, frequency_Hz, window_s)
+        c = self._config
+        choice = None if block is None else choose(block, c.source.waveform, frequency_Hz, window_s, c.conversion_s)
         self.scan_wanted = choice is None
         return choice
 

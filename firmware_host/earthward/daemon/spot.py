@@ -151,10 +151,10 @@ class SpotRoutine:
         if wanted is not None and reading.source_id != "AB".index(wanted):
             self._waiting = f"electrode {wanted} comes on"
             return None
-        if reading.t_s - (reading.window_s or 0.0) / 2 < self._since_s:
+        if not self._since_hold(reading):
             self._waiting = "hold still"
             return None
-        if reading.value_V is None or not reading.sigma_V or reading.current_A is None:
+        if not _valued(reading):
             self._recent.clear()
             self._waiting = "no signal yet"
             return None
@@ -163,7 +163,7 @@ class SpotRoutine:
             self._recent.clear()
             self._waiting = "pole moving" if "motion" in bad else sorted(bad)[0]
             return None
-        self._recent.append((reading.t_s, reading.value_V, reading.sigma_V))
+        self._recent.append((reading.t_s, reading.value_V or 0.0, reading.sigma_V or 0.0))
         while self._recent[0][0] < reading.t_s - STEADY_S:
             self._recent.popleft()
         values = [value for _, value, _ in self._recent]
@@ -179,11 +179,18 @@ class SpotRoutine:
             return KeepNow(self.place(), self.turn.name)
         return None
 
-    def kept(self, row: int, electrode: ElectrodeName, now_s: float) -> SwitchTo | None:
-        """The reading asked for was kept as `row`."""
+    def good(self, reading: m.ReadingMessage) -> bool:
+        """Whether a reading, of any pair of the head, may be kept with the present hold."""
+        return self._since_hold(reading) and _valued(reading) and not BAD_FLAGS.intersection(reading.flags)
+
+    def _since_hold(self, reading: m.ReadingMessage) -> bool:
+        return reading.t_s - (reading.window_s or 0.0) / 2 >= self._since_s
+
+    def kept(self, rows: Sequence[int], electrode: ElectrodeName, now_s: float) -> SwitchTo | None:
+        """The readings asked for were kept, one row for each pair of the head."""
         turn = self.turn
         assert turn is not None
-        turn.rows.append(row)
+        turn.rows.extend(rows)
         self._read.append(electrode)
         self._recent.clear()
         self._now_wanted = False
@@ -228,6 +235,10 @@ class SpotRoutine:
             purpose=self.purpose,
             doubt=self.doubt and phase == "hold",
         )
+
+
+def _valued(reading: m.ReadingMessage) -> bool:
+    return reading.value_V is not None and bool(reading.sigma_V) and reading.current_A is not None
 
 
 def turned(base: Station, name: m.TurnName) -> Station:

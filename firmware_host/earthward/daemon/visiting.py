@@ -6,7 +6,7 @@ The record itself is the clerk's; nothing here waits for it.
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -94,45 +94,63 @@ class Visiting:
         # What was read on the way belongs to no place.
         self._moved_s = self._clock.now()
 
-    def keep(self, wish: m.Keep, reading: m.ReadingMessage | None, reply: Reply) -> None:
-        """Keep this reading; `reply` and everybody hear of it once it is durable. InputError with the reason."""
+    def keep(self, wish: m.Keep, latest: Mapping[int, m.ReadingMessage], reply: Reply) -> None:
+        """Keep the newest reading of every pair of the head; `reply` and everybody hear of them once they are durable.
+        InputError with the reason: all of them or none."""
+        place = wish.place or self.place
+        upright = place is not None and place.vertical and self.visit.head == "crossed"
+        readings = [self._keepable(latest.get(k)) for k in range(1 if upright else self._wiring.channels)]
+        if len({r.source_id for r in readings}) > 1:
+            raise InputError("the injection electrode has only just changed; hold the pole still and keep again")
+
+        def kept(records: list[KeptReading]) -> None:
+            assert place is not None
+            at = msgspec.structs.replace(place, name=records[0].station)
+            if self.place is None or self.place == place or wish.place is not None:
+                self.place = at
+            messages: list[m.Message] = [m.Kept(**msgspec.structs.asdict(record), place=at) for record in records]
+            if self._wiring.ear is not None:
+                self._wiring.ear.alert("kept")
+            for reading, record, message in zip(readings, records, messages, strict=True):
+                self._teller.note({"kind": "kept", "t_s": reading.t_s, "row": record.row, "station": record.station})
+                self._teller.publish(message)
+            reply(messages)
+            if wish.purpose == "survey":
+                self.searching.request()
+
+        self._clerk.put(lambda: self._keep_all(wish, place, readings), kept, lambda error: reply([problem(error)]))
+
+    def _keepable(self, reading: m.ReadingMessage | None) -> m.ReadingMessage:
+        """Raises InputError unless it was measured here and now."""
         window_s = 0.0 if reading is None else reading.window_s or 0.0
         if reading is None or self._clock.now() - reading.t_s > window_s + FRESH_S:
             raise InputError("there is no fresh reading to keep; is the source on and the pair in the water?")
         if reading.t_s - window_s / 2 < self._moved_s:
             raise InputError("the pole has only just come here; hold it still for a moment and keep again")
-        place = wish.place or self.place
+        return reading
 
-        def kept(record: KeptReading) -> None:
-            assert place is not None
-            at = msgspec.structs.replace(place, name=record.station)
-            if self.place is None or self.place == place or wish.place is not None:
-                self.place = at
-            message = m.Kept(**msgspec.structs.asdict(record), place=at)
-            self._teller.note({"kind": "kept", "t_s": reading.t_s, "row": record.row, "station": record.station})
-            if self._wiring.ear is not None:
-                self._wiring.ear.alert("kept")
-            self._teller.publish(message)
-            reply([message])
-            if record.purpose == "survey":
-                self.searching.request()
-
-        self._clerk.put(
-            lambda: self.visit.keep(
-                place,
-                reading,
-                source_id=reading.source_id,
-                injected_A=reading.current_A,
-                note=wish.note,
-                purpose=wish.purpose,
-                finding=wish.finding,
-                test_leak=wish.test_leak,
-                uid=wish.uid,
-                turn=wish.turn,
-            ),
-            kept,
-            lambda error: reply([problem(error)]),
-        )
+    def _keep_all(self, wish: m.Keep, place: Station | None, readings: list[m.ReadingMessage]) -> list[KeptReading]:
+        """In the clerk's thread."""
+        kept: list[KeptReading] = []
+        for reading in readings:
+            # Pairs of one hold are one station, also where its name is only given now.
+            if kept and place is not None:
+                place = msgspec.structs.replace(place, name=kept[0].station)
+            kept.append(
+                self.visit.keep(
+                    place,
+                    reading,
+                    source_id=reading.source_id,
+                    injected_A=reading.current_A,
+                    note=wish.note,
+                    purpose=wish.purpose,
+                    finding=wish.finding,
+                    test_leak=wish.test_leak,
+                    uid=wish.uid if not wish.uid or not reading.channel else f"{wish.uid}-{reading.channel}",
+                    turn=wish.turn,
+                )
+            )
+        return kept
 
     def add_photo(self, wish: m.AddPhoto) -> None:
         """In the clerk's thread. Raises InputError."""

@@ -92,11 +92,18 @@ def make_receiver_processes(config: Config, clock: Clock) -> Receiver:
 
 def _converters(config: Config) -> list[AdcSettings]:
     adc = config.adc
+    # (back, front) of each pair: the reading is back minus front.
+    pairs: tuple[tuple[int, int], ...] = ((0, 1),)
+    if config.head == "three-axis":
+        pairs = ((0, 3), (1, 3), (2, 3))
+    elif config.head == "crossed" and adc.crossed_address is None:
+        pairs = ((0, 1), (2, 3))
     return [
         AdcSettings(
             chip=adc.chip,
             address=address,
             rate=adc.rate,
+            pairs=pairs,
             front_end_gain=adc.front_end_gain,
             full_scale_V=adc.full_scale_V,
             channel=channel,
@@ -204,7 +211,7 @@ def wire(
         warning=PoolSideWarning(pool_side, ear),
         ear=ear,
         notify=notify,
-        channels=2 if config.adc.crossed_address is not None else 1,
+        channels=config.channels,
         wall_s=wall_s,
         listen_to_contacts=contacts.listen,
         close_pins=close_pins,

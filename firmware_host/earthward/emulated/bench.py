@@ -18,7 +18,7 @@ from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Any, Self
 
-from earthward.clock import Clock
+from earthward.clock import Clock, PacedClock, PunctualClock
 from earthward.devices.ads1115 import AdcSettings
 from earthward.devices.gpio import EdgePin
 from earthward.devices.protocol import ResetCause
@@ -26,11 +26,14 @@ from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses
 from earthward.emulated.board import EmulatedBoard
 from earthward.emulated.board_logic import RELEASE_SEEN_S
 from earthward.emulated.firmware_board import FirmwareBoard
+from earthward.emulated.network import Potential
 from earthward.emulated.pins import EmulatedPins
-from earthward.emulated.pool import Pose, Potential, VirtualPool
+from earthward.emulated.pool import Pose, VirtualPool
 from earthward.emulated.scenario import Point3, Scenario
 from earthward.emulated.virtual_mcu import Build
 
+#: What reading a conversion and starting the next takes on a real bus, about.
+TRANSFERS_S = 0.3e-3
 ADDRESS, CROSSED_ADDRESS = 0x48, 0x49
 
 
@@ -75,26 +78,29 @@ class Technician:
         else:
             along = (half * c, half * s, 0.0)
         across = (-half * s, half * c, 0.0)
-        crossed = self._bench.scenario.crossed
-        return self.hold_ends(
-            (x + along[0], y + along[1], z + along[2]),
-            (x - along[0], y - along[1], z - along[2]),
-            (x + across[0], y + across[1], z) if crossed else None,
-            (x - across[0], y - across[1], z) if crossed else None,
-            moving_s=moving_s,
-        )
+        ends = ((x + along[0], y + along[1], z + along[2]), (x - along[0], y - along[1], z - along[2]))
+        if self._bench.scenario.head == "crossed":
+            others = (((x + across[0], y + across[1], z), (x - across[0], y - across[1], z)),)
+            return self.hold_ends(*ends, others, moving_s=moving_s)
+        if self._bench.scenario.head == "three-axis":
+            # The shared electrode ahead, to the left and below the middle; each other one beyond one face from it.
+            nose = (x + along[0] + across[0], y + along[1] + across[1], z + half)
+            behind = (x - along[0] + across[0], y - along[1] + across[1], z + half)
+            right = (x + along[0] - across[0], y + along[1] - across[1], z + half)
+            above = (nose[0], nose[1], z - half)
+            return self.hold_ends(nose, behind, ((nose, right), (nose, above)), moving_s=moving_s)
+        return self.hold_ends(*ends, moving_s=moving_s)
 
     def hold_ends(
         self,
         front_m: Point3,
         back_m: Point3,
-        crossed_front_m: Point3 | None = None,
-        crossed_back_m: Point3 | None = None,
+        others_m: tuple[tuple[Point3, Point3], ...] = (),
         *,
         moving_s: float = 0.0,
     ) -> Pose:
-        """Hold both electrodes at given places."""
-        pose = Pose(front_m, back_m, crossed_front_m, crossed_back_m)
+        """Hold the electrodes at given places: of the pair, and (front, back) of further pairs of the head."""
+        pose = Pose(front_m, back_m, others_m)
         self._bench.pool.move(pose, moving_s)
         self.pose = pose
         return pose
@@ -171,6 +177,14 @@ class Technician:
         """The converter's wires come off: NACK."""
         self._bench.i2c.absent.update(self._bench.i2c.chips)
 
+    def trap_air(self, *inputs: int) -> None:
+        """Air stays at the electrodes on these inputs (none: it comes out)."""
+        self._bench.pool.set_dry(inputs)
+
+    def break_reference(self, broken: bool = True) -> None:
+        """The lead of the reference contact breaks."""
+        self._bench.pool.set_reference_broken(broken)
+
     def replug_adc(self) -> None:
         """... and on again; the chip was without supply meanwhile."""
         for chip in self._bench.i2c.chips.values():
@@ -233,7 +247,9 @@ class EmulatedBench:
         self._ready_wire = ready_wire
         self._pulses: list[ReadyPulses] = []
         self.chip = self._add_chip(ADDRESS, 0, self.pins.ready)
-        self.crossed_chip = self._add_chip(CROSSED_ADDRESS, 1, self.pins.crossed_ready) if scenario.crossed else None
+        self.crossed_chip = (
+            self._add_chip(CROSSED_ADDRESS, 1, self.pins.crossed_ready) if scenario.head == "crossed" else None
+        )
         self.technician = Technician(self)
         self._edge_pins: list[EdgePin] = []
 
@@ -248,7 +264,7 @@ class EmulatedBench:
             seed=s.seed * 2 + pair,
         )
         self.i2c.add(address, chip)
-        if self._ready_wire:
+        if self._ready_wire and s.head != "three-axis":
             pulse = self.pin_factory.pin(ready).pulse_low
             self._pulses.append(ReadyPulses(self.clock, chip, pulse, lambda: self.i2c.transfers))
         return chip
@@ -274,6 +290,13 @@ class EmulatedBench:
         )
         self._edge_pins.append(pin)
         return pin
+
+    def reader_clock(self) -> Clock:
+        """The clock for what reads the converter: conversions that are started one by one are not waited for by the
+        ready line, so bench time waits for their reader instead."""
+        if self.scenario.head == "three-axis" and isinstance(self.clock, PacedClock):
+            return PunctualClock(self.clock, TRANSFERS_S)
+        return self.clock
 
     # ---- life ---------------------------------------------------------------------------------------------
 

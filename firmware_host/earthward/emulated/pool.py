@@ -17,109 +17,52 @@ is a function of time that can be evaluated again, so the converter may look ahe
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from earthward.clock import Clock
 from earthward.emulated.load import Drive, Injection
+from earthward.emulated.network import BoxPotential, Network, Potential, Sink
 from earthward.emulated.output import OutputTimeline
 from earthward.emulated.scenario import COVERED_OHM, Point3, Scenario
 from earthward.errors import InputError
-from earthward.pool.box import BoxField
 from earthward.signal.types import FloatArray
 
 #: below this the board calls its electrode circuit open
 OPEN_A = 15e-6
 #: pick-up out of the water, relative to that in it
 AIR_PICKUP = 40.0
-
-
-class Potential(Protocol):
-    """The part of a pool field that is needed here."""
-
-    def potential(self, points_m: ArrayLike, source_m: ArrayLike) -> FloatArray:
-        """1/m at points (m, 3) of a unit source at (3,): liner and surface insulating, evenly balanced."""
-        ...
-
-
-class BoxPotential:
-    """Exact potential of a box pool."""
-
-    def __init__(self, length_m: float, width_m: float, depth_m: float) -> None:
-        self._box = BoxField(length_m, width_m, depth_m)
-
-    def potential(self, points_m: ArrayLike, source_m: ArrayLike) -> FloatArray:
-        return self._box.green(points_m, source_m)
-
-
-@dataclass(frozen=True)
-class Sink:
-    """A way from the water to earth."""
-
-    name: str
-    position_m: Point3
-    ohm: float
-
-
-class Network:
-    """Who takes how much. Solved once per state of covers and repairs and per injection electrode."""
-
-    def __init__(self, field: Potential, scenario: Scenario, sinks: list[Sink]) -> None:
-        self.sinks = sinks
-        self._scenario = scenario
-        self._solved: dict[str, tuple[FloatArray, float]] = {}
-        self._mutual: FloatArray = np.zeros((len(sinks), len(sinks)))
-        positions = np.array([s.position_m for s in sinks], dtype=float).reshape(-1, 3)
-        for k in range(len(sinks)):
-            others = [j for j in range(len(sinks)) if j != k]
-            if others:
-                self._mutual[others, k] = field.potential(positions[others], positions[k])
-        self._from_source = {
-            name: field.potential(positions, where) if sinks else np.zeros(0)
-            for name, where in (("A", scenario.electrode_A_m), ("B", scenario.electrode_B_m))
-        }
-
-    def shares(self, electrode: str) -> tuple[FloatArray, float]:
-        """(share of the injected current per sink, ohms from the water to earth). No sink: (empty, inf).
-
-        Unknowns: each sink's current for one ampere injected, and the water's mean potential p:
-        p + rho (G(sink, source) - sum of other sinks' G) = current * ohm; currents add up to one.
-        """
-        known = self._solved.get(electrode)
-        if known is None:
-            known = self._solved[electrode] = self._solve(electrode)
-        return known
-
-    def _solve(self, electrode: str) -> tuple[FloatArray, float]:
-        count = len(self.sinks)
-        if count == 0:
-            return np.zeros(0), float("inf")
-        rho = self._scenario.water_ohm_m
-        matrix = np.zeros((count + 1, count + 1))
-        matrix[:count, :count] = np.diag([s.ohm for s in self.sinks]) + rho * self._mutual
-        matrix[:count, count] = -1.0
-        matrix[count, :count] = 1.0
-        right = np.append(rho * self._from_source[electrode], 1.0)
-        solved = np.linalg.solve(matrix, right)
-        return solved[:count], float(solved[count])
+#: most pairs of one head
+PAIRS = 3
+#: Of the water's swing against earth, what an input shows against the receiver's 0 V: with the reference contact, and
+#: with its lead broken (hardware/receiver_front_end, 2 nF from receiver to earth and 20 pF); what the clamps leave.
+SWING_SEEN, SWING_UNSEEN, CLAMPED_V = 0.0064, 0.15, 2.15
+#: ... and what a pair of unlike contacts then shows of the swing as false signal (same table, 200 pF and 1 kohm).
+SWING_FALSE = 8e-6
 
 
 @dataclass(frozen=True)
 class Pose:
-    """Where the pair is. None = out of the water."""
+    """Where the pair is, and further pairs (front, back) of the same head. None = out of the water."""
 
     front_m: Point3 | None
     back_m: Point3 | None
-    crossed_front_m: Point3 | None = None
-    crossed_back_m: Point3 | None = None
+    others_m: tuple[tuple[Point3, Point3], ...] = ()
 
     @property
-    def wet(self) -> bool:
-        return self.front_m is not None and self.front_m[2] >= 0.0 and self.back_m is not None and self.back_m[2] >= 0.0
+    def pairs(self) -> tuple[tuple[Point3, Point3], ...]:
+        """(front, back) of every pair; empty out of the water."""
+        if self.front_m is None or self.back_m is None:
+            return ()
+        return ((self.front_m, self.back_m), *self.others_m)
+
+    @property
+    def wet(self) -> tuple[bool, ...]:
+        """Of each pair that there may be: are both ends in the water?"""
+        known = [front[2] >= 0.0 and back[2] >= 0.0 for front, back in self.pairs]
+        return (*known, *([False] * (PAIRS - len(known))))
 
 
 @dataclass(frozen=True)
@@ -129,7 +72,7 @@ class _Stretch:
     from_s: float
     times_s: FloatArray
     volts: dict[str, FloatArray]  # electrode -> (pairs, knots)
-    wet: bool
+    wet: tuple[bool, ...]
     moving_until_s: float
 
 
@@ -149,6 +92,8 @@ class VirtualPool:
         self._covered: set[str] = set()
         self._repaired: set[str] = set()
         self._test_leak: Sink | None = None
+        self._dry: set[int] = set()
+        self._ring_broken = False
         self._timeline: OutputTimeline | None = None
         self._drive = Drive()
         self._network = self._build()
@@ -167,6 +112,10 @@ class VirtualPool:
         self._bump_phase = draw.uniform(0, 2 * np.pi, (2, 8))
         self._mains_phase = draw.uniform(0, 2 * np.pi, (2, 1 + len(scenario.mains_harmonics)))
         self._wander_phase = draw.uniform(0, 2 * np.pi, 3)
+        # Drawn last, so that the other heads' pools stay as they are.
+        self._drift_phase = np.vstack([self._drift_phase, draw.uniform(0, 2 * np.pi, (1, 22))])
+        self._bump_phase = np.vstack([self._bump_phase, draw.uniform(0, 2 * np.pi, (1, 8))])
+        self._mains_phase = np.vstack([self._mains_phase, draw.uniform(0, 2 * np.pi, (1, self._mains_phase.shape[1]))])
 
     # ---- wiring -------------------------------------------------------------------------------------------
 
@@ -182,7 +131,7 @@ class VirtualPool:
         self.generation += 1
 
     def pair(self, number: int) -> PairVoltage:
-        """The input of the converter on pair 0 (the pair) or 1 (the crossed pair)."""
+        """The inputs of the converter on pair 0 (the pair, or all of a three-axis head) or 1 (the crossed pair)."""
         return PairVoltage(self, number)
 
     # ---- the world changes --------------------------------------------------------------------------------
@@ -211,6 +160,20 @@ class VirtualPool:
         self._test_leak = None if position_m is None else Sink("test leak", position_m, ohm)
         self._rebuild()
 
+    def set_dry(self, inputs: Iterable[int]) -> None:
+        """Air is trapped at the electrodes on these inputs of the first converter."""
+        self._dry = set(inputs)
+        self._restart_stretch()
+
+    def set_reference_broken(self, broken: bool = True) -> None:
+        """The lead of the reference contact breaks, or is whole again."""
+        self._ring_broken = broken
+        self._restart_stretch()
+
+    def _pair_inputs(self, pair: int) -> tuple[int, int]:
+        """Inputs (positive, negative) of a pair on the first converter."""
+        return (pair, 3) if self.scenario.head == "three-axis" else (2 * pair, 2 * pair + 1)
+
     @staticmethod
     def _known(name: str, names: list[str], what: str) -> None:
         if name not in names:
@@ -232,13 +195,13 @@ class VirtualPool:
 
     def move(self, pose: Pose, moving_s: float = 0.0) -> None:
         """Take the pair to a place, in a straight line that lasts `moving_s`; 0 = it is there at once."""
-        for where in (pose.front_m, pose.back_m, pose.crossed_front_m, pose.crossed_back_m):
-            if where is not None:
+        for ends in pose.pairs:
+            for where in ends:
                 self._inside(where)
         with self._lock:
             before, self._pose = self._pose, pose
             steps = [pose]
-            if moving_s > 0 and before.wet and pose.wet:
+            if moving_s > 0 and before.wet[0] and pose.wet[0] and len(before.pairs) == len(pose.pairs):
                 count = 9
                 steps = [_between(before, pose, k / (count - 1)) for k in range(count)]
             self._add(self._knots(steps, self._clock.now(), moving_s))
@@ -261,18 +224,13 @@ class VirtualPool:
         times = now + np.linspace(0.0, moving_s, len(poses))
         volts: dict[str, FloatArray] = {}
         wanted = [
-            (pair, k, back, front)
-            for k, pose in enumerate(poses)
-            for pair, (front, back) in enumerate(
-                ((pose.front_m, pose.back_m), (pose.crossed_front_m, pose.crossed_back_m))
-            )
-            if front is not None and back is not None
+            (pair, k, back, front) for k, pose in enumerate(poses) for pair, (front, back) in enumerate(pose.pairs)
         ]
         ends = np.array([(back, front) for _, _, back, front in wanted], dtype=float).reshape(-1, 3)
         # All places at once, and each sink's field once for both electrodes: moving must not hold up the bench.
         from_sinks = [self._field.potential(ends, s.position_m) for s in self._network.sinks] if len(ends) else []
         for name in ("A", "B"):
-            volts[name] = np.zeros((2, len(poses)))
+            volts[name] = np.zeros((PAIRS, len(poses)))
             if not from_sinks:
                 continue
             amplitude = self._inject(self._drive, name).current_A
@@ -282,7 +240,20 @@ class VirtualPool:
                 potential = potential - share * field
             for (pair, k, _, _), (back_V, front_V) in zip(wanted, potential.reshape(-1, 2), strict=True):
                 volts[name][pair, k] = amplitude * self.scenario.water_ohm_m * (back_V - front_V)
-        return _Stretch(now, times, volts, poses[-1].wet, now + moving_s)
+        touching = [not self._dry.intersection(self._pair_inputs(pair)) for pair in range(PAIRS)]
+        for name, values in volts.items():
+            values *= np.array(touching, dtype=float)[:, None]
+            if self._ring_broken:
+                values += SWING_FALSE * self._swing_V(name)
+        wet = tuple(a and b for a, b in zip(poses[-1].wet, touching, strict=True))
+        return _Stretch(now, times, volts, wet, now + moving_s)
+
+    def _swing_V(self, electrode: str) -> float:
+        """Amplitude of the water's voltage against earth with the source on."""
+        _, sinks_ohm = self._network.shares(electrode)
+        if not np.isfinite(sinks_ohm):
+            return self._drive.voltage_V  # a tight liner: the water goes all the way with the electrode
+        return self._inject(self._drive, electrode).current_A * (sinks_ohm + self.scenario.earth_electrode_ohm)
 
     def _add(self, stretch: _Stretch) -> None:
         self._stretches = [*(s for s in self._stretches[-12:] if s.from_s < stretch.from_s), stretch]
@@ -342,10 +313,30 @@ class VirtualPool:
             stretches = list(self._stretches)
             timeline = self._timeline
         middle = 0.5 * (start_s + end_s)
-        wet, moving = _state_at(stretches, middle)
+        wet, moving = _state_at(stretches, middle, pair)
         volts = self._nuisance(pair, middle, end_s - start_s, wet, moving)
+        return volts + self._driven(start_s, end_s, lambda e, t: _volts_at(stretches, e, pair, t), timeline)
+
+    def input_V(self, start_s: FloatArray, end_s: FloatArray) -> FloatArray:
+        """Mean volts of an input against the receiver's 0 V: mid-supply, and what the water's swing does to it."""
+        with self._lock:
+            timeline = self._timeline
+            share = SWING_UNSEEN if self._ring_broken else SWING_SEEN
+        swing = self._driven(start_s, end_s, lambda e, t: np.full(t.shape, self._swing_V(e)), timeline)
+        return np.asarray(1.65 + np.clip(share * swing, -CLAMPED_V, CLAMPED_V))
+
+    @staticmethod
+    def _driven(
+        start_s: FloatArray,
+        end_s: FloatArray,
+        amplitude_V: Callable[[str, FloatArray], FloatArray],
+        timeline: OutputTimeline | None,
+    ) -> FloatArray:
+        """Mean over each interval of what follows the source's waveform with that amplitude."""
+        volts: FloatArray = np.zeros(start_s.shape)
         if timeline is None:
             return volts
+        middle = 0.5 * (start_s + end_s)
         segments = timeline.segments()
         for k, segment in enumerate(segments):
             if not segment.on:
@@ -355,7 +346,7 @@ class VirtualPool:
             hit = b > a
             if not hit.any():
                 continue
-            amplitude = _volts_at(stretches, segment.electrode, pair, middle[hit])
+            amplitude = amplitude_V(segment.electrode, middle[hit])
             share = (b[hit] - a[hit]) / (end_s[hit] - start_s[hit])
             volts[hit] += amplitude * share * segment.mean_over(a[hit], b[hit])
         return volts
@@ -364,7 +355,7 @@ class VirtualPool:
         self, pair: int, t: FloatArray, length: FloatArray, wet: FloatArray, moving: FloatArray
     ) -> FloatArray:
         s = self.scenario
-        volts: FloatArray = s.offset_V * (1.0 if pair == 0 else -0.6) + self._drift_amplitude @ np.sin(
+        volts: FloatArray = s.offset_V * (1.0, -0.6, 0.4)[pair] + self._drift_amplitude @ np.sin(
             self._drift_omega[:, None] * t + self._drift_phase[pair][:, None]
         )
         if moving.any():
@@ -388,7 +379,7 @@ class VirtualPool:
 
 
 class PairVoltage:
-    """One converter's input: inputs 0-1 (and, on a single chip, 2-3 for the crossed pair)."""
+    """One converter's inputs: 0 and 1 (2 and 3 for a crossed pair on the same chip), or 0, 1, 2 against 3."""
 
     def __init__(self, pool: VirtualPool, number: int) -> None:
         self._pool = pool
@@ -403,28 +394,26 @@ class PairVoltage:
         return self._pool.scenario.pair_ohm
 
     def mean_V(self, positive: int, negative: int | None, start_s: FloatArray, end_s: FloatArray) -> FloatArray:
-        gain = self._pool.scenario.front_end_gain
-        if (positive, negative) == (0, 1):
+        gain, head = self._pool.scenario.front_end_gain, self._pool.scenario.head
+        if negative is None:
+            return self._pool.input_V(start_s, end_s)
+        if head == "three-axis":
+            if negative == 3:
+                return gain * self._pool.mean_V(positive, start_s, end_s)
+        elif (positive, negative) == (0, 1):
             return gain * self._pool.mean_V(self._number, start_s, end_s)
-        if (positive, negative) == (2, 3) and self._number == 0:
+        elif (positive, negative) == (2, 3) and self._number == 0:
             return gain * self._pool.mean_V(1, start_s, end_s)
-        # Anything else is not wired: half the supply against ground, nothing between unused inputs.
-        return np.full(start_s.shape, 1.65 if negative is None else 0.0)
+        return np.zeros(start_s.shape)  # not wired
 
 
 def _between(a: Pose, b: Pose, share: float) -> Pose:
-    def mix(p: Point3 | None, q: Point3 | None) -> Point3 | None:
-        if p is None or q is None:
-            return q
+    def mix(p: Point3, q: Point3) -> Point3:
         x, y, z = (u + share * (v - u) for u, v in zip(p, q, strict=True))
         return (x, y, z)
 
-    return Pose(
-        mix(a.front_m, b.front_m),
-        mix(a.back_m, b.back_m),
-        mix(a.crossed_front_m, b.crossed_front_m),
-        mix(a.crossed_back_m, b.crossed_back_m),
-    )
+    pairs = [(mix(f, g), mix(h, k)) for (f, h), (g, k) in zip(a.pairs, b.pairs, strict=True)]
+    return Pose(*pairs[0], tuple(pairs[1:]))
 
 
 def _each(stretches: list[_Stretch], t: FloatArray, value: Callable[[_Stretch, FloatArray], FloatArray]) -> FloatArray:
@@ -441,7 +430,7 @@ def _volts_at(stretches: list[_Stretch], electrode: str, pair: int, t: FloatArra
     return _each(stretches, t, lambda s, at: np.interp(at, s.times_s, s.volts[electrode][pair]))
 
 
-def _state_at(stretches: list[_Stretch], t: FloatArray) -> tuple[FloatArray, FloatArray]:
-    wet = _each(stretches, t, lambda s, at: np.full(at.shape, float(s.wet)))
+def _state_at(stretches: list[_Stretch], t: FloatArray, pair: int) -> tuple[FloatArray, FloatArray]:
+    wet = _each(stretches, t, lambda s, at: np.full(at.shape, float(s.wet[pair])))
     moving = _each(stretches, t, lambda s, at: (at < s.moving_until_s).astype(float))
     return wet, moving

@@ -14,7 +14,7 @@ from typing import Any
 from earthward.errors import InputError
 from earthward.pool.resistance import hole_ohm
 from earthward.pool.shape import Pool, rectangle
-from earthward.record.place import Fitting, FittingKind, Placement
+from earthward.record.place import Fitting, FittingKind, Head, Placement
 
 Point3 = tuple[float, float, float]
 
@@ -76,8 +76,8 @@ class Scenario:
     spacing_m: float = 0.3
     pair_ohm: float = 2000.0
     """Both electrodes of the pair with their series resistors."""
-    crossed: bool = False
-    """A second pair at right angles on a second converter."""
+    head: Head = "single"
+    """Crossed: a second pair at right angles on a second converter; three-axis: three pairs on one converter."""
     front_end_gain: float = 1.0
     mains_Hz: float = 50.0
     mains_V: float = 1.2e-3
@@ -106,7 +106,7 @@ class Scenario:
         fittings: int | None = 0,
         leaks: int = 1,
         bonded_electrode: bool = False,
-        crossed: bool = False,
+        head: Head = "single",
     ) -> Scenario:
         """Draw a rectangular pool with holes (1 to 4 mm). `fittings` None draws 0 to 4 of them."""
         if leaks < 0 or (fittings is not None and fittings < 0):
@@ -144,7 +144,7 @@ class Scenario:
             electrode_B_noted_m=electrode_b,
             earth_electrode_ohm=round(draw.uniform(40.0, 300.0), 1),
             pair_ohm=round(draw.uniform(400.0, 4000.0)),
-            crossed=crossed,
+            head=head,
             mains_Hz=mains_Hz,
             mains_V=round(math.exp(draw.uniform(math.log(0.2e-3), math.log(4e-3))), 6),
             offset_V=round(draw.uniform(-15e-3, 15e-3), 6),

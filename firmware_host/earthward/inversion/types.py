@@ -3,17 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal, get_args
+from typing import Any
 
 import msgspec
 
 from earthward.record.base import Point
 from earthward.record.finding import CurrentBudget, Finding
 from earthward.record.finding import Verdict as Verdict
+from earthward.record.place import HEADS as HEADS
+from earthward.record.place import Head as Head
 from earthward.record.place import Station
-
-Head = Literal["single", "crossed", "three-axis"]
-HEADS: tuple[Head, ...] = get_args(Head)
 
 
 @dataclass(frozen=True, slots=True)

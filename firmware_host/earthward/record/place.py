@@ -8,6 +8,9 @@ from typing import Annotated, Literal, get_args
 
 from earthward.record.base import Point, Record, said
 
+#: What a pole head reads at once: one pair turned by hand, two at right angles, or three that share an electrode.
+Head = Literal["single", "crossed", "three-axis"]
+HEADS: tuple[Head, ...] = get_args(Head)
 FittingKind = Literal["light", "ladder", "skimmer", "return", "drain", "line", "bonded electrode", "step", "other"]
 FITTING_KINDS: tuple[str, ...] = get_args(FittingKind)
 #: What can be covered or plugged, in the order in which it usually takes most. Never a bonded electrode: bonding stays.

@@ -78,7 +78,8 @@ def scan_band(
     """Rank repetition frequencies from samples taken with the source off.
 
     v_V (n,): evenly spaced volts, at least four windows long. The sigma predicted for a unit amplitude is
-    1 / sqrt(2 T sum_k 2 |c_k|^2 / S(f_k)) over the waveform's lines f_k below half the sample rate (T window,
+    1 / sqrt(2 T sum_k 2 |c_k|^2 / S(f_k)) over the waveform's lines f_k below half the sample rate, or, where a
+    conversion is shorter than a sample, below half its rate and as sampling folds them (T window,
     c_k line coefficients through the converter's averaging, S one-sided density): the matched filter's variance
     in coloured noise. A candidate is rejected when a line that carries 8 % or more of its information lies
     within 1/T of an interference line (aliases are seen as such: the spectrum is that of the samples).
@@ -97,20 +98,22 @@ def scan_band(
     span = (conversion_s or 1 / sample_rate_Hz) * np.asarray(candidates_Hz, dtype=float)
     ranking = []
     for f, p in zip(candidates_Hz, span, strict=True):
-        count = waveforms.lines_below(waveform, f, 0.5 * sample_rate_Hz - 1.0 / window_s)
+        reach_Hz = 0.5 * (1.0 / conversion_s if conversion_s else sample_rate_Hz)
+        count = waveforms.lines_below(waveform, f, reach_Hz - 1.0 / window_s)
         k = np.arange(1, count + 1)
+        at_Hz = np.abs(k * f - sample_rate_Hz * np.rint(k * f / sample_rate_Hz))
         power = 2 * np.abs(waveforms.averaged_spectrum(waveform, count, float(p))) ** 2
-        information = 2 * window_s * power / np.interp(k * f, frequency, smooth)
+        information = 2 * window_s * power / np.interp(at_Hz, frequency, smooth)
         share = information / information.sum()
         hits = []
         lost = np.zeros(count, dtype=bool)
         for line, amplitude in lines:
-            near = np.abs(k * f - line) < 1.0 / window_s
+            near = np.abs(at_Hz - line) < 1.0 / window_s
             lost |= near
             for j in np.flatnonzero(near & (share >= 0.08)):
                 hits.append(
                     f"line {j + 1} at {k[j] * f:.1f} Hz ({share[j] * 100:.0f} % of the information) lies"
-                    f" {abs(k[j] * f - line):.1f} Hz from interference of {amplitude * 1e6:.1f} uV at {line:.1f} Hz"
+                    f" {abs(at_Hz[j] - line):.1f} Hz from interference of {amplitude * 1e6:.1f} uV at {line:.1f} Hz"
                 )
         kept = float(information[~lost].sum())
         sigma = 1.0 / np.sqrt(kept) if kept > 0 else float("inf")

@@ -16,6 +16,7 @@ from earthward.errors import InputError
 from earthward.record.place import Station
 from earthward.survey.levels import record_loss_test
 from earthward.survey.locating import nothing_flows
+from earthward.survey.pair import held_at
 from earthward.survey.photos import photo_in
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
@@ -124,7 +125,7 @@ def to_read_again(visit: Visit) -> tuple[int, Station] | None:
         for reading in visit.store.readings("survey"):
             if reading.covered_then(visit.covered) != visit.covered:
                 continue
-            place = reading.place
+            place = held_at(reading, visit.head)
             if not place.vertical and (reading.turn in ("along", "") or reading.station not in places):
                 places.setdefault(reading.station, place)
         near = sorted(

@@ -22,7 +22,7 @@ from earthward.inversion.wording import place_in_words
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget
-from earthward.record.place import Placement, Station
+from earthward.record.place import Head, Placement, Station
 from earthward.record.reading import NONE_COVERED, KeptReading, Measured, Purpose, Reading, TestLeakState
 from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
@@ -84,6 +84,11 @@ class Visit:
                 # What is stated here is a plan; what was injected stands beside every reading.
                 self.store.put_source(Placement(source_id=source.source_id, position_m=source.position_m, time_s=now_s))
 
+    @property
+    def head(self) -> Head:
+        """What the pole head reads at once."""
+        return self._settings.head
+
     def use_settings(self, settings: Mapping[str, Any]) -> None:
         """The measuring settings from now on; readings and sensitivity tests name them."""
         self._measuring = dict(settings)
@@ -121,7 +126,7 @@ class Visit:
         again = self._kept_already((*way, test_leak), reading) if not uid else self._known_uid(uid)
         if again is not None:
             return again
-        front, back = pair_ends(place, self._spacing_m)
+        front, back = pair_ends(place, self._spacing_m, self.head, reading.channel)
         kept = KeptReading(
             front_m=front,
             back_m=back,
@@ -371,7 +376,7 @@ class Visit:
 
     def remeasure(self, number: int) -> RemeasureResult:
         """Is the repaired sink gone? May take its time; safe in another thread. Raises InputError."""
-        return remeasure(self.store, self.pool, number)
+        return remeasure(self.store, self.pool, number, settings=self._settings)
 
     def step_done(self, key: str, note: str = "") -> None:
         """A person says that a step is done. Raises InputError for a step that there is not."""
