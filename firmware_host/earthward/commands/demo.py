@@ -34,7 +34,7 @@ from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import write_whole
 from earthward.daemon.wiring import SUPERVISED_S, make_receiver, wire
 from earthward.devices.source import SourceLink
-from earthward.emulated.bench import CROSSED_ADDRESS, BenchPins, EmulatedBench
+from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.emulated.scenario import Scenario
 from earthward.emulated.virtual_mcu import find_build
 from earthward.errors import InputError

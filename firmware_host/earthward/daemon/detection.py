@@ -54,6 +54,11 @@ class Detection:
         return self._detectors[channel]
 
     @property
+    def detectors(self) -> list[Detector]:
+        """Of all pairs, in their order."""
+        return list(self._detectors)
+
+    @property
     def source(self) -> SourceNow:
         return self._source
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from earthward.daemon import protocol as m
@@ -9,6 +10,7 @@ from earthward.daemon.recorder import Recorder
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.source import LinkStatus
 from earthward.record.board import BoardReport
+from earthward.record.place import Head
 from earthward.safety.interlock import View
 from earthward.signal.detector import Detector
 
@@ -76,12 +78,43 @@ def source(report: BoardReport | None, waveform: str, frequency_Hz: float, limit
     )
 
 
-def receiver(status: AdcStatus, detector: Detector) -> m.AdcHealth:
+#: An open input picks up mains as no electrode in the water does: so much at least, and so many times as much as the
+#: pair with least. (Pick-up in the water above a quarter of that ends the visit as a stray voltage.)
+DRY_V, DRY_TIMES = 6e-3, 5.0
+#: Head -> inputs of its electrodes, one pair a line: the channel's own, then the one that it may share.
+ELECTRODES: dict[Head, tuple[tuple[str, str], ...]] = {
+    "crossed": (("front", "back"), ("left", "right")),
+    "three-axis": (("rear", "the nose"), ("right", "the nose"), ("upper", "the nose")),
+}
+
+
+def dry_electrode(head: Head, mains_V: Sequence[float]) -> str:
+    """Which electrode has lost the water, by the mains that each pair picks up; empty if none has, or none can be
+    told: with all pairs open alike the head is out of the water or their common electrode is."""
+    if head not in ELECTRODES or len(mains_V) != len(ELECTRODES[head]):
+        return ""
+    least = min(mains_V)
+    open_ = [v > DRY_V and (v > DRY_TIMES * least or least > DRY_V) for v in mains_V]
+    if all(open_):
+        nose = "the electrode at the nose is dry or the head is" if head == "three-axis" else "the head is"
+        return f"No pair touches the water: {nose} out of it. Lower the pole; turn it to let trapped air out."
+    names = [ELECTRODES[head][k] for k, is_open in enumerate(open_) if is_open]
+    if not names:
+        return ""
+    if head == "three-axis":
+        which = " and ".join(own for own, _ in names)
+        return f"The {which} electrode is dry: lower the pole, and turn it to let trapped air out."
+    return f"The {names[0][0]} or {names[0][1]} electrode is dry: lower the pole, and turn it to let trapped air out."
+
+
+def receiver(status: AdcStatus, detectors: Sequence[Detector], head: Head = "single") -> m.AdcHealth:
     """The converter's health, with the mains that the lock-in finds in its samples."""
+    detector = detectors[0]
     strongest = max(detector.mains, key=lambda x: x.amplitude_V, default=None)
+    dry = dry_electrode(head, [max((x.amplitude_V for x in d.mains), default=0.0) for d in detectors])
     return m.AdcHealth(
-        ok=status.ok,
-        text=status.text,
+        ok=status.ok and not dry,
+        text=dry if status.ok and dry else status.text,
         rate_Hz=status.rate_Hz,
         lost_fraction=status.lost_fraction,
         repeats=status.repeats,
@@ -113,7 +146,7 @@ def state(daemon: Daemon) -> m.State:
         interlock=played_interlock(report) if wiring.playback else interlock(daemon.supervisor.view(), now_s),
         source=source(report, config.source.waveform, daemon.measuring.frequency_Hz, daemon.measuring.current_limit_A),
         link=link(wiring.board.status),
-        adc=receiver(wiring.receiver.status, daemon.detection.detector(0)),
+        adc=receiver(wiring.receiver.status, daemon.detection.detectors, config.head),
         recording=recording(daemon.recorder),
         pair=m.PairInfo(
             spacing_m=config.pair.spacing_m,

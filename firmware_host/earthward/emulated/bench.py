@@ -292,9 +292,9 @@ class EmulatedBench:
         return pin
 
     def reader_clock(self) -> Clock:
-        """The clock for what reads the converter: conversions that are started one by one are not waited for by the
-        ready line, so bench time waits for their reader instead."""
-        if self.scenario.head == "three-axis" and isinstance(self.clock, PacedClock):
+        """The clock for what reads all pairs of the head from one converter: conversions that are started one by one
+        are not waited for by the ready line, so bench time waits for their reader instead."""
+        if self.scenario.head != "single" and isinstance(self.clock, PacedClock):
             return PunctualClock(self.clock, TRANSFERS_S)
         return self.clock
 

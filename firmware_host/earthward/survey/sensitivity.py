@@ -53,10 +53,12 @@ def judge_sensitivity(
     """Judge the readings taken at one station, `distance_m` from the test leak.
 
     Signal: difference of the means with and without the leak. Noise: the 95 % band of a background reading, from the
-    larger of the readings' own sigma and their scatter. Needs one reading connected and two disconnected.
+    larger of the readings' own sigma and their scatter. Needs one reading connected and two disconnected. Of a head
+    with several pairs the first counts: it is the one that the test leak hangs ahead of.
     """
     if not distance_m > 0.0:
         raise InputError("the distance to the test leak must be above zero metres: measure it with a tape")
+    readings = [r for r in readings if r.channel == 0]
     with_leak = [r for r in readings if r.test_leak == "connected"]
     without = [r for r in readings if r.test_leak == "disconnected"]
     if not with_leak or len(without) < 2:
