@@ -466,7 +466,8 @@ def test_a_bus_that_is_never_free_is_named() -> None:
 
 
 def test_a_conversion_that_never_ends_is_named() -> None:
-    rig = Rig(ready=False, settings=AdcSettings(pairs=((0, 1), (2, 3)), full_scale_V=0.256))
+    volts = SteadyVoltage((1.65, 1.65, 1.65, 1.65))
+    rig = Rig(ready=False, settings=AdcSettings(pairs=((0, 1), (2, 3)), full_scale_V=0.256), voltage=volts)
     settled(rig)
 
     def stick(stuck: bool) -> None:
@@ -579,11 +580,15 @@ class Ramp:
 
     generation = 0
     source_ohm = 0.0
-    SLOPE_V_PER_S = 0.02
+    SLOPE_V_PER_S: float = 0.02
     LEVEL_V = (-0.2, -0.1, 0.0, 0.0)
+    INPUT_V = 1.65
+    """Against the converter's own 0 V: mid-supply."""
 
     def mean_V(self, positive: int, negative: int | None, start_s: FloatArray, end_s: FloatArray) -> FloatArray:
-        level = self.LEVEL_V[positive] - (0.0 if negative is None else self.LEVEL_V[negative])
+        if negative is None:
+            return np.full(end_s.shape, self.INPUT_V)
+        level = self.LEVEL_V[positive] - self.LEVEL_V[negative]
         return level + self.SLOPE_V_PER_S * (end_s - 100.0)
 
 
@@ -619,3 +624,22 @@ def test_failed_transfers_shift_no_index_against_time() -> None:
     assert np.any(flags & SampleFlag.AFTER_GAP), "what was missed is marked"
     assert rig.reader.status.errors == 12
     assert rig.sentences == []
+
+
+def test_a_broken_reference_contact_is_noticed_and_named() -> None:
+    """Computed circuit (hardware/receiver_front_end): 0.08 V from mid-supply with the contact, 1.8 V without."""
+    voltage = Ramp()
+    voltage.SLOPE_V_PER_S = 0.005
+    rig = Rig(settings=THREE_AXES, voltage=voltage, ready=False, noise_V=1e-6)
+    seen: list[tuple[bool, str]] = []
+    rig.clock.at(7.0, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
+    rig.clock.at(7.1, lambda: setattr(voltage, "INPUT_V", 1.65 - 1.8))
+    rig.clock.at(15.5, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
+    rig.clock.at(15.6, lambda: setattr(voltage, "INPUT_V", 1.65 + 0.08))
+    rig.clock.at(22.5, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
+    rig.run(23.0)
+    assert [ok for ok, _ in seen] == [True, False, True]
+    assert "reference contact" in seen[1][1] and "ring" in seen[1][1]
+    index, t, _, _ = rig.joined(0)
+    slope, start = np.polyfit(index, t, 1)
+    assert np.abs(t - index * slope - start).max() < 0.6e-3, "looking does not shift numbers against time"

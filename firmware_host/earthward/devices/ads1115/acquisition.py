@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Callable
 from typing import Protocol
 
@@ -13,6 +14,11 @@ from earthward.devices.ads1115.samples import BLOCK_S, Samples
 
 #: failed reads in a row that are taken for chance
 EXCUSED = 3
+#: how often an input is looked at against the converter's 0 V, which of several looks in a row is taken, and how far
+#: from mid-supply it may lie (hardware/receiver_front_end: 0.08 V with the reference contact, 1.8 V without)
+REFERENCE_EVERY_S, REFERENCE_LOOKS, REFERENCE_OFF_V = 2.0, 3, 0.5
+#: its supply (hardware/receiver_front_end)
+SUPPLY_V = 3.3
 #: how long a ready wire without pulses is not looked at again
 READY_DEAD_S = 20.0
 
@@ -57,6 +63,22 @@ class Acquisition:
         self.ready_dead_until_s = -1e9
         self._changed_s = 0.0
         self._failures = 0
+        self._reference_s = -1e9
+        self._off_V: deque[float] = deque(maxlen=REFERENCE_LOOKS)
+
+    @property
+    def reference_lost(self) -> bool:
+        """The inputs lie away from mid-supply time after time: the water's voltage does not reach the receiver."""
+        return len(self._off_V) == REFERENCE_LOOKS and min(self._off_V) > REFERENCE_OFF_V
+
+    def look_at_reference(self) -> bool:
+        """Of an idle chip, now and then: how far is an input from mid-supply? True if a look was taken."""
+        now = self.clock.now()
+        if now - self._reference_s < REFERENCE_EVERY_S:
+            return False
+        self._reference_s = now
+        self._off_V.append(abs(self.chip.input_V(0) - SUPPLY_V / 2))
+        return True
 
     def open(self) -> None:
         """Set the chip up for the best pacing there is at the moment."""

@@ -58,7 +58,8 @@ def acquire(a: Acquisition) -> None:
                 continue
             at = min(clock.now(), started + conversion_s * 1.05)
             done, slot, which = which, grid.number, (which + 1) % count
-            grid.wait_for_slot(1)
+            # A look at the reference contact takes a round of slots: its samples are told as lost.
+            grid.wait_for_slot(1 + count if a.look_at_reference() else 1)
             started = chip.start(muxes[which])
         except OSError as error:
             a.excuse(error)

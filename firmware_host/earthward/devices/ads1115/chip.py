@@ -228,6 +228,17 @@ class Chip:
         code: int = self.ads._conversion_value(self.ads.get_last_result(False))
         return code
 
+    def input_V(self, number: int) -> float:
+        """One conversion of an idle chip's input against the converter's own 0 V, on the widest range that fits."""
+        self.bus.allow(self._talk_s)
+        wanted = (4 + number) << 12 | _GAIN_BITS[1] | self.ads.mode | self.ads.rate_config[self.settings.rate] | 3
+        self._write_config(wanted | _START)
+        self._clock.sleep(1.05 * slowest_conversion_s(self.settings))
+        if self._read_config() != wanted | _START:
+            raise ChipError(SLOW)
+        code: int = self.ads._conversion_value(self.ads.get_last_result(False))
+        return code * FULL_SCALE_V[1] / 32768
+
     def set_gain(self, gain: float) -> None:
         self.bus.allow(self._talk_s)
         self.ads.gain = gain

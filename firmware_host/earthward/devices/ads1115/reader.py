@@ -24,6 +24,10 @@ from earthward.signal.types import SampleBlock, SampleFlag
 log = logging.getLogger(__name__)
 
 STALL_S = 0.25
+REFERENCE_LOST = (
+    "The reference contact does not reach the water: check the ring on the pole head, its lead (the cable's screen) "
+    "and pin 3 of the plug. Readings may be false until then."
+)
 RETRY_S = 0.25
 
 _ACQUIRE = {"ready wire": by_edges.acquire, "rate": by_rate.acquire, "single shot": by_starts.acquire}
@@ -126,6 +130,8 @@ class AdcReader:
             ok, text = False, f"No sample from the converter for {age:.1f} s: check its wires and supply."
         elif samples.receiver_failing(now):
             ok, text = False, f"The converter delivers samples, but what takes them fails ({samples.receiver_trouble})."
+        elif self._acquisition.reference_lost:
+            ok, text = False, REFERENCE_LOST
         elif saturated and self._chip.gain == self._widest_gain():
             ok, text = False, "The input is larger than the converter's range: check that the pair is in the water."
         elif lost_fraction > 0.1:
