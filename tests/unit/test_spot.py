@@ -108,6 +108,7 @@ def test_a_head_that_reads_more_at_once_needs_fewer_turns() -> None:
             hold.run(4)
             hold.routine.press(hold.t_s)
         assert list(dict.fromkeys(row[0] for row in hold.rows)) == turns
+        assert hold.rows[0][2] <= 1.5 + 1e-6, "kept within a second and a half of holding still"
 
 
 def test_how_the_pole_is_held() -> None:

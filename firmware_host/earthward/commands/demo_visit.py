@@ -82,7 +82,9 @@ class WholeVisit(Hands):
             if not summary["sensitivity"]["ok"]:
                 # What it asks for: the strongest fitting is covered now, so the test leak gets more of the current.
                 summary["sensitivity"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
+            began_s, before = self._bench.clock.now(), self._pole.holds
             found = await self.survey(client)
+            summary |= {"holds": self._pole.holds - before, "survey_s": round(self._bench.clock.now() - began_s, 1)}
             result = self._visit.result
             located, sentence = told(result, s)
             self._say(sentence)

@@ -80,6 +80,7 @@ class EmulatedAds:
         rate_error: relative, -0.1..0.1: the data sheet's tolerance of the conversion rate.
         noise_V: white noise, rms per conversion at the smallest range (larger ranges: at least 0.35 LSB).
         offset_V, gain_error: input offset and relative gain error.
+        kept: what a changed input keeps of the voltage before, in the first conversion after the change.
         twelve_bit: an ADS1015.
     """
 
@@ -92,6 +93,7 @@ class EmulatedAds:
         noise_V: float = 8e-6,
         offset_V: float = 0.0,
         gain_error: float = 0.0,
+        kept: float = 0.0,
         twelve_bit: bool = False,
         seed: int = 0,
     ) -> None:
@@ -101,6 +103,8 @@ class EmulatedAds:
         self.noise_V = noise_V
         self.offset_V = offset_V
         self.gain_error = gain_error
+        self.kept = kept
+        self._before: tuple[int, float] = (-1, 0.0)  # multiplexer setting and volts of the last conversion
         self.twelve_bit = twelve_bit
         self._random = np.random.default_rng(seed)
         self.lock = threading.RLock()
@@ -202,6 +206,10 @@ class EmulatedAds:
         period = self.period_s(config)
         ends: FloatArray = end_s + period * np.arange(count, dtype=np.float64)
         volts = self.voltage.mean_V(positive, negative, ends - period, ends)
+        mux = (config >> 12) & 7
+        if self.kept and self._before[0] not in (-1, mux):
+            volts = np.concatenate([volts[:1] + self.kept * (self._before[1] - volts[:1]), volts[1:]])
+        self._before = mux, float(volts[-1])
         volts = volts / (1.0 + self.voltage.source_ohm / INPUT_OHM[gain_code])
         lsb = full_scale / 32768
         noise = max(self.noise_V, 0.35 * lsb)

@@ -32,6 +32,8 @@ from earthward.emulated.pool import Pose, VirtualPool
 from earthward.emulated.scenario import Point3, Scenario
 from earthward.emulated.virtual_mcu import Build
 
+#: What a switched converter keeps of the axis before, behind the front end's filter (tests/physics/test_three_axes.py).
+SWITCH_KEPT = 8.3e-5
 #: What reading a conversion and starting the next takes on a real bus, about.
 TRANSFERS_S = 0.3e-3
 ADDRESS, CROSSED_ADDRESS = 0x48, 0x49
@@ -261,6 +263,7 @@ class EmulatedBench:
             rate_error=s.adc_rate_error if pair == 0 else -0.7 * s.adc_rate_error,
             noise_V=s.noise_V,
             offset_V=s.adc_offset_V,
+            kept=SWITCH_KEPT,
             seed=s.seed * 2 + pair,
         )
         self.i2c.add(address, chip)

@@ -1,0 +1,71 @@
+"""Whole emulated visits with each pole head: what a head saves.
+
+    python tests/benchmarks/bench_heads.py --seeds 1 2 3 [--heads single three-axis]
+
+A hold is one time that the pole is held still in the guided survey; minutes are the bench's, with a technician who
+needs a quarter of a second to move: compare heads by them, not visits. A false claim is a finding called found
+more than 0.3 m from every leak.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+import statistics
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from earthward.record.place import HEADS
+
+
+def visit(head: str, seed: int, patience_s: float) -> dict[str, Any] | None:
+    """The summary of one visit; None if it did not come to its end."""
+    with tempfile.TemporaryDirectory() as folder:
+        command = [sys.executable, "-m", "earthward", "demo", "--headless", "--json", "--seed", str(seed)]
+        command += ["--head", head, "--out", str(Path(folder) / "out")]
+        try:
+            done = subprocess.run(command, capture_output=True, text=True, timeout=patience_s, check=False)
+        except subprocess.TimeoutExpired:
+            return None
+    return json.loads(done.stdout) if done.returncode == 0 else None
+
+
+def line(head: str, seed: int, told: dict[str, Any] | None) -> str:
+    if told is None:
+        return f"| {head} | {seed} | - | - | not finished | - |"
+    estimate = told["estimate"]
+    error = "-" if estimate is None else f"{estimate['error_m']:.3f}"
+    return f"| {head} | {seed} | {told['holds']} | {told['survey_s'] / 60:.1f} | {error} | {false_claims(told)} |"
+
+
+def false_claims(told: dict[str, Any]) -> int:
+    far = told["estimate"] is not None and told["estimate"]["error_m"] > 0.3
+    return int(told["verdict"] == "found" and far)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
+    parser.add_argument("--heads", nargs="+", choices=HEADS, default=list(HEADS))
+    parser.add_argument("--patience", type=float, default=600.0, help="seconds a visit may take")
+    args = parser.parse_args()
+    print("| head | seed | holds | minutes | error, m | false claims |\n|---|---|---|---|---|---|")
+    for head in args.heads:
+        every = []
+        for seed in args.seeds:
+            told = visit(head, seed, args.patience)
+            print(line(head, seed, told), flush=True)
+            every += [told] if told is not None and told["estimate"] is not None else []
+        if every:
+            holds = statistics.median(t["holds"] for t in every)
+            minutes = statistics.median(t["survey_s"] for t in every) / 60
+            error = statistics.median(t["estimate"]["error_m"] for t in every)
+            wrong = sum(map(false_claims, every))
+            print(f"| {head} | median of {len(every)} | {holds:g} | {minutes:.1f} | {error:.3f} | {wrong} |")
+
+
+if __name__ == "__main__":
+    main()
