@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from earthward.clock import ManualClock
+from earthward.daemon.measuring import IN_TURN_UPDATE_S
 from earthward.emulated.ads1115 import EmulatedAds, SteadyVoltage
 from earthward.emulated.bench import SWITCH_KEPT
 from earthward.signal.band_scan import CANDIDATES_HZ, scan_band
@@ -38,16 +39,17 @@ def code(end_s: FloatArray, frequency_Hz: float) -> FloatArray:
     return (area(after) - area(before)) / (CONVERSION_S * frequency_Hz)
 
 
-def mains(end_s: FloatArray, level_V: float, rng: np.random.Generator) -> FloatArray:
+def mains(end_s: FloatArray, level_V: float, rng: np.random.Generator, supply_Hz: float = 50.0) -> FloatArray:
     t = end_s - CONVERSION_S / 2
-    phase = 2 * np.pi * (50.0 * t + 0.4 * np.sin(0.05 * t))
+    phase = 2 * np.pi * (supply_Hz * t + 0.4 * np.sin(0.05 * t))
     orders = ((1, 1.0), (3, 0.25), (5, 0.1), (7, 0.04))
     return np.sum([level_V * s * np.sin(k * phase + rng.uniform(0, 6.28)) for k, s in orders], axis=0)
 
 
 def values(end_s: FloatArray, v: FloatArray, frequency_Hz: float, rng: np.random.Generator) -> list[tuple[float, ...]]:
-    """(newest, value, sigma, window) of every tenth reading from the sixth second on: windows that share no sample."""
-    detector = Detector(DetectorSettings(frequency_Hz=frequency_Hz, conversion_s=CONVERSION_S))
+    """(newest, value, sigma, window) of every fifth reading from the sixth second on: windows that share no sample."""
+    settings = DetectorSettings(frequency_Hz=frequency_Hz, update_s=IN_TURN_UPDATE_S, conversion_s=CONVERSION_S)
+    detector = Detector(settings)
     late = rng.exponential(1e-4, end_s.size)
     out = []
     for lo in range(0, end_s.size - 7, 8):
@@ -55,7 +57,7 @@ def values(end_s: FloatArray, v: FloatArray, frequency_Hz: float, rng: np.random
         block = SampleBlock(np.arange(lo, lo + 8), end_s[part] + late[part], v[part], np.zeros(8, np.uint8), 0.256)
         out += detector.push(block, PhaseReference(START_S, frequency_Hz, 1e-6))
     known = [r for r in out if r.value_V is not None and r.sigma_V is not None and r.t_s > end_s[0] + 6.0]
-    return [(r.newest_s, r.value_V or 0.0, r.sigma_V or 0.0, r.window_s) for r in known[::10]]
+    return [(r.newest_s, r.value_V or 0.0, r.sigma_V or 0.0, r.window_s) for r in known[::5]]
 
 
 @pytest.mark.parametrize("frequency_Hz", [36.0, 33.5])
@@ -78,6 +80,26 @@ def test_each_axis_is_read_within_a_tenth_of_the_bound_for_its_samples(frequency
             chi2.append(((value - AMPLITUDE_V) / sigma) ** 2)
     print(f"{frequency_Hz} Hz: variance {1 + np.mean(beyond):.3f} x bound, chi-square {np.mean(chi2):.2f}")
     assert 1.0 + float(np.mean(beyond)) < 1.1
+
+
+@pytest.mark.parametrize("supply_Hz", [50.0, 60.0])
+def test_mains_that_fold_among_the_codes_lines_cost_little(supply_Hz: float) -> None:
+    """1.2 mV of either supply, 24 times the signal; sigma keeps to what the errors are."""
+    rng = np.random.default_rng(3)
+    end_s = 100.0 + np.arange(int(40 * RATE_HZ)) / RATE_HZ
+    v = (
+        AMPLITUDE_V * code(end_s, 36.0)
+        + mains(end_s, 1.2e-3, rng, supply_Hz)
+        + NOISE_V * rng.standard_normal(end_s.size)
+    )
+    read = np.array(values(end_s, v, 36.0, rng))
+    error_V, sigma_V = read[:, 1] - AMPLITUDE_V, read[:, 2]
+    chi2 = float(np.mean((error_V / sigma_V) ** 2))
+    print(
+        f"{supply_Hz:g} Hz: error {np.std(error_V) * 1e6:.2f} uV, largest sigma {sigma_V.max() * 1e6:.2f}, {chi2:.2f}"
+    )
+    assert np.std(error_V) < 1.6e-6 and sigma_V.max() < 3e-6
+    assert 0.5 < chi2 < 1.5
 
 
 def test_what_a_switched_input_leaves_in_the_next_axis() -> None:
