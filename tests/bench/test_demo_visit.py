@@ -91,6 +91,20 @@ def test_a_trip_on_the_way_is_got_over(
     assert any(r["station"].endswith("b") for r in summary["readings"]), "the station was read anew"
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize(("head", "holds"), [("three-axis", 1), ("crossed", 2)])
+def test_a_head_with_more_pairs_needs_fewer_holds(
+    head: str, holds: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Every pair's reading of a hold, with both electrodes, is in the record; the leak is found all the same."""
+    assert main(["demo", "--headless", "--seed", "1", "--head", head, "--json", "--out", str(tmp_path / "out")]) == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert summary["verdict"] == "found" and summary["estimate"]["error_m"] < 0.3
+    assert summary["holds"] == holds * summary["stations"] and summary["sensitivity"]["ok"]
+    stations = [r["station"] for r in summary["readings"]]
+    assert {stations.count(name) for name in stations} == {6}, "three directions, two electrodes"
+
+
 def pressing_the_stop(note: Any, at_reading: int) -> Any:
     def noted(self: demo_hands.Hands, kept: Any, purpose: str) -> None:
         note(self, kept, purpose)
