@@ -9,7 +9,6 @@ from earthward.config import Config
 from earthward.safety.limits import Limits
 from earthward.signal.detector import DetectorSettings
 
-
 #: Hops of 17 to 25 samples. With half as many, three axes beside 1.2 mV of mains err by up to 15 uV instead of 1 uV.
 IN_TURN_UPDATE_S = 0.1
 
