@@ -99,6 +99,8 @@ class ServiceConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=Tru
     record: bool = True
     pool: str = ""
     """Pool file of the present visit."""
+    calibration: str = ""
+    """Calibration file of this kit: its gain and spacing are used, its digest signs survey and report."""
 
 
 class SoundConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

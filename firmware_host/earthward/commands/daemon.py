@@ -10,6 +10,7 @@ from pathlib import Path
 
 from earthward import config as configuration
 from earthward.clock import SystemClock, wall_s
+from earthward.commands import _calibration_file
 from earthward.daemon.life import Daemon
 from earthward.daemon.lock import FolderLock
 from earthward.daemon.opening import open_visit
@@ -30,11 +31,16 @@ def run(args: argparse.Namespace) -> int:
     # Acquisition must get the interpreter within a conversion (1.2 ms), not within the usual 5 ms.
     sys.setswitchinterval(0.0005)
     clock = SystemClock()
+    calibration = _calibration_file.read(Path(config.service.calibration)) if config.service.calibration else None
+    if calibration is not None:
+        config = _calibration_file.applied(config, calibration)
     with FolderLock(config.service.data_dir):
         visit = open_visit(config, args.survey, args.pool or config.service.pool, wall_s, begin_new=args.new)
         recording = None
         if config.service.record:
             recording = new_folder(Path(config.service.data_dir) / "recordings")
-        daemon = Daemon(config, hardware_wiring(config, clock), visit=visit, recording=recording)
+        daemon = Daemon(
+            config, hardware_wiring(config, clock), visit=visit, recording=recording, calibration=calibration
+        )
         # An end by a failure inside must look like one: the service manager then starts the daemon again.
         return 0 if asyncio.run(daemon.run()) else 1

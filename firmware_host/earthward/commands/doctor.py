@@ -1,4 +1,4 @@
-"""`earthward doctor`: what is wired, what is missing, in plain sentences."""
+"""`earthward doctor`: what is wired, what is missing, in plain sentences; `--acceptance`: is a built kit right?"""
 
 from __future__ import annotations
 
@@ -19,6 +19,7 @@ from typing import Literal
 
 from earthward import config as configuration
 from earthward.clock import SystemClock
+from earthward.commands import _acceptance
 from earthward.daemon.wiring import make_pool_side
 from earthward.devices.i2c import open_i2c
 from earthward.errors import InputError
@@ -36,9 +37,12 @@ class Look:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--config", metavar="FILE", help="configuration to check the wiring against")
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    _acceptance.add_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
+    if args.acceptance:
+        return _acceptance.run(args)
     config = configuration.load(args.config) if args.config else configuration.Config()
     with warnings.catch_warnings():
         # Libraries' own complaints about a machine without pins: what of them matters is said below, in sentences.

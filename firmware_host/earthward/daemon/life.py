@@ -37,6 +37,7 @@ from earthward.daemon.supervisor import AdcPulse, Supervisor
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Visiting
 from earthward.errors import InputError
+from earthward.record.calibration import Calibration
 from earthward.record.event import Severity
 from earthward.record.visit import CurrentStep
 from earthward.safety.interlock import Interlock
@@ -63,13 +64,14 @@ class Daemon:
         visit: Visit | None = None,
         recording: Path | None = None,
         limits: Limits | None = None,
+        calibration: Calibration | None = None,
     ) -> None:
         self.config = config
         self.wiring = wiring
         self.visit = visit
         self._clock = wiring.clock
         self.limits = limits or limits_from_config(config.limits)
-        self.measuring = Measuring(config, self.limits)
+        self.measuring = Measuring(config, self.limits, calibration)
         self.progress = Progress(wiring.clock)
         self.detection = Detection(self.measuring.detector_settings, wiring.channels, config.pair.spacing_m)
         self.supervisor = Supervisor(
@@ -208,6 +210,8 @@ class Daemon:
             await self.server.listen_tcp(self.config.service.tcp_port, self.config.service.tcp_token)
         if self.phone is not None:
             await self.phone.start()
+        if stale := self.measuring.calibration_remark(self.wiring.wall_s()):
+            self.event("caution", "calibration overdue", stale, "Run earthward calibrate.")
         if self.visit is not None:
             settings = self.measuring.settings()
             visit = self.visit

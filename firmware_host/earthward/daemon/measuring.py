@@ -6,6 +6,7 @@ from typing import Any
 
 from earthward import __version__
 from earthward.config import Config
+from earthward.record.calibration import Calibration
 from earthward.safety.limits import Limits
 from earthward.signal.detector import DetectorSettings
 
@@ -16,8 +17,9 @@ IN_TURN_UPDATE_S = 0.1
 class Measuring:
     """The configuration, and the repetition frequency that the band scan may have changed since."""
 
-    def __init__(self, config: Config, limits: Limits) -> None:
+    def __init__(self, config: Config, limits: Limits, calibration: Calibration | None = None) -> None:
         self.config = config
+        self.calibration = calibration
         self.frequency_Hz = config.source.frequency_Hz
         self.current_limit_A = min(config.source.current_limit_A, limits.current_limit_A)
 
@@ -51,7 +53,13 @@ class Measuring:
             "full_scale_V": self.config.adc.full_scale_V,
             "front_end_gain": self.config.adc.front_end_gain,
             "current_limit_A": self.current_limit_A,
+            "calibration": self.calibration.in_words() if self.calibration is not None else "none",
         }
+
+    def calibration_remark(self, now_s: float) -> str:
+        """What of the calibration is older than a year or was never done; empty without a calibration file."""
+        overdue = [] if self.calibration is None else self.calibration.overdue(now_s)
+        return f"To be calibrated (missing, or more than a year old): {', '.join(overdue)}." if overdue else ""
 
     def recording_header(self, emulated: bool, wall_s: float) -> dict[str, Any]:
         return {

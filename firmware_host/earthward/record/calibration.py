@@ -1,0 +1,59 @@
+"""What a kit was calibrated to: each quantity with its standard uncertainty, how and when it was found."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Annotated
+
+import msgspec
+
+from earthward.record.base import Record, positive, said
+
+#: A calibration is to be repeated after a year (common practice, no source).
+OVERDUE_S = 365.0 * 86400.0
+
+
+class Calibrated(Record, frozen=True, kw_only=True):
+    """One quantity."""
+
+    value: Annotated[float, said("calibrated value, in `unit`")]
+    sigma: Annotated[float, positive("its standard uncertainty, in `unit`")]
+    unit: Annotated[str, said("unit of value and uncertainty")]
+    method: Annotated[str, said("how it was found")]
+    time_s: Annotated[float, said("when, seconds since 1970")]
+
+    def overdue(self, now_s: float) -> bool:
+        return now_s - self.time_s > OVERDUE_S
+
+
+class Calibration(Record, frozen=True, kw_only=True):
+    """Of one kit. What was not calibrated is absent."""
+
+    kit: Annotated[str, said("name or number of the kit")]
+    emulated: Annotated[bool, said("found on the emulated bench: nothing was measured")] = False
+    front_end_gain: Calibrated | None = None
+    zero: Calibrated | None = None
+    converter_rate: Calibrated | None = None
+    current_sense: Calibrated | None = None
+    spacing: Calibrated | None = None
+
+    def items(self) -> dict[str, Calibrated]:
+        found = {name: getattr(self, name) for name in QUANTITIES}
+        return {name: item for name, item in found.items() if item is not None}
+
+    def digest(self) -> str:
+        """SHA-256 of all that stands in it: what survey and report are signed with."""
+        return hashlib.sha256(msgspec.json.encode(self, order="sorted")).hexdigest()
+
+    def overdue(self, now_s: float) -> list[str]:
+        """Quantities that are to be calibrated again, or were never."""
+        items = self.items()
+        return [name for name in QUANTITIES if name not in items or items[name].overdue(now_s)]
+
+    def in_words(self) -> str:
+        """One phrase for survey and report."""
+        emulated = "EMULATED, " if self.emulated else ""
+        return f"{emulated}kit {self.kit}, sha256 {self.digest()[:16]}"
+
+
+QUANTITIES = ("front_end_gain", "zero", "converter_rate", "current_sense", "spacing")
