@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hardware.boards import boards, compare, packages, parts_list, sexpr, source_board
+from hardware.boards import boards, compare, packages, parts_list, schematic, sexpr, source_board
 from hardware.boards.model import HERE, BoardSpec
 from hardware.boards.reader import Copper, PadOnBoard, Track, Via, read
 
@@ -303,3 +303,27 @@ def test_a_board_has_every_part_that_is_not_in_the_case() -> None:
     spec: BoardSpec = SPECS["source"]
     assert not {part.ref for part in spec.parts} & packages.OFF_BOARD
     assert set(spec.placement()) == {part.ref for part in spec.parts}
+
+
+# ---- schematic sheets
+
+
+@pytest.mark.parametrize("name", SPECS)
+def test_the_sheets_say_what_the_circuit_says(name: str) -> None:
+    """Read back from the files: from each pin along its wire to the label."""
+    said: dict[tuple[str, str], str] = {}
+    for path in sorted((HERE / name).glob("*.kicad_sch")):
+        if path.stem != name:
+            said |= schematic.nets_of(path)
+    assert said == {(part.ref, pad): net for part in SPECS[name].parts for pad, net in part.pads.items()}
+
+
+@pytest.mark.parametrize("name", SPECS)
+def test_the_root_sheet_names_every_sheet_and_part(name: str) -> None:
+    root = sexpr.parse((HERE / name / f"{name}.kicad_sch").read_text(encoding="utf-8"))
+    listed = next(sexpr.children(root, "symbol_instances"))
+    refs = {sexpr.text(next(sexpr.children(row, "reference"))) for row in sexpr.children(listed, "path")}
+    assert refs == {part.ref for part in SPECS[name].parts}
+    files = {sexpr.text(p, 2) for s in sexpr.children(root, "sheet") for p in sexpr.children(s, "property")
+             if sexpr.text(p) == "Sheet file"}  # fmt: skip
+    assert files == {p.name for p in (HERE / name).glob("*.kicad_sch")} - {f"{name}.kicad_sch"}
