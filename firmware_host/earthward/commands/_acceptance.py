@@ -8,15 +8,26 @@ import json
 import math
 from pathlib import Path
 
+from earthward import config as configuration
+from earthward.clock import Clock, SystemClock
+from earthward.devices.ads1115.chip import Bus
+from earthward.devices.i2c import open_i2c
+from earthward.devices.source import SourceLink
 from earthward.emulated import kit as emulated_kit
 from earthward.errors import InputError
 from earthward.kit import acceptance
+from earthward.record.board import Trip
+
+LISTEN_S = 20.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("acceptance of a built kit")
     group.add_argument("--acceptance", action="store_true", help="print the acceptance sheet: pass, watch or fail")
     group.add_argument("--values", metavar="FILE.csv", help="measured values (name,value); --blank prints the form")
+    group.add_argument(
+        "--live", action="store_true", help="take what board and converter can tell from them themselves"
+    )
     group.add_argument("--blank", action="store_true", help="print the form to fill in, with how each is measured")
     group.add_argument("--emulated", action="store_true", help="an emulated kit in place of a real one")
     group.add_argument("--seed", type=int, metavar="N", help="draw of the parts' tolerances; without it nominal values")
@@ -35,10 +46,12 @@ def run(args: argparse.Namespace) -> int:
         return 0
     if args.emulated:
         values = emulated_kit.VirtualKit(args.seed, args.builders_error).values()
-    elif args.values:
-        values = read_values(Path(args.values))
+    elif args.values or args.live:
+        values = live(args.config) if args.live else {}
+        if args.values:
+            values |= {name: v for name, v in read_values(Path(args.values)).items() if v is not None}
     else:
-        raise InputError("say where the values come from: --values FILE.csv (the form: --blank), or --emulated")
+        raise InputError("say where the values come from: --values FILE.csv (the form: --blank), --live, or --emulated")
     lines = acceptance.judge(values)
     ok = all(line.verdict in ("pass", "watch") for line in lines)
     if args.json:
@@ -46,6 +59,50 @@ def run(args: argparse.Namespace) -> int:
     else:
         print("\n".join(sheet(lines, emulated=args.emulated)))
     return 0 if ok else 1
+
+
+def live(config_file: str | None) -> dict[str, float | None]:
+    """What board and converter tell by themselves; the rest stays to be measured with a meter. Nothing is energised."""
+    config = configuration.load(config_file) if config_file else configuration.Config()
+    clock = SystemClock()
+    with SourceLink(config.link.port, clock) as link:
+        values = from_link(link, clock, LISTEN_S)
+    return values | from_bus(open_i2c(config.adc.i2c_bus))
+
+
+def from_link(link: SourceLink, clock: Clock, listen_s: float) -> dict[str, float | None]:
+    """Raises LinkError when the board answers and then falls silent; a board that never answers is a value: 0."""
+    if not link.wait_connected(3.0):
+        return {"baud_ratio": 0.0}
+    end = clock.now() + listen_s
+    while clock.now() < end and not link.status.clock_ready:
+        clock.sleep(0.1)
+    clock.sleep(max(0.0, end - clock.now()))  # the longer, the better is the clock known
+    report, status = link.request_status(), link.status
+    return {
+        "baud_ratio": 1.0,
+        "board_V": report.battery_V,
+        "temperature_C": report.temperature_C,
+        "idle_A_V": report.idle_dc_V if report.electrode == "A" else None,
+        "fuses_right": 0.0 if report.trip is Trip.SELF_TEST else 1.0,
+        "clock_ratio": None if status.clock_offset is None else 1.0 + status.clock_offset,
+    }
+
+
+def from_bus(bus: Bus) -> dict[str, float | None]:
+    """The first address at which a converter answers; 0: at none."""
+    while not bus.try_lock():
+        pass
+    try:
+        for address in (0x48, 0x49, 0x4A, 0x4B):
+            try:
+                bus.writeto(address, b"")
+            except OSError:
+                continue
+            return {"converter_address": float(address)}
+    finally:
+        bus.unlock()
+    return {"converter_address": 0.0}
 
 
 def _told(line: acceptance.Line) -> dict[str, object]:
