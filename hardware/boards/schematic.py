@@ -228,9 +228,9 @@ def root(board: str, blocks: dict[str, list[Item]]) -> Node:
                        _n("fill", _n("color", "0", "0", "0", "0.0")),
                        _n("uuid", key),
                        _n("property", Quoted("Sheet name"), Quoted(block), _n("id", 0), _n("at", x, y - 1, 0),
-                          _effects()),
+                          _effects(1.27, _n("justify", "left"))),
                        _n("property", Quoted("Sheet file"), Quoted(f"{file_name(block)}.kicad_sch"), _n("id", 1),
-                          _n("at", x, y + 27, 0), _effects())))  # fmt: skip
+                          _n("at", x, y + 27, 0), _effects(1.27, _n("justify", "left")))))  # fmt: skip
         instances.append(_n("path", Quoted(f"/{key}/"), _n("page", Quoted(str(k + 2)))))
         for item in group:
             symbols.append(_n("path", Quoted(f"/{key}/{_uuid(item.part.ref, 'symbol')}"),
