@@ -144,7 +144,7 @@ def make(spec: BoardSpec, folder: Path, out: Path) -> None:
     docs.mkdir(parents=True, exist_ok=True)
     for picture in pictures(board, spec, out / "pictures"):
         target = docs / picture.name
-        subprocess.run(["convert", str(picture), "-colors", "24", "-depth", "8", str(target)], check=True)
+        subprocess.run(["convert", str(picture), "-colors", "24", "-depth", "8", "-strip", str(target)], check=True)
 
 
 if __name__ == "__main__":

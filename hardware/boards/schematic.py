@@ -302,7 +302,7 @@ def write(board: str) -> list[Path]:
         source.write_text(svg(boards()[board].title, block, group), encoding="utf-8")
         target = source.with_suffix(".png")
         subprocess.run(["rsvg-convert", "-w", "1600", "-b", "white", str(source), "-o", str(target)], check=True)
-        subprocess.run(["convert", str(target), "-colors", "16", "-depth", "8", str(target)], check=True)
+        subprocess.run(["convert", str(target), "-colors", "16", "-depth", "8", "-strip", str(target)], check=True)
         source.unlink()
     path = folder / f"{board}.kicad_sch"
     path.write_text(sexpr.dump(root(board, blocks)) + "\n", encoding="utf-8")
