@@ -65,7 +65,7 @@ def _uuid(*words: str) -> str:
 def _chip_sides(part: BoardPart, names: dict[str, str]) -> Shape:
     pads = sorted(part.pads, key=lambda p: (len(p), p))
     half = (len(pads) + 1) // 2
-    rows = [(pad, names.get(pad, "")) for pad in pads]
+    rows = [(pad, names.get(pad, pad)) for pad in pads]
     return chip(rows[:half], rows[half:])
 
 
