@@ -290,6 +290,9 @@ async def test_tell_says_one_thing_and_hears_the_answer(tmp_path: Path) -> None:
         assert [(p.path, p.caption) for p in visit.store.photos()] == [("hole.png", "the hole")]
         assert await tell("photo", "/etc/hostname") == 2, "nothing from outside the survey's folder"
         assert await tell("keep-tail") == 0
+        assert await tell("keep-flight") == 0
+        flight = json.loads((tmp_path / "data" / "flights" / "flight-00001.json").read_text())
+        assert flight["format"] == "earthward flight record" and flight["code"] == "" and flight["cause"]
         assert await tell("off") == 0
 
 

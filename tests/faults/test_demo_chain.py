@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import logging
 from collections.abc import AsyncIterator, Callable
 from dataclasses import dataclass
@@ -15,6 +16,7 @@ from pathlib import Path
 
 import adafruit_ads1x15
 import gpiozero
+import msgspec
 import pytest
 import serial
 from textual.pilot import Pilot
@@ -121,6 +123,8 @@ async def kit(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> AsyncIterator
     caplog.set_level(logging.INFO, logger="earthward")
     with EmulatedBench(scenario, clock) as bench:
         config = demo_config(scenario, tmp_path / "socket")
+        service = msgspec.structs.replace(config.service, data_dir=str(tmp_path))
+        config = msgspec.structs.replace(config, service=service)
         wiring = bench_wiring(bench, config, clock)
         visit = new_visit(scenario, config, tmp_path)
         daemon = Daemon(config, wiring, visit=visit)
@@ -181,6 +185,16 @@ async def test_the_emergency_stop_opened(tmp_path: Path, caplog: pytest.LogCaptu
         assert not k.bench.board.energised, "by the board's own contact, at once"
         await until(lambda: k.tripped, "the interlock trips")
         await k.says("emergency stop")
+        kept = tmp_path / "flights" / "flight-00001.json"
+        await until(kept.exists, "the trip leaves a flight record")
+        flight = json.loads(kept.read_text())
+        assert flight["code"] == k.state.interlock.trip.code and "emergency stop" in flight["cause"].lower()  # type: ignore[union-attr]
+        assert flight["next_step"] and flight["clock"]["ready"] and flight["supply"]["text"]
+        assert {"TELEMETRY", "HEARTBEAT reply", "EVENT"} <= {frame["name"] for frame in flight["frames_from_board"]}
+        assert "HEARTBEAT" in {frame["name"] for frame in flight["frames_to_board"]}
+        (samples,) = flight["samples"]
+        assert samples["t_s"][-1] >= flight["tripped_t_s"] > samples["t_s"][0], "before and after"
+        assert any(event["severity"] == "alarm" for event in flight["events"])
         k.bench.technician.close_stop()
         await asyncio.sleep(1.0)
         assert not k.bench.board.energised, "nothing comes back by itself"

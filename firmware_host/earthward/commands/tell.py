@@ -16,6 +16,8 @@ from earthward.errors import InputError
 SUMMARY = "say one thing to the running daemon"
 #: The daemon answers at once, but for a card that is slow to write.
 PATIENCE_S = 15.0
+#: What is done when an event of this code has said so, and not before.
+_TOLD_BY_EVENT: dict[type[m.Message], str] = {m.KeepTail: "tail", m.KeepFlight: "flight"}
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -31,6 +33,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     photo.add_argument("--finding", type=int, metavar="N", help="the finding that it shows")
     photo.add_argument("--station", default="", help="the station that it shows")
     what.add_parser("keep-tail", help="keep the last 60 s of samples as a recording of their own")
+    what.add_parser("keep-flight", help="keep samples, frames, clock and supply flags of the last minute in one file")
     note = what.add_parser("note", help="write a sentence into the survey's record")
     note.add_argument("text")
 
@@ -54,6 +57,8 @@ def message_of(args: argparse.Namespace) -> m.FromClient:
             return m.AddPhoto(path=args.path, caption=args.caption, finding=args.finding, station=args.station)
         case "keep-tail":
             return m.KeepTail()
+        case "keep-flight":
+            return m.KeepFlight()
         case _:
             return m.Note(text=args.text)
 
@@ -84,9 +89,11 @@ def _heard(line: socket.socket, message: m.FromClient) -> str:
                     raise InputError(f"the daemon speaks protocol version {got.protocol}, this program {m.PROTOCOL}")
                 case m.Problem():
                     raise InputError(got.text.rstrip("."))
-                case m.Done(request=request) if request == wanted and not isinstance(message, m.KeepTail):
+                case m.Done(request=request) if request == wanted and type(message) not in _TOLD_BY_EVENT:
                     return "Done."
-                case m.EventMessage(code="tail", severity=severity, text=said) if isinstance(message, m.KeepTail):
+                case m.EventMessage(code=code, severity=severity, text=said) if code == _TOLD_BY_EVENT.get(
+                    type(message)
+                ):
                     if severity == "info":
                         return said
                     raise InputError(said.rstrip("."))

@@ -20,13 +20,14 @@ from earthward.daemon import health
 from earthward.daemon import protocol as m
 from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection, SourceNow
+from earthward.daemon.flight import Flight
 from earthward.daemon.measuring import Measuring
 from earthward.daemon.parts import Wiring
 from earthward.daemon.person import Person
 from earthward.daemon.phone import PhonePage
 from earthward.daemon.progress import STANDS_STILL_S, Progress
 from earthward.daemon.pump import Pump
-from earthward.daemon.recorder import Recorder, new_folder
+from earthward.daemon.recorder import Recorder
 from earthward.daemon.requests import Requests
 from earthward.daemon.samples import Samples
 from earthward.daemon.server import ClientServer
@@ -36,7 +37,6 @@ from earthward.daemon.stray_watch import StrayWatch
 from earthward.daemon.supervisor import AdcPulse, Supervisor
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Visiting
-from earthward.errors import InputError
 from earthward.record.calibration import Calibration
 from earthward.record.event import Severity
 from earthward.record.visit import CurrentStep
@@ -141,6 +141,7 @@ class Daemon:
                 self._changed.set,
             )
             self.teller.listeners.append(self.person.heard)
+        self.flight = Flight(self)
         self.requests = Requests(
             wiring,
             self.supervisor,
@@ -152,7 +153,7 @@ class Daemon:
             self.clerk,
             self.visiting,
             self.state,
-            self.keep_tail,
+            self.flight,
             self._changed.set,
             self.person,
         )
@@ -327,6 +328,7 @@ class Daemon:
             self.progress.loop_turned()
             self.follower.look()
             self.pump.work()
+            self.flight.look()
             now_s = self._clock.now()
             if self.wiring.notify is not None and now_s - kicked_s >= STANDS_STILL_S and self._gets_on():
                 kicked_s = now_s
@@ -404,28 +406,6 @@ class Daemon:
         age_s = status.last_sample_age_s
         # Lost samples or a full-scale input make readings worse, and the detector says so; only silence is dead.
         return AdcPulse(None if age_s is None else self._clock.now() - age_s, not status.stalled)
-
-    def keep_tail(self, parent: Path | None = None) -> None:
-        """The newest seconds as a recording of its own: what went wrong becomes a test case. An event says where."""
-        blocks = self.samples.tail()
-        header = self.measuring.recording_header(self.wiring.emulated, self.wiring.wall_s())
-        parent = parent or Path(self.config.service.data_dir) / "tails"
-
-        def write() -> Path:
-            recorder = Recorder(new_folder(parent), header)
-            for block in blocks:
-                recorder.samples(block)
-            recorder.close()
-            if not recorder.ok:
-                raise InputError(recorder.problem or "the recording is not whole")
-            return recorder.folder
-
-        def failed(error: Exception) -> None:
-            self.event("caution", "tail", f"The last seconds of samples could not be kept: {error}.")
-
-        self.clerk.put(
-            write, lambda folder: self.event("info", "tail", f"The last seconds are kept in {folder}."), failed
-        )
 
     # ---- what is shown ----------------------------------------------------------------------------------------
 

@@ -12,6 +12,7 @@ from earthward.daemon.supervisor import Board, Contacts, Warning
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
+from earthward.devices.source.transport import SeenFrame
 from earthward.record.event import Event
 from earthward.record.place import Station
 from earthward.signal.types import SampleBlock
@@ -59,5 +60,7 @@ class Wiring:
     #: Takes a function that is told of contacts and switches, from any thread: (name, active).
     listen_to_contacts: Callable[[Callable[[str, bool], None]], None] | None = None
     close_pins: Callable[[], None] | None = None
+    #: The newest frames of the board's cable that came and that went.
+    recent_frames: Callable[[], tuple[list[SeenFrame], list[SeenFrame]]] | None = None
     #: Called after each look of the interlock: the emulated bench's time waits for it on a busy machine.
     on_supervised: Callable[[], None] | None = None

@@ -321,6 +321,10 @@ class KeepTail(Message, tag="keep_tail", frozen=True, kw_only=True):
     """Keep the last 60 s of samples as a recording of their own; an event says where."""
 
 
+class KeepFlight(Message, tag="keep_flight", frozen=True, kw_only=True):
+    """Keep a flight record, as after a trip; the event `flight` says where."""
+
+
 class TestLeak(Message, tag="test_leak", frozen=True, kw_only=True):
     """Judge the readings kept with purpose "test leak"."""
 
@@ -402,6 +406,7 @@ FromClient = (
     | Withdraw
     | AddPhoto
     | KeepTail
+    | KeepFlight
     | TestLeak
     | MoveTo
     | SelectElectrode

@@ -10,6 +10,7 @@ from typing import Any, get_args
 from earthward.daemon import protocol as m
 from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection
+from earthward.daemon.flight import Flight
 from earthward.daemon.parts import Wiring
 from earthward.daemon.person import Person
 from earthward.daemon.server import ClientServer
@@ -43,7 +44,7 @@ class Requests:
         clerk: Clerk,
         visiting: Visiting | None,
         state: Callable[[], m.State],
-        keep_tail: Callable[[], None],
+        flight: Flight,
         changed: Callable[[], None],
         person: Person | None = None,
     ) -> None:
@@ -57,7 +58,7 @@ class Requests:
         self._clerk = clerk
         self._visiting = visiting
         self._state = state
-        self._keep_tail = keep_tail
+        self._flight = flight
         self._changed = changed
         self._person = person
         self._remeasuring: set[asyncio.Task[None]] = set()
@@ -95,7 +96,9 @@ class Requests:
                     raise InputError("the stray-voltage check needs the source off: let go of the enable first")
                 self._source_off.turns.press(self._wiring.clock.now())
             case m.KeepTail():
-                self._keep_tail()
+                self._flight.keep_tail()
+            case m.KeepFlight():
+                self._flight.keep()
             case m.Ask(what=what):
                 known = self._teller.newest.get(_KINDS[what])
                 if known is None and what != "state":

@@ -215,4 +215,5 @@ def wire(
         wall_s=wall_s,
         listen_to_contacts=contacts.listen,
         close_pins=close_pins,
+        recent_frames=link.recent_frames,
     )

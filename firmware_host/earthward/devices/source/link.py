@@ -46,7 +46,7 @@ from earthward.devices.source.heartbeat import HEARTBEAT_S, Heartbeats
 from earthward.devices.source.identity import firmware
 from earthward.devices.source.requests import TRIES, LinkError, Requests
 from earthward.devices.source.status import LinkStatus
-from earthward.devices.source.transport import PORT_ERRORS, Port, Transport, open_port, why
+from earthward.devices.source.transport import PORT_ERRORS, Port, SeenFrame, Transport, open_port, why
 from earthward.errors import InputError
 from earthward.record.board import BoardReport, ElectrodeName
 from earthward.record.event import Event, Severity
@@ -97,7 +97,7 @@ class SourceLink:
         self._lock = threading.RLock()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
-        self._transport = Transport(port, opener)
+        self._transport = Transport(port, opener, clock.now)
         self._requests = Requests(clock, self._lock, self._transport.write, lambda: self._transport.trouble)
         self._beats = Heartbeats()
         self._board = KnownBoard(expect_emulated)
@@ -245,6 +245,10 @@ class SourceLink:
             events = list(self._events)
             self._events.clear()
             return events
+
+    def recent_frames(self) -> tuple[list[SeenFrame], list[SeenFrame]]:
+        """The newest frames that came and that went, oldest first."""
+        return list(self._transport.came), list(self._transport.went)
 
     def wait_connected(self, timeout_s: float) -> bool:
         """Block until the board has answered with a good identity, or the clock's time-out passed."""

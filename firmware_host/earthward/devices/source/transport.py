@@ -7,8 +7,9 @@ import logging
 import termios
 import threading
 import tty
+from collections import deque
 from collections.abc import Callable
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import serial
 
@@ -54,14 +55,30 @@ def open_port(name: str, timeout_s: float) -> Port:
     return opened
 
 
+#: So many of the newest frames are remembered each way, for the record of a trip.
+FRAMES_KEPT = 100
+
+
+class SeenFrame(NamedTuple):
+    """A frame that went over the cable, and when."""
+
+    t_s: float
+    type: int
+    seq: int
+    body: bytes
+
+
 class Transport:
     """Frames through one port, which may come and go. `write` may be called from any thread, the rest from one.
 
-    trouble: one sentence why there is no port, or why nobody speaks on it.
+    trouble: one sentence why there is no port, or why nobody speaks on it. now_s: the time that frames are noted with.
     """
 
-    def __init__(self, name: str, opener: Callable[[str, float], Port]) -> None:
+    def __init__(self, name: str, opener: Callable[[str, float], Port], now_s: Callable[[], float]) -> None:
         self.name = name
+        self._now_s = now_s
+        self.came: deque[SeenFrame] = deque(maxlen=FRAMES_KEPT)
+        self.went: deque[SeenFrame] = deque(maxlen=FRAMES_KEPT)
         self.trouble = "The source board's port has not been opened yet."
         self.port: Port | None = None
         self._opener = opener
@@ -102,7 +119,11 @@ class Transport:
         data = port.read(1)
         if data and (waiting := port.in_waiting):
             data += port.read(waiting)
-        return self._reader.feed(data)
+        frames = self._reader.feed(data)
+        if frames:
+            now_s = self._now_s()
+            self.came.extend(SeenFrame(now_s, frame.type, frame.seq, frame.body) for frame in frames)
+        return frames
 
     def write(self, frame: Frame) -> bool:
         """False if there is no port. Raises one of `PORT_ERRORS` if the port is gone."""
@@ -111,6 +132,7 @@ class Transport:
             return False
         try:
             with self.write_lock:
+                self.went.append(SeenFrame(self._now_s(), frame.type, frame.seq, frame.body))
                 port.write(frame.encode())
         except serial.SerialTimeoutException as error:
             # A busy machine can be away for so long between writing and looking at the time. If the bytes did not go,
