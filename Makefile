@@ -8,7 +8,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
 SUDO := $(shell if [ "$$(id -u)" = 0 ]; then echo; elif sudo -n true 2>/dev/null; then echo sudo; else echo false; fi)
 
-.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks clean
+.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks faults clean
 
 demo: setup
 	@if [ -t 0 ] && [ -t 1 ]; then $(BIN)/earthward demo; \
@@ -28,6 +28,10 @@ quick: setup-test
 test-all: setup-test system-packages lint
 	$(BIN)/python -m pytest -q -n 2 -m "not realtime"
 	$(BIN)/python -m pytest -q -m "realtime"
+
+# Every fault once, and what came of it; some fifteen minutes. The table goes into docs/faults.md.
+faults: setup-test
+	$(BIN)/python tests/benchmarks/fault_table.py --write docs/faults.md
 
 lint: setup-test
 	$(BIN)/ruff check firmware_host tests hardware
