@@ -11,7 +11,7 @@ board the output is off and stays off until somebody calls `configure`, `arm` an
         ...
         link.off()
 
-All public methods may be called from any thread. Times are seconds of the injected clock.
+All public methods may be called from any thread. Times are of the injected clock.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from types import TracebackType
-from typing import Self
+from typing import Self, TypeVar
 
 import serial
 
@@ -54,6 +54,7 @@ from earthward.record.waveform import WAVEFORMS, WaveformName
 from earthward.signal.types import PhaseReference
 
 log = logging.getLogger(__name__)
+T = TypeVar("T")
 
 HELLO_S = 0.2
 REOPEN_S = 0.5
@@ -247,7 +248,7 @@ class SourceLink:
             return events
 
     def recent_frames(self) -> tuple[list[SeenFrame], list[SeenFrame]]:
-        """The newest frames that came and that went, oldest first."""
+        """The newest that came and that went, oldest first."""
         return list(self._transport.came), list(self._transport.went)
 
     def wait_connected(self, timeout_s: float) -> bool:
@@ -285,7 +286,7 @@ class SourceLink:
             )
         period = max(PERIOD_STEP, round(identity.tick_Hz / frequency_Hz / PERIOD_STEP) * PERIOD_STEP)
         wanted = Configuration(WAVEFORMS[waveform].code, Electrode[electrode], period, round(current_limit_A * 1e6))
-        accepted = Configuration.unpack(self._ask(Type.CONFIGURE, wanted.pack()))
+        accepted = self._read(Configuration.unpack, Type.CONFIGURE, wanted.pack())
         rounded = replace(wanted, period_ticks=accepted.period_ticks)
         if accepted != rounded or abs(accepted.period_ticks / period - 1) > 0.005:
             raise LinkError("The source board set itself to something else than asked for: it will not be armed.")
@@ -321,7 +322,7 @@ class SourceLink:
 
         Returns the host time from which it holds; None if not energised or the clock is not known.
         """
-        reply = SelectReply.unpack(self._ask(Type.SELECT, bytes((Electrode[electrode],))))
+        reply = self._read(SelectReply.unpack, Type.SELECT, bytes((Electrode[electrode],)))
         return self.host_time(reply.tick) if reply.tick else None
 
     def _need_identity(self) -> Identity:
@@ -331,16 +332,12 @@ class SourceLink:
                 raise LinkError(self._transport.trouble)
             return identity
 
-    def _ask(self, kind: Type, body: bytes = b"", tries: int = TRIES) -> bytes:
+    def _read(self, unpack: Callable[[bytes], T], kind: Type, body: bytes = b"", tries: int = TRIES) -> T:
         self._need_identity()
-        return self._requests.ask(kind, body, self._beats.sent, tries)
+        return self._requests.read(unpack, kind, body, self._beats.sent, tries)
 
     def _ask_report(self, kind: Type, body: bytes = b"", tries: int = TRIES) -> BoardReport:
-        answer = self._ask(kind, body, tries)
-        try:
-            return unpack_report(answer, self._clock.now())
-        except FrameError as error:
-            raise LinkError(f"The source board answered with something unreadable ({error}).") from error
+        return self._read(lambda answer: unpack_report(answer, self._clock.now()), kind, body, tries)
 
     # ---- the thread ---------------------------------------------------------------------------------------
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Container
 from dataclasses import dataclass, field
+from typing import TypeVar
 
 from earthward.clock import Clock, wait_event
 from earthward.devices.protocol import REPLY, Frame, FrameError, RefusalBody, Type
 from earthward.devices.source.transport import PORT_ERRORS, why
 from earthward.safety import causes
+
+T = TypeVar("T")
 
 REPLY_TIMEOUT_S = 0.15
 TRIES = 3
@@ -74,6 +77,14 @@ class Requests:
         if answer.type == Type.REFUSAL:
             raise _refused(kind, answer.body)
         return answer.body
+
+    def read(self, unpack: Callable[[bytes], T], kind: Type, body: bytes, in_use: Container[int], tries: int) -> T:
+        """`ask`, and the reply as what it means. Raises LinkError for one that cannot be read, too."""
+        answer = self.ask(kind, body, in_use, tries)
+        try:
+            return unpack(answer)
+        except FrameError as error:
+            raise LinkError(f"The source board answered with something unreadable ({error}).") from error
 
     def _send_until_answered(self, frame: Frame, pending: _Pending, tries: int) -> None:
         for attempt in range(tries):
