@@ -8,7 +8,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
 SUDO := $(shell if [ "$$(id -u)" = 0 ]; then echo; elif sudo -n true 2>/dev/null; then echo sudo; else echo false; fi)
 
-.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks faults clean
+.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks faults virtual-pi clean
 
 demo: setup
 	@if [ -t 0 ] && [ -t 1 ]; then $(BIN)/earthward demo; \
@@ -32,6 +32,12 @@ test-all: setup-test system-packages lint
 # Every fault once, and what came of it; some fifteen minutes. The table goes into docs/faults.md.
 faults: setup-test
 	$(BIN)/python tests/benchmarks/fault_table.py --write docs/faults.md
+
+# Debian on an emulated Pi 4, installed as docs/install-pi.md says, then ill-treated. Needs root and the Debian packages that
+# tests/virtual_pi/build.sh names; the disk stays in build/virtual-pi.
+virtual-pi: setup-test
+	PYTHON=$(BIN)/python bash tests/virtual_pi/build.sh build/virtual-pi
+	$(BIN)/python tests/virtual_pi/run.py --write docs/virtual-pi.md
 
 lint: setup-test
 	$(BIN)/ruff check firmware_host tests hardware

@@ -46,7 +46,7 @@ python3 -m venv --system-site-packages "$target"
 "$target/bin/python" -m pip install --quiet --disable-pip-version-check "$here[report]" "adafruit-extended-bus>=1.0"
 # Debian 12 itself has no python3-lgpio (Raspberry Pi OS and Debian 13 have): there the wheel does.
 "$target/bin/python" -c "import lgpio" 2>/dev/null ||
-  "$target/bin/python" -m pip install --quiet --disable-pip-version-check lgpio ||
+  "$target/bin/python" -m pip install --quiet --disable-pip-version-check "lgpio>=0.2" ||
   say "the pins' library lgpio could not be installed: contacts and ready line are not read until it is"
 "$target/bin/earthward" --version >/dev/null
 trap - ERR
