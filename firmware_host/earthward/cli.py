@@ -24,6 +24,7 @@ COMMANDS: dict[str, str] = {
     "demo": "the whole kit emulated: a virtual pool with a hidden leak",
     "daemon": "the service on a Raspberry Pi",
     "watch": "the dashboard",
+    "backup": "copy surveys and flight records to a stick; the daemon may go on meanwhile",
     "tell": "say one thing to the running daemon: take a reading back, add a picture, keep the last seconds",
     "detect": "lock-in over a recording",
     "field": "forward model: volts per electrode pair",
