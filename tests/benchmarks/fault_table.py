@@ -177,9 +177,10 @@ async def _crowd(c: Chain) -> None:
         if n < 50:
             task = asyncio.create_task(_drink(reader))
             _DRINKERS.add(task)
-    c.opened[-1].write(b"".join(b'{"type":"ask","what":"plan","n":%d}\n' % n for n in range(60_000)))
+    c.opened[-1].write(FLOOD)
 
 
+FLOOD = b"".join(b'{"type":"ask","what":"plan","n":%d}\n' % n for n in range(60_000))
 _DRINKERS: set[asyncio.Task[None]] = set()
 
 
@@ -226,7 +227,7 @@ FAULTS: tuple[Fault, ...] = (
     Fault("board deaf and dumb, 2 s", _set("bench.board.silent", True), _set("bench.board.silent", False)),
     Fault("board restarts by its watchdog", lambda c: c.bench.technician.restart_board()),
     Fault("daemon's loop stands still, 0.2 s", _stall(0.2), lasts_s=1.0, off=None),
-    Fault("daemon's loop stands still, 1 s", _stall(1.0), lasts_s=2.0),
+    Fault("daemon's loop stands still, 1 s", _stall(1.0), lasts_s=2.0, off=None),
     Fault("daemon's loop stands still, 5 s", _stall(5.0), lasts_s=6.0),
     Fault("card away for 2 s", _slow_card, lasts_s=2.5, off=False),
     Fault("disk full, 2 s", _full, _room, off=False),
@@ -266,6 +267,7 @@ async def measure(fault: Fault, c: Chain) -> Row:
     trip = c.client.state.interlock.trip if c.client.state is not None else None
     said = next((e for e in c.client.events[count:] if e.severity != "info"), None)
     words = trip.cause if trip is not None else said.text if said is not None else "Nothing to tell."
+    words = words.replace(f"{c.socket.parent}/", "")
     happened = "output stays on" if off_s is None else f"output off after {off_s * 1e3:.0f} ms"
     if asked_s is not None:
         happened, off_s = f"{happened}; `source_off` obeyed after {asked_s * 1e3:.0f} ms", None
@@ -282,6 +284,9 @@ async def _act(what: Callable[[Chain], object], c: Chain) -> None:
 
 
 async def _asked_off(c: Chain) -> float:
+    # The flood is under way again when off is asked for.
+    c.opened[-1].write(FLOOD)
+    await asyncio.sleep(0)
     begin_s = c.now()
     c.client.send(m.SourceOff())
     passed_s = await c.until(lambda: not c.board.energised)

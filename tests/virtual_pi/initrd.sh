@@ -18,7 +18,7 @@ tries=0
 until findfs LABEL=pi >/dev/null 2>&1 || [ \$tries = 100 ]; do tries=\$((tries + 1)); sleep 0.1; done
 mount -t ext4 \$(grep -q rootro /proc/cmdline && echo -o ro) \$(findfs LABEL=pi) /new || { echo "NO DISK"; reboot -f; }
 mount --move /dev /new/dev; umount /proc; umount /sys
-exec switch_root /new /lib/systemd/systemd
+exec switch_root /new \${realinit:-/lib/systemd/systemd}
 T
 chmod +x first/init
 (cd first && find . | cpio -o -H newc --quiet | gzip -n) > initrd.gz
