@@ -1,6 +1,7 @@
 """Runs what the host asks for, inside the virtual Pi: a line of JSON in, a line of JSON out, over a virtio port."""
 
 import json
+import os
 import subprocess
 
 PORT = "/dev/virtio-ports/hands"
@@ -17,15 +18,22 @@ def answer(line: str) -> dict[str, object]:
 
 
 def main() -> None:
-    with open(PORT, "rb", buffering=0) as port, open(PORT, "wb", buffering=0) as back:
-        back.write(b'{"id": 0, "code": 0, "out": "up", "err": ""}\n')
-        pending = b""
-        while data := port.read(65536):
-            pending += data
-            *lines, pending = pending.split(b"\n")
-            for line in lines:
-                if line.strip():
-                    back.write(json.dumps(answer(line.decode())).encode() + b"\n")
+    # The kernel lets a port be opened once only.
+    port = os.open(PORT, os.O_RDWR)
+    say(port, {"id": 0, "code": 0, "out": "up", "err": ""})
+    pending = b""
+    while data := os.read(port, 65536):
+        pending += data
+        *lines, pending = pending.split(b"\n")
+        for line in lines:
+            if line.strip():
+                say(port, answer(line.decode()))
+
+
+def say(port: int, message: dict[str, object]) -> None:
+    data = json.dumps(message).encode() + b"\n"
+    while data:
+        data = data[os.write(port, data) :]
 
 
 if __name__ == "__main__":
