@@ -32,6 +32,8 @@ POWER = 0.95
 #: power: 5.9 standard errors, a margin of 1.8. Planted sinks needed more, because poses and turns worse than noted take
 #: part of a weak sink upon themselves: of six at 1.8 times the limit's error four were declared, at 2.7 times all six.
 DECLARED = 2.6
+#: ... and so many times more within so many metres of a known sink, whose own place and current take up another's.
+BESIDE_MORE, BESIDE_REACH_M = 1.6, 1.5
 #: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
 SECOND_ORDER = 0.03
 #: Distance within which a station's covariance is rebuilt with the sink's own steep field.
@@ -56,10 +58,12 @@ def upper_limits(model: Model, solved: Fit) -> Limits:
     cells = subset(problem.grid.coarse, problem.liner.subsampled)
     D = cell_field(model, linear.state, problem.liner.subsampled)
     total = float(problem.injected_mA.max())
+    gap = np.linalg.norm(cells.centre_m[:, None] - model.position_m[None], axis=-1).min(1, initial=np.inf)
+    margin = DECLARED * np.where(gap < BESIDE_REACH_M, BESIDE_MORE, 1.0)
     limit = np.full(len(cells), 0.3)
     for _ in range(2):
         scores = score_cells(linear, cells, D, near_m=NEAR_M, passes=1, assumed_mA=limit)
-        limit = np.minimum(profile_limit(scores.estimate_mA, DECLARED * scores.sigma_mA, CONFIDENCE), total)
+        limit = np.minimum(profile_limit(scores.estimate_mA, margin * scores.sigma_mA, CONFIDENCE), total)
     return Limits(limit * 1e-3)
 
 
