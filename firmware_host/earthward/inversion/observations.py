@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,23 +46,23 @@ class Observations:
     def stations(self) -> int:
         return len(self.names)
 
-    @property
+    @cached_property
     def row_turn(self) -> IntArray:
         """The turn (S, R) of each row."""
         return np.asarray(np.take_along_axis(self.turn, self.pair, axis=1))
 
-    @property
+    @cached_property
     def same_turn(self) -> FloatArray:
         """(S, R, R): 1 where two rows share one turn."""
         turn = self.row_turn
         return np.asarray((turn[:, :, None] == turn[:, None, :]).astype(np.float64))
 
-    @property
+    @cached_property
     def in_turn(self) -> FloatArray:
         """(S, A, R): 1 where the row belongs to the turn of that direction."""
         return np.asarray((self.turn[:, :, None] == self.row_turn[:, None, :]).astype(np.float64))
 
-    @property
+    @cached_property
     def leads_turn(self) -> FloatArray:
         """(S, A): 1 for the first direction of each turn, so that each turn counts once."""
         return np.asarray((self.turn == np.arange(self.turn.shape[1])).astype(np.float64))
