@@ -47,7 +47,7 @@ def test_what_hides_beside_a_fitting_is_told_by_its_name() -> None:
     cells = [patch(0.5, 0.8, None), patch(3.0, 1.5, 0.01)]
     told = ending(cells, [LIGHT, ("drain", (6.0, 2.0, 1.5))], 200.0, least_hole_m)
     assert told.done is False and told.beside == {"light": 1} and told.free == 0
-    assert 'within a metre of "light"' in told.text
+    assert 'within 1.5 m of "light"' in told.text
 
 
 @pytest.mark.parametrize("remaining", [0.0, -40.0])

@@ -16,7 +16,7 @@ from earthward.inversion.types import CoverageCell
 from earthward.record.base import Point
 
 #: Nearer to a fitting or finding than this a hole hides behind it, whatever is read.
-BESIDE_M = 1.0
+BESIDE_M = 1.5
 #: No patch has less water over it than this.
 LEAST_HEAD_M = 0.05
 
@@ -25,7 +25,7 @@ LEAST_HEAD_M = 0.05
 class Ending:
     """remaining_L_per_day: the loss that is surely left. hole_mm: the smallest hole that could pass it, under the
     deepest patch; None without a proven loss. `open_cells`: patches that could hide such a hole, of `cells`; beside:
-    those of them that lie within a metre of something known to take current, by its name. done: nowhere; None: cannot
+    those of them that lie within BESIDE_M of something known to take current, by its name. done: nowhere; None: cannot
     tell."""
 
     remaining_L_per_day: float
@@ -90,8 +90,8 @@ def _in_words(remaining: float, hole_mm: float, free: int, beside: dict[str, int
     names = " and ".join(f'"{name}"' for name in sorted(beside))
     if not free:
         return (
-            f"{need}; one could hide only within a metre of {names}: source off first, then cover or plug that and "
-            "read there, or use dye"
+            f"{need}; one could hide only within {BESIDE_M:g} m of {names}: source off first, then cover or plug that "
+            "and read there, or use dye"
         )
     share = 100.0 * free / cells
     where = f"{free} of {cells} patches of liner ({share:.0f} %)"

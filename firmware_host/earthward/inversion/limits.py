@@ -32,8 +32,8 @@ POWER = 0.95
 #: power: 5.9 standard errors, a margin of 1.8. Planted sinks needed more, because poses and turns worse than noted take
 #: part of a weak sink upon themselves: of six at 1.8 times the limit's error four were declared, at 2.7 times all six.
 DECLARED = 2.6
-#: ... and so many times more within so many metres of a known sink, whose own place and current take up another's.
-BESIDE_MORE, BESIDE_REACH_M = 1.6, 1.5
+#: ... and so many times more beside a known sink, whose own place and current take up another's.
+BESIDE_MORE = 1.6
 #: Relative error of each contribution that a linear estimate leaves out: the square of a turn of 10 degrees.
 SECOND_ORDER = 0.03
 #: Distance within which a station's covariance is rebuilt with the sink's own steep field.
@@ -59,7 +59,7 @@ def upper_limits(model: Model, solved: Fit) -> Limits:
     D = cell_field(model, linear.state, problem.liner.subsampled)
     total = float(problem.injected_mA.max())
     gap = np.linalg.norm(cells.centre_m[:, None] - model.position_m[None], axis=-1).min(1, initial=np.inf)
-    margin = DECLARED * np.where(gap < BESIDE_REACH_M, BESIDE_MORE, 1.0)
+    margin = DECLARED * np.where(gap < BESIDE_M, BESIDE_MORE, 1.0)
     limit = np.full(len(cells), 0.3)
     for _ in range(2):
         scores = score_cells(linear, cells, D, near_m=NEAR_M, passes=1, assumed_mA=limit)
@@ -128,7 +128,7 @@ def worst_hidden(model: Model, place_m: FloatArray, current_A: FloatArray) -> tu
 
 def hidden_in_words(model: Model, away_A: float, beside: dict[str, float]) -> str:
     """What could still hide, away from all known sinks and beside the one where most can."""
-    where = "farther than a metre from every fitting and finding " if model.known else ""
+    where = f"farther than {BESIDE_M:g} m from every fitting and finding " if model.known else ""
     text = f"{where}nothing above {1e3 * away_A:.2f} mA can hide"
     wide = [(limit, name) for name, limit in beside.items() if limit > 1.5 * away_A]
     if wide:
