@@ -78,14 +78,16 @@ class Grid:
         for w, width in enumerate(self.widths):
             self.own[w][:, edge < EDGE_MM + width / 2] = BLOCKED
         self.own_via[edge < EDGE_MM + VIA_MM / 2] = BLOCKED
-        for pad in (*copper.pads, *stub_pads(spec)):
+        # KiCad writes parts in another order each time: sorted, so that the same board gets the same tracks.
+        pads = sorted(copper.pads, key=lambda p: (p.ref, p.number, p.x_mm, p.y_mm))
+        for pad in (*pads, *stub_pads(spec)):
             self._block(pad)
         self.region = np.zeros((self.ny, self.nx), np.uint8)
         for k, region in enumerate(spec.regions):
             inside, near = self._polygon(region.corners, region.apart_mm + max(self.widths) / 2)
             self.region[near] = 255
             self.region[inside] = k + 1
-        for pad in copper.pads:
+        for pad in pads:
             if pad.net:
                 nodes = self._pad_nodes(pad, n)
                 if not nodes:
