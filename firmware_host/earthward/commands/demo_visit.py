@@ -174,7 +174,12 @@ class WholeVisit(Hands):
         await self.switch_off(client)
         await self.reset(client)
         self._bench.technician.cover(name)
+        before = -1 if client.plan is None else client.plan.revision
         client.send(m.SetCovered(fitting=name, covered=True))
+        # On a busy machine the record may be slower than the hand at the enable: "before" is the run that ended.
+        await client.wait(
+            lambda: client.plan is not None and client.plan.revision > before, 30.0, f"{name} is not told as covered"
+        )
         self._say(f"Source off; {name} covered.")
         measured = len([e for e in client.events if e.code == "current step"])
         await self.switch_on(client)
