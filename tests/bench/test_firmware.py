@@ -117,8 +117,8 @@ def test_no_overflow_of_the_tick_counter_is_lost(build: Build, waveform: Wavefor
     rig.run(2.5)
     ticks, cycles = rig.beat().tick - tick, rig.mcu.cycle - cycle
     rig.close()
-    # 4 ms: both ends of the span are heartbeats on the wire, and one may wait 2 ms behind a report. A missed overflow is
-    # 65,536 ticks.
+    # 4 ms: both ends of the span are heartbeats on the wire, and one may wait 2 ms behind a report. A missed overflow
+    # is 65,536 ticks.
     assert ticks == pytest.approx(cycles / 8, abs=8000)
 
 
