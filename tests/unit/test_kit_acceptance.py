@@ -109,3 +109,10 @@ def test_values_written_by_hand(tmp_path, capsys: pytest.CaptureFixture[str]) ->
     path.write_text("name,value\nboard_V,lots\n")
     assert main(["doctor", "--acceptance", "--values", str(path)]) == 2
     assert "line 2" in capsys.readouterr().err
+
+
+def test_a_file_that_is_no_text_is_one_sentence(tmp_path, capsys: pytest.CaptureFixture[str]) -> None:
+    values = tmp_path / "values.csv"
+    values.write_bytes(b"name,value\n\xff\xfe\x00\n")
+    assert main(["doctor", "--acceptance", "--values", str(values)]) == 2
+    assert "is no table of values" in capsys.readouterr().err

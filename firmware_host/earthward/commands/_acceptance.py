@@ -11,7 +11,7 @@ from pathlib import Path
 from earthward import config as configuration
 from earthward.clock import Clock, SystemClock
 from earthward.devices.ads1115.chip import Bus
-from earthward.devices.i2c import open_i2c
+from earthward.devices.i2c import answers, open_i2c
 from earthward.devices.source import SourceLink
 from earthward.emulated import kit as emulated_kit
 from earthward.errors import InputError
@@ -91,18 +91,8 @@ def from_link(link: SourceLink, clock: Clock, listen_s: float) -> dict[str, floa
 
 def from_bus(bus: Bus) -> dict[str, float | None]:
     """The first address at which a converter answers; 0: at none."""
-    while not bus.try_lock():
-        pass
-    try:
-        for address in (0x48, 0x49, 0x4A, 0x4B):
-            try:
-                bus.writeto(address, b"")
-            except OSError:
-                continue
-            return {"converter_address": float(address)}
-    finally:
-        bus.unlock()
-    return {"converter_address": 0.0}
+    found = (address for address in (0x48, 0x49, 0x4A, 0x4B) if answers(bus, address))
+    return {"converter_address": float(next(found, 0))}
 
 
 def _told(line: acceptance.Line) -> dict[str, object]:
@@ -150,6 +140,8 @@ def read_values(path: Path) -> dict[str, float | None]:
             rows = list(csv.reader(handle))
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}") from error
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{path} is no table of values ({error}): --blank prints the form") from error
     if not rows or [c.strip() for c in rows[0][:2]] != ["name", "value"]:
         raise InputError(f"{path}: the first line must be name,value")
     values: dict[str, float | None] = {}

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import os
 from pathlib import Path
 
 import msgspec
@@ -13,6 +12,7 @@ from earthward.config import Config
 from earthward.errors import InputError
 from earthward.kit.calibrating import Floats
 from earthward.record.calibration import QUANTITIES, Calibrated, Calibration
+from earthward.survey.files.whole import write_whole
 
 
 class _File(msgspec.Struct, kw_only=True, forbid_unknown_fields=True):
@@ -34,16 +34,11 @@ def read(path: Path) -> Calibration:
 
 
 def write(path: Path, calibration: Calibration) -> None:
-    temporary = path.with_name(path.name + ".tmp")
     text = msgspec.json.format(
         msgspec.json.encode(_File(calibration=calibration, sha256=calibration.digest())), indent=1
     )
     try:
-        with temporary.open("wb") as handle:
-            handle.write(text + b"\n")
-            handle.flush()
-            os.fsync(handle.fileno())
-        temporary.replace(path)
+        write_whole(path, text + b"\n")
     except OSError as error:
         raise InputError(f"{path} cannot be written: {error.strerror}") from error
 
@@ -75,5 +70,5 @@ def read_reports(path: Path) -> tuple[Floats, Floats]:
         return current, np.array([float(row["voltage_V"]) for row in rows])
     except OSError as error:
         raise InputError(f"{path} cannot be read: {error.strerror}") from error
-    except (KeyError, TypeError, ValueError) as error:
+    except (KeyError, TypeError, ValueError, csv.Error) as error:
         raise InputError(f"{path}: columns current_A,voltage_V with numbers are wanted ({error})") from error

@@ -21,7 +21,7 @@ from earthward import config as configuration
 from earthward.clock import SystemClock
 from earthward.commands import _acceptance
 from earthward.daemon.wiring import make_pool_side
-from earthward.devices.i2c import open_i2c
+from earthward.devices.i2c import answers, open_i2c
 from earthward.errors import InputError
 
 
@@ -119,7 +119,7 @@ def _receiver(config: configuration.Config) -> Iterator[Look]:
         return
     try:
         bus = open_i2c(config.adc.i2c_bus)
-        found = _probe(bus, config.adc.address)
+        found = answers(bus, config.adc.address)
     except InputError as error:
         yield Look("I2C bus", "wrong", str(error))
         return
@@ -136,18 +136,6 @@ def _receiver(config: configuration.Config) -> Iterator[Look]:
         level: Literal["right", "note"] = "right" if hertz >= 400_000 else "note"
         hint = "" if hertz >= 400_000 else ": set dtparam=i2c_arm_baudrate=400000 in config.txt"
         yield Look("I2C clock", level, f"{hertz} Hz{hint}")
-
-
-def _probe(bus: object, address: int) -> bool:
-    while not bus.try_lock():  # type: ignore[attr-defined]
-        pass
-    try:
-        bus.writeto(address, b"")  # type: ignore[attr-defined]
-    except OSError:
-        return False
-    finally:
-        bus.unlock()  # type: ignore[attr-defined]
-    return True
 
 
 def _board(config: configuration.Config) -> Iterator[Look]:

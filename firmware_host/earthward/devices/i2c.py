@@ -43,3 +43,16 @@ def open_i2c(number: int) -> Bus:
             "check that the user is in the group i2c"
         ) from error
     return bus
+
+
+def answers(bus: Bus, address: int) -> bool:
+    """Does a chip acknowledge this address? Nothing is written to it."""
+    while not bus.try_lock():
+        pass
+    try:
+        bus.writeto(address, b"")
+    except OSError:
+        return False
+    finally:
+        bus.unlock()
+    return True
