@@ -52,8 +52,13 @@ def test_a_damaged_survey_is_no_backup(data: Path, tmp_path: Path) -> None:
     assert back_up(data, stick, ("surveys",)).files == 2
     good = (stick / "surveys" / "00001" / "survey.db").read_bytes()
     path.write_bytes(path.read_bytes()[:4096] + b"\xff" * 8192)
+    later = data / "surveys" / "00002" / "survey.db"
+    later.parent.mkdir()
+    SurveyStore.create(later, name="t", pool_toml="", emulated=True).close()
     with pytest.raises(InputError, match="damaged"):
         back_up(data, stick, ("surveys",))
+    assert (stick / "surveys" / "00002" / "survey.db").exists(), "one damaged survey holds up no other"
+    assert not list(stick.rglob("*.part"))
     assert (stick / "surveys" / "00001" / "survey.db").read_bytes() == good, "the earlier copy stays"
     assert sqlite3.connect(stick / "surveys" / "00001" / "survey.db").execute("SELECT 1").fetchone() == (1,)
 

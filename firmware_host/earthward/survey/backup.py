@@ -28,7 +28,8 @@ class Copied:
 def back_up(source: Path, target: Path, folders: tuple[str, ...]) -> Copied:
     """Copy everything in these folders of `source` that the target has not, or has older.
 
-    Raises InputError: no such place, no room, a survey that is damaged. What has been copied until then stays.
+    Raises InputError: no such place, no room, no stick any more; what has been copied until then stays. Also, when all
+    the rest is copied, for surveys that are damaged: their earlier copies stay.
     """
     if not source.is_dir():
         raise InputError(f"there is no folder {source}: name the daemon's data_dir with --data")
@@ -42,13 +43,19 @@ def back_up(source: Path, target: Path, folders: tuple[str, ...]) -> Copied:
     size = sum(path.stat().st_size for path, _ in due)
     if size > shutil.disk_usage(target).free:
         raise InputError(f"{target} has no room for {size / 1e6:.0f} MB: empty it, or take a larger one")
+    damaged = []
     for path, copy in due:
         try:
             _copy(path, copy)
         except OSError as error:
             raise InputError(f"{copy} cannot be written ({error.strerror}): is the stick still there?") from error
         except sqlite3.Error as error:
-            raise InputError(f"{path} cannot be copied ({error}): the survey may be damaged") from error
+            damaged.append(f"{path} ({error})")
+    if damaged:
+        raise InputError(
+            f"cannot be copied: {', '.join(damaged)}; the survey may be damaged. All the rest was copied: "
+            f"{len(due) - len(damaged)} files"
+        )
     return Copied(len(due), len(same), size)
 
 
@@ -72,7 +79,11 @@ def _copy(path: Path, copy: Path) -> None:
     part.unlink(missing_ok=True)
     seen_s = _newest_s(path)
     if path.name == SURVEY:
-        _copy_survey(path, part)
+        try:
+            _copy_survey(path, part)
+        except sqlite3.Error:
+            part.unlink(missing_ok=True)
+            raise
     else:
         shutil.copyfile(path, part)
     with part.open("rb") as file:
