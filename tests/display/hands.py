@@ -23,6 +23,16 @@ import pyte
 ROOT = Path(__file__).parents[2]
 
 
+def end(process: subprocess.Popen[bytes]) -> None:
+    """Ask it to end; after 15 s end it."""
+    process.terminate()
+    with contextlib.suppress(subprocess.TimeoutExpired):
+        process.wait(timeout=15)
+    if process.poll() is None:
+        process.kill()
+        process.wait()
+
+
 class Cells:
     """A child on a pseudo-terminal; `rows` is what a person would see."""
 
@@ -65,13 +75,7 @@ class Cells:
         os.write(self._master, keys.encode())
 
     def close(self) -> None:
-        if self.process.poll() is None:
-            self.process.terminate()
-            with contextlib.suppress(subprocess.TimeoutExpired):
-                self.process.wait(timeout=15)
-            if self.process.poll() is None:
-                self.process.kill()
-                self.process.wait()
+        end(self.process)
         os.close(self._master)
 
 
@@ -214,12 +218,7 @@ class Bench:
             line.recv(1)
 
     def close(self) -> None:
-        self.process.terminate()
-        with contextlib.suppress(subprocess.TimeoutExpired):
-            self.process.wait(timeout=15)
-        if self.process.poll() is None:
-            self.process.kill()
-            self.process.wait()
+        end(self.process)
         self._log.close()
 
 
