@@ -22,6 +22,23 @@ FloatArray = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
+class Sensor:
+    """How an orientation sensor in the head errs, in degrees, and what it claims. wall: of the bearing, common to all
+    stations since the head was held against a wall, every so many stations; drift: of the bearing, grows by so much
+    (one standard deviation) from station to station; turn, tilt: anew in each turn; mounting: about each axis, common
+    to the whole visit."""
+
+    wall_deg: float = 2.0
+    stations: int = 4
+    drift_deg: float = 0.5
+    turn_deg: float = 1.0
+    tilt_deg: float = 0.8
+    mounting_deg: float = 0.4
+    claimed_bearing_deg: float = 3.0
+    claimed_tilt_deg: float = 1.0
+
+
+@dataclass(frozen=True)
 class Errors:
     """Standard deviations of what goes wrong; depth_bias_m and gain are systematic. head: "single" is turned by hand,
     each direction with errors of its own (bearing_deg, tilt_deg, shift_m); others are rigid."""
@@ -39,6 +56,7 @@ class Errors:
     shift_m: float = 0.03
     electrode_m: float = 0.0
     electrode_depth_m: float = 0.0
+    sensor: Sensor | None = None
 
 
 @dataclass
@@ -54,6 +72,9 @@ class VirtualPool:
     size: FloatArray
     source_true: list[FloatArray]
     rows: int = 0
+    measured: int = 0
+    bearing_off_deg: float = 0.0
+    mounting: FloatArray | None = None
 
     def measure(
         self,
@@ -75,6 +96,7 @@ class VirtualPool:
         true = np.clip(true, 0.17, self.size - 0.17)
         turns, shift = self._turns(axes)
         arm = np.stack([turn @ one for turn, one in zip(turns, nominal, strict=True)])
+        told = self._sensed(turns, nominal)
         points = np.concatenate([true + shift + arm, true + shift - arm])
         points = np.clip(points, 0.01, self.size - 0.01)
         sinks = [*self.fitting_true, *[p for p, _ in self.leaks]]
@@ -90,16 +112,38 @@ class VirtualPool:
                 self.rows += 1
                 result.append(
                     KeptReading(
-                        front_m=tuple(centre + nominal[k]),
-                        back_m=tuple(centre - nominal[k]),
+                        front_m=tuple(centre + told[k]),
+                        back_m=tuple(centre - told[k]),
                         value_V=float(v[k]),
                         sigma_V=e.noise_V,
                         source_id=place,
                         station=name,
                         row=self.rows,
+                        bearing_sigma_deg=None if e.sensor is None else e.sensor.claimed_bearing_deg,
+                        tilt_sigma_deg=None if e.sensor is None else e.sensor.claimed_tilt_deg,
                     )
                 )
         return result
+
+    def _sensed(self, turns: list[FloatArray], nominal: FloatArray) -> FloatArray:
+        """The pairs' arms (axes, 3) as they are noted: as they should be, or as a sensor in the head says they are."""
+        s, rng = self.errors.sensor, self.rng
+        if s is None:
+            return nominal
+        if self.mounting is None:
+            self.mounting = rotation(np.radians(rng.normal(0, s.mounting_deg, 3)))
+        if self.measured % s.stations == 0:
+            self.bearing_off_deg = float(rng.normal(0, s.wall_deg))
+        else:
+            self.bearing_off_deg += float(rng.normal(0, s.drift_deg))
+        self.measured += 1
+        told: list[FloatArray] = []
+        for k, (turn, one) in enumerate(zip(turns, nominal, strict=True)):
+            if k == 0 or self.errors.head == "single":
+                bearing = self.bearing_off_deg + rng.normal(0, s.turn_deg)
+                off = rotation(np.radians([*rng.normal(0, s.tilt_deg, 2), bearing]))
+            told.append(off @ turn @ self.mounting @ one)
+        return np.stack(told)
 
     def _turns(self, axes: int) -> tuple[list[FloatArray], FloatArray]:
         """A rotation for each direction, and how far (axes, 3) its pair is from the station's place."""

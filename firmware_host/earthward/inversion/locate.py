@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 from functools import cached_property
 
 import msgspec
@@ -183,8 +184,10 @@ class Survey:
         if answer.best is None:
             return guide.first_place(self.pool, self.places, taken)
         belief = guide.belief_of(answer, answer.best)
+        # The head will be known at the next place as well as it was at the newest.
+        priors = replace(self.problem.priors, turn=answer.obs.turn_sigma[-1, 0])
         return guide.next_station(
-            self.pool, self.places, belief, self.problem.resistivity, self.problem.priors, taken,
+            self.pool, self.places, belief, self.problem.resistivity, priors, taken,
             axes=3 if answer.obs.ends_m.shape[1] >= 3 else 2, rigid=self.settings.head != "single",
         )  # fmt: skip
 

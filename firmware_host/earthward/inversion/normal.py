@@ -18,6 +18,8 @@ from earthward.inversion.predict import Columns, Model, OwnPlaces, State, predic
 
 #: Precision (of scaled unknowns) that holds a current at zero while it is in the active set.
 HOLD = 1e9
+#: How far a turn may stray on the way, in its standard deviations.
+TURN_LIMIT = 6.0
 
 
 @dataclass(frozen=True)
@@ -158,7 +160,7 @@ def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | N
     place[..., 2] -= state.depth_m[:, None]
     misfit = ((place / priors.place) ** 2 / state.spread[..., :1]).sum((1, 2))
     once = (obs.leads_turn / state.spread[..., 1:])[..., None]
-    misfit += ((state.turn / priors.turn) ** 2 * once).sum((1, 2, 3))
+    misfit += ((state.turn / obs.turn_sigma) ** 2 * once).sum((1, 2, 3))
     misfit += (state.depth_m / priors.depth_offset) ** 2
     misfit += ((state.electrode_m / priors.electrode) ** 2).sum((1, 2))
     short = priors.injected_mA - state.current_mA.sum(2)
@@ -253,7 +255,7 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
     depth = beta[:, layout.depth]
     place = priors.place**2 * weighted[..., :3].sum(2) * state.spread[..., :1]
     place[..., 2] += depth[:, None]
-    turn = priors.turn**2 * (obs.in_turn @ weighted) * state.spread[..., 1:, None]
+    turn = obs.turn_sigma**2 * (obs.in_turn @ weighted) * state.spread[..., 1:, None]
     current = np.repeat(beta[:, None, :K], P, axis=1)
     if P > 1 and k:
         current[..., :k] += beta[:, K : K + k * P].reshape(n, P, k)
@@ -263,7 +265,7 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
     spread, cost, wider = tails.weigh(model, equations.pose, equations.variance, residual, chi2, state.spread)
     new = State(
         np.clip(place, -priors.place_limit, priors.place_limit),
-        np.clip(turn, -priors.turn_limit, priors.turn_limit),
+        np.clip(turn, -TURN_LIMIT * obs.turn_sigma, TURN_LIMIT * obs.turn_sigma),
         np.clip(beta[:, layout.offsets].reshape(n, K, 2), -limit[:, None], limit[:, None]),
         np.maximum(current, 0.0),
         depth.copy(),

@@ -23,17 +23,21 @@ from earthward.record.reading import KeptReading
 
 BoolArray = NDArray[np.bool_]
 
+#: No sensor's word about the head is taken for better than this: head, arms and electrodes are not square to it.
+LEAST_SENSED_DEG = 0.5
+
 
 @dataclass(frozen=True)
 class Observations:
     """Readings of all stations, padded. ends_m (S, A, 2, 3): front and back electrode from the station's centre, by
-    direction; turn (S, A): the first direction of the turn that each belongs to; pair, source (S, R) indices of
-    direction and injection electrode; value_uV, variance (S, R); use (S, R) which entries count; number (S, R) row
-    numbers."""
+    direction; turn (S, A): the first direction of the turn that each belongs to; turn_sigma (S, A, 6): how well each
+    turn is known, hand shift in m and rotation in rad; pair, source (S, R) indices of direction and injection
+    electrode; value_uV, variance (S, R); use (S, R) which entries count; number (S, R) row numbers."""
 
     centre_m: FloatArray
     ends_m: FloatArray
     turn: IntArray
+    turn_sigma: FloatArray
     pair: IntArray
     source: IntArray
     value_uV: FloatArray
@@ -50,6 +54,11 @@ class Observations:
     def row_turn(self) -> IntArray:
         """The turn (S, R) of each row."""
         return np.asarray(np.take_along_axis(self.turn, self.pair, axis=1))
+
+    @cached_property
+    def row_turn_sigma(self) -> FloatArray:
+        """(S, R, 6): how well the turn of each row is known."""
+        return np.asarray(np.take_along_axis(self.turn_sigma, self.row_turn[..., None], axis=1))
 
     @cached_property
     def same_turn(self) -> FloatArray:
@@ -92,6 +101,8 @@ class StationData:
     ends_m: list[FloatArray] = field(default_factory=list)
     turns: list[str] = field(default_factory=list)
     """By direction: the turn it was read in."""
+    turn_sigma: list[FloatArray] = field(default_factory=list)
+    """By direction: how well its turn is known (6,)."""
     pair: list[int] = field(default_factory=list)
     source: list[int] = field(default_factory=list)
     value_uV: list[float] = field(default_factory=list)
@@ -163,7 +174,18 @@ def _direction(
     axis = len(data.ends_m)
     data.ends_m.append(ends)
     data.turns.append(turn_name(reading, head, axis))
+    data.turn_sigma.append(turn_sigma(problem, reading))
     return axis, 1.0
+
+
+def turn_sigma(problem: Problem, reading: KeptReading) -> FloatArray:
+    """How well (6,) the reading's turn is known: as people hold a pole, or as a sensor in the head told."""
+    sigma = problem.priors.turn.copy()
+    if reading.tilt_sigma_deg is not None:
+        sigma[3:5] = math.radians(max(reading.tilt_sigma_deg, LEAST_SENSED_DEG))
+    if reading.bearing_sigma_deg is not None:
+        sigma[5] = math.radians(max(reading.bearing_sigma_deg, LEAST_SENSED_DEG))
+    return np.asarray(sigma)
 
 
 def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Observations, LeadFields]:
@@ -174,18 +196,21 @@ def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Observation
     ends = np.zeros((S, A, 2, 3))
     ends[:, :, 0, 0] = 0.1
     turn = np.tile(np.arange(A), (S, 1))
+    sigma = np.tile(problem.priors.turn, (S, A, 1))
     pair, source = np.zeros((S, R), dtype=np.int64), np.zeros((S, R), dtype=np.int64)
     value, variance = np.zeros((S, R)), np.ones((S, R))
     use, number = np.zeros((S, R), dtype=bool), np.full((S, R), -1, dtype=np.int64)
     for k, s in enumerate(stations):
         ends[k, : len(s.ends_m)] = s.ends_m
         turn[k, : len(s.turns)] = [s.turns.index(name) for name in s.turns]
+        # Directions of one turn were read with one hold: its first one speaks for all.
+        sigma[k, : len(s.turns)] = [s.turn_sigma[first] for first in turn[k, : len(s.turns)]]
         r = len(s.pair)
         pair[k, :r], source[k, :r], value[k, :r], variance[k, :r] = s.pair, s.source, s.value_uV, s.variance
         use[k, :r], number[k, :r] = True, s.number
     centre = np.array([s.lead_field.centre_m for s in stations])
     names = tuple(s.name for s in stations)
-    observations = Observations(centre, ends, turn, pair, source, value, variance, use, number, names)
+    observations = Observations(centre, ends, turn, sigma, pair, source, value, variance, use, number, names)
     return observations, stack_lead_fields(problem, stations)
 
 

@@ -22,8 +22,9 @@ ELECTRODE_STEP_M = 0.15
 @dataclass(frozen=True)
 class Priors:
     """Standard deviations. place (3,): of a station, shared by all its turns, m; turn (6,): hand shift in m and
-    rotation in rad of each turn by itself; depth_offset: common to all stations; electrode (3,): of each injection
-    electrode's place; current, gain, model: relative; injected_mA (P,) as measured."""
+    rotation in rad of each turn by itself, where no sensor in the head says better; depth_offset: common to all
+    stations; electrode (3,): of each injection electrode's place; current, gain, model: relative; injected_mA (P,) as
+    measured."""
 
     place: FloatArray
     turn: FloatArray
@@ -39,10 +40,6 @@ class Priors:
     def place_limit(self) -> FloatArray:
         """How far (3,) a station may stray on the way: six standard deviations."""
         return np.asarray(6 * np.hypot(self.place, [0.0, 0.0, self.depth_offset]))
-
-    @property
-    def turn_limit(self) -> FloatArray:
-        return np.asarray(6 * self.turn)
 
 
 @dataclass(frozen=True)

@@ -27,9 +27,10 @@ WIDENED = 1.01
 def covariance_parts(model: Model, pose: FloatArray, station: IntArray | None = None) -> tuple[FloatArray, FloatArray]:
     """Covariances (..., S, R, R) of the rows by errors of place and of turn as stated, from their slopes
     (..., S, R, 6). `station`: indices of the stations that the rows belong to, if not all in order."""
-    priors, same = model.problem.priors, model.obs.same_turn
-    by_place = (pose[..., :3] * priors.place**2) @ pose[..., :3].swapaxes(-1, -2)
-    by_turn = (pose * priors.turn**2) @ pose.swapaxes(-1, -2)
+    same, sigma = model.obs.same_turn, model.obs.row_turn_sigma
+    by_place = (pose[..., :3] * model.problem.priors.place**2) @ pose[..., :3].swapaxes(-1, -2)
+    scaled = pose * (sigma if station is None else sigma[station])
+    by_turn = scaled @ scaled.swapaxes(-1, -2)
     return by_place, by_turn * (same if station is None else same[station])
 
 
