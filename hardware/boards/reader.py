@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -29,6 +30,8 @@ class PadOnBoard:
     round_ends: bool
     drill_mm: float
     layers: frozenset[int]  # 0 top, 1 bottom
+    corner_mm: float = 0.0
+    """Radius of rounded corners."""
 
     def distance_mm(self, x: float, y: float) -> float:
         """From a point to the pad's copper; below 0 inside."""
@@ -57,6 +60,17 @@ class Via:
     x_mm: float
     y_mm: float
     width_mm: float
+    drill_mm: float = 0.4
+
+
+@dataclass(frozen=True)
+class Edge:
+    """A straight piece of the board's outline or of a slot; bends are cut into such."""
+
+    x0_mm: float
+    y0_mm: float
+    x1_mm: float
+    y1_mm: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -67,6 +81,10 @@ class Area:
     layer: int
     x_mm: NDArray[np.float64]
     y_mm: NDArray[np.float64]
+
+    def size_mm2(self) -> float:
+        x, y = self.x_mm, self.y_mm
+        return float(abs(np.sum(x * np.roll(y, -1) - np.roll(x, -1) * y)) / 2)
 
     def holds(self, x: float, y: float) -> bool:
         """Whether a point lies inside (a ray to the right crosses the outline an odd number of times)."""
@@ -85,6 +103,7 @@ class Copper:
     areas: tuple[Area, ...]
     places: dict[str, Place]
     footprints: dict[str, str]
+    edges: tuple[Edge, ...] = ()
 
 
 def _net_names(root: sexpr.Node) -> dict[str, str]:
@@ -103,6 +122,11 @@ def _word(node: sexpr.Node, name: str) -> str:
     return sexpr.text(found) if found is not None else ""
 
 
+def _corner(node: sexpr.Node, w_mm: float, h_mm: float) -> float:
+    ratio = sexpr.child(node, "roundrect_rratio")
+    return sexpr.numbers(ratio)[0] * min(w_mm, h_mm) if ratio is not None else 0.0
+
+
 def _pads(fp: sexpr.Node, ref: str, place: Place) -> list[PadOnBoard]:
     pads = []
     for node in sexpr.children(fp, "pad"):
@@ -116,10 +140,44 @@ def _pads(fp: sexpr.Node, ref: str, place: Place) -> list[PadOnBoard]:
         pads.append(
             PadOnBoard(
                 ref, pad.number, _plain(sexpr.text(net, 2)) if net else "", x, y, pad.w_mm, pad.h_mm, pad.turn_deg,
-                pad.shape in ("circle", "oval"), pad.drill_mm, frozenset(layers),
+                pad.shape in ("circle", "oval"), pad.drill_mm, frozenset(layers), _corner(node, pad.w_mm, pad.h_mm),
             )
         )  # fmt: skip
     return pads
+
+
+def _arc_points(
+    start: list[float], middle: list[float], end: list[float], steps: int = 16
+) -> list[tuple[float, float]]:
+    """Points on the arc through three."""
+    (ax, ay), (bx, by), (cx, cy) = start, middle, end
+    d = 2 * (ax * (by - cy) + bx * (cy - ay) + cx * (ay - by))
+    a, b, c = ax * ax + ay * ay, bx * bx + by * by, cx * cx + cy * cy
+    x, y = (a * (by - cy) + b * (cy - ay) + c * (ay - by)) / d, (a * (cx - bx) + b * (ax - cx) + c * (bx - ax)) / d
+    first, way, last = (math.atan2(py - y, px - x) for px, py in (start, middle, end))
+    whole = 2 * math.pi
+    if (way - first) % whole > (last - first) % whole:  # the middle lies on the other way round
+        span = (last - first) % whole - whole
+    else:
+        span = (last - first) % whole
+    r = math.hypot(ax - x, ay - y)
+    return [(x + r * math.cos(first + span * k / steps), y + r * math.sin(first + span * k / steps))
+            for k in range(steps + 1)]  # fmt: skip
+
+
+def _edges(root: sexpr.Node) -> list[Edge]:
+    found = []
+    ox, oy = ORIGIN_MM
+    for kind in ("gr_line", "gr_arc"):
+        for node in sexpr.children(root, kind):
+            if _word(node, "layer") != "Edge.Cuts":
+                continue
+            start, end = _numbers(node, "start"), _numbers(node, "end")
+            points = [(start[0], start[1]), (end[0], end[1])]
+            if kind == "gr_arc":
+                points = _arc_points(start, _numbers(node, "mid"), end)
+            found += [Edge(a[0] - ox, a[1] - oy, b[0] - ox, b[1] - oy) for a, b in pairwise(points)]
+    return found
 
 
 def _plain(net: str) -> str:
@@ -148,7 +206,8 @@ def read(path: Path) -> Copper:
     for node in sexpr.children(root, "via"):
         x, y = _numbers(node, "at")
         net = _plain(names[_word(node, "net")])
-        vias.append(Via(net, x - ORIGIN_MM[0], y - ORIGIN_MM[1], _numbers(node, "size")[0]))
+        vias.append(Via(net, x - ORIGIN_MM[0], y - ORIGIN_MM[1], _numbers(node, "size")[0],
+                        _numbers(node, "drill")[0]))  # fmt: skip
     areas = []
     for zone in sexpr.children(root, "zone"):
         net = _plain(names[_word(zone, "net")])
@@ -156,4 +215,4 @@ def read(path: Path) -> Copper:
             points = sexpr.child(piece, "pts")
             corners = np.array([sexpr.numbers(p) for p in sexpr.children(points or [], "xy")]) - ORIGIN_MM
             areas.append(Area(net, LAYERS.index(_word(piece, "layer")), corners[:, 0], corners[:, 1]))
-    return Copper(tuple(pads), tuple(tracks), tuple(vias), tuple(areas), places, footprints)
+    return Copper(tuple(pads), tuple(tracks), tuple(vias), tuple(areas), places, footprints, tuple(_edges(root)))

@@ -17,7 +17,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 import pytest
-from hardware.boards import boards, compare, packages, parts_list, schematic, sexpr, source_board
+from hardware.boards import boards, compare, packages, parts_list, schematic, sexpr
 from hardware.boards.model import HERE, BoardSpec
 from hardware.boards.reader import Copper, PadOnBoard, Track, Via, read
 
@@ -187,23 +187,6 @@ def test_every_rule_of_the_description_is_a_rule_of_the_board(name: str) -> None
         assert rule.source
     for c in SPECS[name].classes:
         assert classes[c.name] == {"GND" if net == "0" else net for net in c.nets}
-
-
-def _outline(item: PadOnBoard | Track | Via) -> tuple[float, float, float, float]:
-    return compare._box(item)
-
-
-def test_battery_and_electrodes_are_six_millimetres_apart(source: Copper) -> None:
-    """By the boxes around the copper, without KiCad: never less than the true distance would allow to pass."""
-    items: list[PadOnBoard | Track | Via] = [*source.pads, *source.tracks, *source.vias]
-    battery = [_outline(i) for i in items if i.net in source_board.BATTERY]
-    electrode = [_outline(i) for i in items if i.net in source_board.ELECTRODE]
-    assert len(battery) > 20 and len(electrode) > 15
-    least = min(
-        math.hypot(max(a[0] - b[2], b[0] - a[2], 0.0), max(a[1] - b[3], b[1] - a[3], 0.0))
-        for a in battery for b in electrode
-    )  # fmt: skip
-    assert least >= source_board.APART_MM
 
 
 @needs_kicad
