@@ -33,7 +33,7 @@ COMMANDS: dict[str, str] = {
     "replay": "run a recording through daemon and display",
     "report": "HTML and PDF report of a survey",
     "export": "a survey in open formats",
-    "bench": "electrodes by themselves; how fast this computer is",
+    "bench": "electrodes, cable, cell, earth electrode and source proven on the bench; a tub as a small pool",
     "doctor": "what is wired, what is missing; acceptance of a built kit",
     "calibrate": "gain, zero, converter rate, current sense and spacing of a kit, each with its uncertainty",
     "install": "put the daemon on this Raspberry Pi as a service, or take it off",

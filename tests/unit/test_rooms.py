@@ -16,6 +16,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "water": set(),
     "safety": set(),
     "kit": set(),
+    "bench": {"kit", "signal", "pool", "inversion"},
     "inversion": {"pool"},
     "survey": {"inversion", "pool", "water", "safety"},
     "devices": {"signal", "safety"},
@@ -27,7 +28,7 @@ MAY_IMPORT: dict[str, set[str]] = {
 # The workshop floor that every room stands on: no logic of the job in it.
 COMMON = {"record", "errors", "units", "validation"}
 EDGE_COMMON = COMMON | {"clock", "config"}
-PURE = {"record", "signal", "pool", "inversion", "water", "safety", "kit"}
+PURE = {"record", "signal", "pool", "inversion", "water", "safety", "kit", "bench"}
 # What a pure room must not touch: files, sockets, processes, threads, clocks, devices.
 IMPURE_MODULES = {
     "os", "io", "socket", "subprocess", "threading", "multiprocessing", "asyncio", "time", "datetime",

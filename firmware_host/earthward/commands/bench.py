@@ -1,6 +1,6 @@
-"""`earthward bench electrodes RECORDING`: what a pair does by itself. `... machine`: how fast this computer is.
+"""`earthward bench`: parts proven before they go to the water, and how fast this computer is.
 
-Both are for the bench: no source, nothing is driven.
+`electrodes` and `machine` are here; `pair` is in `bench_pair`, cell, cable, earth, source and trend in `bench_parts`.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from typing import Any
 import numpy as np
 
 from earthward import __version__
+from earthward.commands import bench_pair, bench_parts
 from earthward.daemon.recorder import RecordingContent, read_recording
 from earthward.daemon.recording_csv import read_recording_csv
 from earthward.errors import InputError
@@ -31,7 +32,7 @@ from earthward.signal.sampleclock import index_from_stamps
 from earthward.signal.types import FloatArray, PhaseReference, SampleBlock
 from earthward.signal.waveforms import averaged
 
-SUMMARY = "electrodes by themselves; how fast this computer is"
+SUMMARY = "electrodes, cable, cell, earth electrode and source proven on the bench; how fast this computer is"
 RATE_HZ = 860.0
 
 
@@ -42,12 +43,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     electrodes.add_argument("recording", metavar="RECORDING", help="recording folder, or CSV with t_s,v_V[,v2_V]")
     electrodes.add_argument("--json", action="store_true", help="one JSON object on stdout")
+    pair = subparsers.add_parser("pair", help="a pair in a jar: every value with pass, watch or replace, and why")
+    bench_pair.add_arguments(pair)
+    bench_parts.add_parts(subparsers)
     machine = subparsers.add_parser("machine", help="how fast lock-in, field and search are on this computer")
     machine.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
 
 def run(args: argparse.Namespace) -> int:
-    return _electrodes(args) if args.what == "electrodes" else _machine(args)
+    if args.what == "electrodes":
+        return _electrodes(args)
+    if args.what == "pair":
+        return bench_pair.run(args)
+    return _machine(args) if args.what in ("machine", None) else bench_parts.run_part(args)
 
 
 # ---- electrodes ---------------------------------------------------------------------------------------------------
