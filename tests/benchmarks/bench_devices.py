@@ -2,15 +2,21 @@
 
 Clock map (simulated pings, a fifth stalled by tens of milliseconds), processor time of each thread of the live chain at
 860 conversions a second, samples lost, repeats, and the time to come back after an unplugged cable.
-With the argument `busy`: samples lost while the interpreter is busy, read in a thread and in a process.
+With the argument `busy`: samples lost while the interpreter is busy, read in a thread and in a process. With `reader`:
+processor time of the whole reading process a sample, ready pulses by another process over a pipe that stands for the
+kernel's line, each value by one call of the kernel (a file that stands for the bus).
 Times of threads are processor times, so that a busy machine does not change them much; lost samples do depend on it.
 """
 
 from __future__ import annotations
 
+import os
+import subprocess
 import sys
+import tempfile
 import threading
 import time
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +30,7 @@ from earthward.clock import Clock, SystemClock
 from earthward.devices.ads1115 import AdcReader, AdcSettings
 from earthward.devices.ads1115.process import Parts, ReaderProcess
 from earthward.devices.gpio import EdgePin
+from earthward.devices.gpio_line import KernelEdges
 from earthward.devices.source import SourceLink
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses, SteadyVoltage
 from earthward.emulated.bench import EmulatedBench
@@ -158,7 +165,75 @@ def busy_interpreter(seconds: float = 8.0) -> None:
             parts.close()
 
 
+PULSER = """
+import os, struct, sys, time
+out, rate = int(sys.argv[1]), 860.0
+begin, number = time.monotonic(), 0
+while os.getppid() == int(sys.argv[2]):
+    number += 1
+    time.sleep(max(0.0, begin + number / rate - time.monotonic()))
+    os.write(out, struct.pack("=QIIII24x", time.monotonic_ns(), 2, 25, number, number))
+"""
+
+
+@dataclass
+class PipedParts:
+    """A ready line like the kernel's, and a bus whose values cost one call of the kernel each."""
+
+    value: str
+
+    def __call__(self, clock: Clock) -> Parts:
+        bus = FakeI2C(clock)
+        bus.add(0x48, EmulatedAds(clock, SteadyVoltage((0.1, 0.0, 0.0, 0.0))))
+        ours, theirs = os.pipe()
+        command = [sys.executable, "-c", PULSER, str(theirs), str(os.getpid())]
+        pulser = subprocess.Popen(command, pass_fds=(theirs,))
+        os.close(theirs)
+        value = os.open(self.value, os.O_RDONLY)
+        return Parts(bus, KernelEdges(ours, clock), pulser.kill, lambda address: lambda: os.pread(value, 2, 0))
+
+
+def process_cpu_s(pid: int) -> dict[str, float]:
+    """Seconds that each thread of a process has run, by the scheduler's own nanoseconds."""
+    used = {}
+    for task in Path(f"/proc/{pid}/task").iterdir():
+        used[task.name] = int((task / "schedstat").read_text().split()[0]) * 1e-9
+    return used
+
+
+def reading_process(seconds: float = 10.0) -> None:
+    clock, blocks = SystemClock(), list[SampleBlock]()
+    with tempfile.NamedTemporaryFile(dir="/dev/shm") as value:
+        value.write(bytes((0x32, 0x00)))
+        value.flush()
+        settings = AdcSettings(full_scale_V=0.256)
+        reader = ReaderProcess(PipedParts(value.name), clock, settings, on_block=blocks.append)
+        reader.start()
+        while len(blocks) < 20:
+            clock.sleep(0.1)
+        assert reader.pid is not None
+        before, since = process_cpu_s(reader.pid), len(blocks)
+        clock.sleep(seconds)
+        spent = [s - before.get(name, 0.0) for name, s in process_cpu_s(reader.pid).items()]
+        samples = sum(len(b) for b in blocks[since:])
+        print(f"reading process, EMULATED bus, {samples} samples in {seconds:g} s, load {os.getloadavg()[0]:.1f}:")
+        each = ", ".join(f"{s / samples * 1e6:.1f}" for s in sorted(spent, reverse=True) if s > 1e-4)
+        print(f"  {sum(spent) / samples * 1e6:.1f} us of processor a sample (its threads: {each})")
+        print(f"  {fetched(blocks, since)}; {memory_of(reader.pid)}")
+        reader.close()
+
+
+def memory_of(pid: int) -> str:
+    rollup = Path(f"/proc/{pid}/smaps_rollup").read_text().splitlines()
+    kB = {line.split()[0]: int(line.split()[1]) for line in rollup[1:]}
+    own = kB["Private_Clean:"] + kB["Private_Dirty:"]
+    return f"{kB['Rss:'] / 1e3:.0f} MB resident, {own / 1e3:.0f} MB of it shared with nobody"
+
+
 if __name__ == "__main__":
+    if sys.argv[1:] == ["reader"]:
+        reading_process()
+        sys.exit()
     if sys.argv[1:] == ["busy"]:
         busy_interpreter()
         sys.exit()

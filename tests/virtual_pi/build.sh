@@ -55,17 +55,18 @@ if [ ! -e pi.dtb ]; then
 fi
 
 # ---- wheels: what the installer would fetch ------------------------------------------------------------------------------
-if [ ! -e wheels.done ]; then
-  mkdir -p wheels
+# Fetched again when pyproject.toml asks for other packages: an installation with last month's wheels would stop half way.
+"${PYTHON:-python3}" "$here/requirements.py" "$project/pyproject.toml" > requirements.new
+if [ ! -e wheels.done ] || ! cmp -s requirements.new wheels.done; then
+  rm -rf wheels wheels.done && mkdir wheels
   python="${PYTHON:-python3}"
-  "$python" "$here/requirements.py" "$project/pyproject.toml" > requirements.txt
   exec 3>&2 2> >(grep -v "is ignored: it is neither" >&3) # extra places of the build machine's pip are no matter
   "$python" -m pip wheel -q --no-deps -w wheels psychrolib adafruit-extended-bus
   "$python" -m pip download -q -d wheels --only-binary=:all: --platform manylinux2014_aarch64 \
     --platform manylinux_2_17_aarch64 --platform manylinux_2_28_aarch64 --platform manylinux_2_34_aarch64 \
-    --python-version 3.11 --implementation cp --find-links wheels -r requirements.txt
+    --python-version 3.11 --implementation cp --find-links wheels -r requirements.new
   exec 2>&3
-  touch wheels.done
+  cp requirements.new wheels.done
   rm -f disk.img
 fi
 

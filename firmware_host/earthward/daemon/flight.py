@@ -51,7 +51,7 @@ class Flight:
 
     def look(self) -> None:
         """Has something tripped? Then a file follows, a little later."""
-        trip, now_s = self._daemon.supervisor.view().trip, self._daemon.wiring.clock.now()
+        trip, now_s = self._daemon.supervisor.state.trip, self._daemon.wiring.clock.now()
         if trip is not None and (self._trip is None or trip.t_s != self._trip.t_s):
             self._due_s = now_s + AFTER_S
         self._trip = trip
@@ -79,7 +79,7 @@ class Flight:
 
     def _content(self) -> dict[str, Any]:
         daemon = self._daemon
-        wiring, trip = daemon.wiring, self._daemon.supervisor.view().trip
+        wiring, trip = daemon.wiring, self._daemon.supervisor.state.trip
         now_s, status = wiring.clock.now(), wiring.board.status
         came, went = wiring.recent_frames() if wiring.recent_frames is not None else ([], [])
         return {

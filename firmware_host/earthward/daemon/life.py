@@ -425,7 +425,7 @@ class Daemon:
         return Instrument(
             stray_passed=None if stray is None else stray.passed,
             healthy=self.wiring.board.status.ok and self.wiring.receiver.status.ok,
-            stated_clear=(self.supervisor.view().water_clear_left_s or 0.0) > 0.0,
+            stated_clear=self.supervisor.stated_clear,
         )
 
     def steps(self) -> m.Steps:

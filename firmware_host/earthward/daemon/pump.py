@@ -49,7 +49,7 @@ class Pump:
                 "caution", kind, f"The same ({kind}) was said {held} times more, and not told each time."
             )
         self._look_at_calendar()
-        clear = (self._supervisor.view().water_clear_left_s or 0.0) > 0.0
+        clear = self._supervisor.stated_clear
         if clear != self._stated_clear:
             self._stated_clear = clear
             if self._visiting is not None:

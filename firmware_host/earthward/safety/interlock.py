@@ -382,9 +382,6 @@ class Interlock:
         """What to show. Pure."""
         checks = self.permissives(state, inputs, now_s)
         warning_left = max(0.0, self.limits.warning_s - (now_s - state.since_s)) if state.name == "ready" else 0.0
-        clear_left = None
-        if inputs.water_clear_s is not None:
-            clear_left = max(0.0, self.limits.water_clear_s - (now_s - inputs.water_clear_s))
         return View(
             state.name,
             state.since_s,
@@ -392,9 +389,15 @@ class Interlock:
             warning_left,
             checks,
             state.trip,
-            clear_left,
+            self.clear_left_s(inputs, now_s),
             state.stop_code,
         )
+
+    def clear_left_s(self, inputs: Inputs, now_s: float) -> float | None:
+        """How long the statement that the water is clear still holds; None: nobody has stated it."""
+        if inputs.water_clear_s is None:
+            return None
+        return max(0.0, self.limits.water_clear_s - (now_s - inputs.water_clear_s))
 
     def _text(self, state: InterlockState, checks: tuple[Permissive, ...], warning_left_s: float) -> str:
         if state.name == "tripped" and state.trip is not None:

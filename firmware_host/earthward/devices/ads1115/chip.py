@@ -148,7 +148,11 @@ class Chip:
     Every call raises OSError or ChipError when the chip or its bus does not do its part.
     """
 
-    def __init__(self, bus: Bus, clock: Clock, settings: AdcSettings) -> None:
+    def __init__(
+        self, bus: Bus, clock: Clock, settings: AdcSettings, quick: Callable[[int], Callable[[], bytes]] | None = None
+    ) -> None:
+        """quick: makes, for an address, what reads two bytes without naming a register: the driver's own way to a free-
+        running result, which is taken 860 times a second, without the driver's tenfold work around it."""
         self.settings = settings
         self.bus = DeadlineBus(bus, clock)
         self._clock = clock
@@ -158,6 +162,8 @@ class Chip:
         self.ads: Any = None
         self._device: Any = None
         self._free_running = False
+        # An ADS1015's twelve bits are the driver's to place.
+        self._result = quick(settings.address) if quick is not None and settings.chip == "ADS1115" else None
         self.gain: float = 8  # 0.512 V: wide enough for an electrode pair's offset, so that a start seldom clips
         if settings.full_scale_V is not None:
             self.gain = next(gain for gain, volts in FULL_SCALE_V.items() if volts == settings.full_scale_V)
@@ -206,7 +212,9 @@ class Chip:
         self.ads.get_last_result(False)
 
     def newest(self) -> int:
-        """Code of the newest conversion of the free-running chip."""
+        """Code of the newest conversion of the free-running chip, whose pointer `verify` left at the result."""
+        if self._result is not None:
+            return int.from_bytes(self._result(), "big", signed=True)
         self.bus.allow(self._talk_s)
         code: int = self.ads._conversion_value(self.ads.get_last_result(True))
         return code

@@ -13,6 +13,7 @@ import contextlib
 import logging
 import multiprocessing
 import queue
+import select
 import signal
 import threading
 from collections.abc import Callable
@@ -44,6 +45,8 @@ class Parts:
     bus: Bus
     ready: Ready | None = None
     close: Callable[[], None] = lambda: None
+    quick: Callable[[int], Callable[[], bytes]] | None = None
+    """See `Chip`."""
 
 
 #: Opens the parts in the reading process: a module's function or a dataclass, because it is pickled. Raises InputError.
@@ -133,9 +136,10 @@ class ReaderProcess:
                 self._stop.wait(RETRY_S)
 
     def _listen(self, connection: Connection) -> None:
+        readable = _poll(connection)
         with contextlib.suppress(EOFError, OSError):
             while not self._stop.is_set():
-                if connection.poll(STATUS_S):
+                if readable.poll(STATUS_S * 1e3):
                     self._take(connection.recv())
 
     def _take(self, what: SampleBlock | AdcStatus) -> None:
@@ -170,6 +174,13 @@ class ReaderProcess:
 
 
 # ---- in the process -------------------------------------------------------------------------------------------
+
+
+def _poll(connection: Connection) -> select.poll:
+    """One for the life of a pipe: `Connection.poll` makes a selector at every call, forty times a second."""
+    poll = select.poll()
+    poll.register(connection.fileno(), select.POLLIN)
+    return poll
 
 
 class _Outbox:
@@ -217,16 +228,16 @@ def _serve(connection: Connection, open_parts: OpenParts, settings: AdcSettings)
             return
         outbox = _Outbox()
         try:
-            with AdcReader(parts.bus, clock, settings, parts.ready, on_block=outbox.put) as reader:
+            with AdcReader(parts.bus, clock, settings, parts.ready, on_block=outbox.put, quick=parts.quick) as reader:
                 _send_until_closed(connection, reader, outbox, clock, leave)
         finally:
             parts.close()
 
 
 def _send_until_closed(connection: Connection, reader: AdcReader, outbox: _Outbox, clock: Clock, leave: _Leave) -> None:
-    told_s = -1e9
+    told_s, readable = -1e9, _poll(connection)
     # Nothing is ever sent to us: readable means closed.
-    while not connection.poll(0) and clock.now() < leave.at_s:
+    while not readable.poll(0) and clock.now() < leave.at_s:
         block = outbox.get(STATUS_S)
         if block is not None:
             connection.send(block)

@@ -47,6 +47,7 @@ class AdcReader:
         keep: how many blocks `drain()` may fall behind before the oldest are dropped (and counted).
         urgent: ask the kernel to run the reader's thread before ordinary ones (SCHED_FIFO): it has 1.2 ms for each
             conversion and needs a twentieth of a core. Without the right to do so it runs as an ordinary thread.
+        quick: see `Chip`; None: every read goes through the driver.
     """
 
     def __init__(
@@ -60,6 +61,7 @@ class AdcReader:
         on_status: Callable[[AdcStatus], None] | None = None,
         keep: int = 256,
         urgent: bool = True,
+        quick: Callable[[int], Callable[[], bytes]] | None = None,
     ) -> None:
         self.settings = settings or AdcSettings()
         self._clock = clock
@@ -67,7 +69,7 @@ class AdcReader:
         self._on_status = on_status
         self._stop = threading.Event()
         self._threads: list[threading.Thread] = []
-        self._chip = Chip(bus, clock, self.settings)
+        self._chip = Chip(bus, clock, self.settings, quick)
         self._samples = Samples(self._chip, clock, on_block, keep)
         self._acquisition = Acquisition(self._chip, clock, self._samples, ready, self._stop, self._mark_up)
         self._lock = threading.Lock()
