@@ -136,14 +136,12 @@ def bound_m(run: Run) -> float:
     place, current = world.leaks[0]
     cells = problem.grid.fine
     near = int(np.argmin(((cells.centre_m - place) ** 2).sum(1)))
-    grid = problem.grid
     model = make_model(problem, run.obs, run.leads, problem.fittings)
     state = model.start()
     state.current_mA = world.fitting_mA[None].copy()
     for k, (sink, true) in enumerate(zip(problem.fittings, world.fitting_true, strict=True)):
         state.offset_m[0, k] = sink.tangent @ (true - sink.position_m)
-    joined = (grid.fine_index, grid.fine_weight, grid.fine_slope)
-    candidate = candidates.start(model, np.array([near]), cells, joined, state, np.array([current]))
+    candidate = candidates.start(model, np.array([near]), cells, state, np.array([current]))
     candidate.position_m[0] = place
     candidates.step(model, candidate, 10.0)
     return float(np.sqrt(np.trace(candidate.place_covariance[0])))

@@ -211,7 +211,7 @@ def test_batched_step_agrees_with_the_single_model() -> None:
     rng = np.random.default_rng(2)
     state.place_m += rng.normal(0, 0.01, state.place_m.shape)
     state.offset_m += rng.normal(0, 0.01, state.offset_m.shape)
-    part = model.leads.cells[:, :, sink.index]
+    part = model.leads.nodes[:, :, sink.index]
     rest = (part @ sink.weight)[:, :, None], (part @ sink.slope)[:, :, None]
     place = (np.array([cell]), sink.position_m[None], sink.tangent[None])
     c = candidates.start_at(*place, rest, state.sinks([0, 1]), state.current_mA[0, :1, 2])
@@ -231,9 +231,8 @@ def test_a_step_that_makes_things_worse_is_taken_back() -> None:
     model = small_model()
     liner = model.problem.liner
     cells = liner.seed_grid[::4]
-    joined = (liner.coarse_index, liner.coarse_weight, liner.coarse_slope)
     state = fit(model).state
-    c = candidates.start(model, cells, liner.grid.coarse, joined, state, np.full(len(cells), 2.0))
+    c = candidates.start(model, cells, liner.grid.coarse, state, np.full(len(cells), 2.0))
     before = np.full(len(cells), np.inf)
     first = None
     for _ in range(6):

@@ -105,15 +105,14 @@ def start(
     model: Model,
     cell: IntArray,
     cells: CellSet,
-    interpolation: tuple[IntArray, FloatArray, FloatArray],
     states: State,
     q_mA: FloatArray,
 ) -> Candidates:
     """Candidates at `cell` of `cells` that start from states (n, or one for all) of the model without them."""
-    near, weight, slope = interpolation
-    part = model.leads.cells[:, :, near[cell]]
-    rest = np.einsum("sbnc,nc->sbn", part, weight[cell])
-    rest_slope = np.einsum("sbnc,nct->sbnt", part, slope[cell])
+    near, weight, slope = model.problem.liner.nodes.of_cells(cells, cell)
+    part = model.leads.nodes[:, :, near]
+    rest = np.einsum("sbnc,nc->sbn", part, weight)
+    rest_slope = np.einsum("sbnc,nct->sbnt", part, slope)
     return start_at(cell, cells.centre_m[cell], cells.tangent[cell], (rest, rest_slope), states, q_mA)
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import product
 from typing import Literal, get_args
 
 import numpy as np
@@ -76,6 +77,8 @@ def reachable(pool: Pool, reach_m: float = 2.5, off_wall_m: float = 0.3, step_m:
 
 def _places(pool: Pool, centre_m: FloatArray) -> Places:
     """Places with the six mirror images of each that lie nearest to the water."""
+    if pool.is_box:
+        return _places_in_box(pool, centre_m)
     maps = []
     for one in centre_m:
         matrix, shift = lead.images_at(pool, one)
@@ -87,6 +90,22 @@ def _places(pool: Pool, centre_m: FloatArray) -> Places:
     for k, (matrix, shift) in enumerate(maps):
         all_matrix[k, : len(matrix)], all_shift[k, : len(shift)] = matrix, shift
     return Places(centre_m, all_matrix, all_shift)
+
+
+def _places_in_box(pool: Pool, centre_m: FloatArray) -> Places:
+    """The same for a box, all places at once: along each axis a place is left, or mirrored in either wall."""
+    x0, y0, x1, y1 = pool.bounds_m
+    deep = float(pool.depth_at(0.5 * (x0 + x1), 0.5 * (y0 + y1)))
+    # Up and down also twice: in floor and surface, in surface and floor.
+    along = [[(1.0, 0.0), (-1.0, 2.0 * a), (-1.0, 2.0 * b)] for a, b in ((x0, x1), (y0, y1), (0.0, deep))]
+    along[2] += [(1.0, -2.0 * deep), (1.0, 2.0 * deep)]
+    maps = np.array(list(product(*along)))  # (M, 3, 2)
+    sign, shift = maps[..., 0], maps[..., 1]
+    image = centre_m[:, None] * sign + shift
+    low, high = np.array([x0, y0, 0.0]), np.array([x1, y1, deep])
+    distance = np.linalg.norm(np.maximum(np.maximum(low - image, image - high), 0.0), axis=-1)
+    nearest = np.argsort(distance, axis=1, kind="stable")[:, :MOST_IMAGES]
+    return Places(centre_m, sign[nearest][..., None] * np.eye(3), shift[nearest])
 
 
 MOST_IMAGES = 6

@@ -56,7 +56,7 @@ def upper_limits(model: Model, solved: Fit) -> Limits:
     problem = model.problem
     linear = linearise(model, solved.state, SECOND_ORDER)
     cells = subset(problem.grid.coarse, problem.liner.subsampled)
-    D = cell_field(model, linear.state, problem.liner.subsampled)
+    D = cell_field(model, linear.state)
     total = float(problem.injected_mA.max())
     gap = np.linalg.norm(cells.centre_m[:, None] - model.position_m[None], axis=-1).min(1, initial=np.inf)
     margin = DECLARED * np.where(gap < BESIDE_M, BESIDE_MORE, 1.0)

@@ -99,7 +99,7 @@ class Survey:
 
     def _check_units(self) -> None:
         rho = self.problem.resistivity
-        n = len(self.problem.grid.coarse)
+        n = len(self.problem.liner.nodes)
         for s in self._stations.values():
             sources = s.lead_field.coefficient[:, n : n + len(self.problem.sources_m)]
             known = self._expected.setdefault(s.name, [])

@@ -79,13 +79,14 @@ class Observations:
 
 @dataclass(frozen=True)
 class LeadFields:
-    """Lead fields of all stations, padded. matrix (S, M, 3, 3), shift (S, M, 3); cells (S, b, n) smooth rest for the
-    coarse liner cells, sources (S, b, P) for the injection electrodes, with slope and bend along the three axes
-    (S, b, P, 3)."""
+    """Lead fields of all stations, padded. matrix (S, M, 3, 3), shift (S, M, 3); smooth rest: nodes (S, b, n) for the
+    liner's nodes, scanned for its subsampled cells, sources (S, b, P) for the injection electrodes, with slope and bend
+    along the three axes (S, b, P, 3)."""
 
     matrix: FloatArray
     shift: FloatArray
-    cells: FloatArray
+    nodes: FloatArray
+    scanned: FloatArray
     sources: FloatArray
     source_slope: FloatArray
     source_bend: FloatArray
@@ -98,6 +99,8 @@ class StationData:
 
     name: str
     lead_field: LeadField
+    scanned: FloatArray
+    """Smooth rest (b, n) for the subsampled liner cells."""
     ends_m: list[FloatArray] = field(default_factory=list)
     turns: list[str] = field(default_factory=list)
     """By direction: the turn it was read in."""
@@ -143,7 +146,9 @@ def add_reading(
             lead_fields[key] = lead.learn_lead_field(
                 problem.pool, problem.rows, problem.targets_m, centre, problem.degree
             )
-        data = stations[name] = StationData(name, lead_fields[key])
+        lead_field = lead_fields[key]
+        nodes = lead_field.coefficient[:, : len(problem.liner.nodes)]
+        data = stations[name] = StationData(name, lead_field, (problem.liner.from_nodes @ nodes.T).T)
     axis, sign = _direction(problem, data, reading, front, back)
     data.pair.append(axis)
     source = problem.source_ids.index(reading.source_id)
@@ -217,7 +222,7 @@ def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Observation
 def stack_lead_fields(problem: Problem, stations: Sequence[StationData]) -> LeadFields:
     """Pad the stations' images with far-away ones and stack everything."""
     fields = [s.lead_field for s in stations]
-    n_cells, P = len(problem.grid.coarse), len(problem.sources_m)
+    n_nodes, P = len(problem.liner.nodes), len(problem.sources_m)
     most = max(len(f.matrix) for f in fields)
     S = len(fields)
     matrix = np.zeros((S, most, 3, 3))
@@ -226,10 +231,11 @@ def stack_lead_fields(problem: Problem, stations: Sequence[StationData]) -> Lead
         matrix[s, : len(one.matrix)] = one.matrix
         shift[s, : len(one.matrix)] = one.shift_m
     coefficient = np.stack([f.coefficient for f in fields])
-    sources = coefficient[:, :, n_cells : n_cells + P]
-    around = coefficient[:, :, n_cells + P :].reshape(S, -1, P, 3, 2)
+    sources = coefficient[:, :, n_nodes : n_nodes + P]
+    around = coefficient[:, :, n_nodes + P :].reshape(S, -1, P, 3, 2)
     slope, bend = _through_three(problem.stencil_m, around - sources[..., None, None])
-    return LeadFields(matrix, shift, coefficient[:, :, :n_cells], sources, slope, bend, fields[0].degree)
+    scanned = np.stack([s.scanned for s in stations])
+    return LeadFields(matrix, shift, coefficient[:, :, :n_nodes], scanned, sources, slope, bend, fields[0].degree)
 
 
 def _through_three(offset: FloatArray, rise: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -133,10 +133,10 @@ class Model:
 
 def make_model(problem: Problem, obs: Observations, leads: LeadFields, known: Sequence[Sink]) -> Model:
     k = len(known)
-    S, b, _ = leads.cells.shape
+    S, b, _ = leads.nodes.shape
     rest, slope = np.zeros((S, b, k)), np.zeros((S, b, k, 2))
     for j, sink in enumerate(known):
-        part = leads.cells[:, :, sink.index]
+        part = leads.nodes[:, :, sink.index]
         rest[:, :, j], slope[:, :, j] = part @ sink.weight, part @ sink.slope
     return Model(
         problem,
@@ -369,14 +369,14 @@ def pair_field(model: Model, state: State) -> tuple[FloatArray, FloatArray]:
     return np.asarray(D.swapaxes(1, 2)), np.asarray(J.swapaxes(1, 2))
 
 
-def cell_field(model: Model, state: State, cells: IntArray) -> FloatArray:
-    """D (S, A, n) of coarse liner cells at the first state's poses."""
+def cell_field(model: Model, state: State) -> FloatArray:
+    """D (S, A, n) of the subsampled liner cells at the first state's poses."""
     obs, leads = model.obs, model.leads
     u, _ = electrode_offsets(obs, state.place_m[0], state.turn[0])
     x = (obs.centre_m[:, :, None] + u).swapaxes(1, 2)  # (S, E, 3)
-    targets = model.problem.grid.coarse.centre_m[cells]
+    targets = model.problem.grid.coarse.centre_m[model.problem.liner.subsampled]
     table = lead.basis(u.swapaxes(1, 2) / lead.RADIUS_M, leads.degree)  # (S, E, b)
-    G = table @ leads.cells[:, :, cells]
+    G = table @ leads.scanned
     for s in range(obs.stations):
         images = np.einsum("mij,ej->mei", leads.matrix[s], x[s]) + leads.shift[s][:, None]
         G[s] += lead.image_sum(images, targets)

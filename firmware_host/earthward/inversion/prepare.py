@@ -8,7 +8,7 @@ import numpy as np
 
 from earthward.errors import InputError
 from earthward.inversion.lead import BoxRows, FieldRows, FloatArray, IntArray
-from earthward.inversion.liner import CellSet, Grid, LinerGrid, liner_grid, local_weights, on_liner, tangents
+from earthward.inversion.liner import Grid, LinerGrid, Nodes, liner_grid, on_liner, tangents
 from earthward.inversion.types import LocateSettings
 from earthward.pool.field import Field, make_field
 from earthward.pool.shape import Pool
@@ -45,7 +45,7 @@ class Priors:
 @dataclass(frozen=True)
 class Sink:
     """A sink whose place is known but for a small error along the liner. weight (n,) and slope (n, 2) interpolate
-    the smooth rest from the coarse cells, so that any place on the liner can be one."""
+    the smooth rest from the liner's nodes, so that any place on the liner can be one."""
 
     name: str
     position_m: FloatArray
@@ -59,7 +59,7 @@ class Sink:
 
 @dataclass(frozen=True)
 class Problem:
-    """A pool ready for searching. targets_m: coarse cells, then injection electrodes, then the points around these
+    """A pool ready for searching. targets_m: the liner's nodes, then injection electrodes, then the points around these
     (`electrode_stencil`)."""
 
     pool: Pool
@@ -90,17 +90,17 @@ class Problem:
 
 
 def sink_at(
-    cells: CellSet, name: str, position_m: FloatArray, normal: FloatArray, face: int, sigma_m: float, share_sigma: float
+    nodes: Nodes, name: str, position_m: FloatArray, normal: FloatArray, face: int, sigma_m: float, share_sigma: float
 ) -> Sink:
     tangent = tangents(normal[None])[0]
-    index, weight, slope = local_weights(cells, position_m, tangent, face)
-    return Sink(name, position_m, tangent, sigma_m, share_sigma, index, weight, slope)
+    index, weight, slope = nodes.weights(position_m[None], tangent[None], np.array([face]))
+    return Sink(name, position_m, tangent, sigma_m, share_sigma, index[0], weight[0], slope[0])
 
 
 def leak_sink(problem: Problem, position_m: FloatArray, cell: int, sigma_m: float = LEAK_SIGMA_M) -> Sink:
     """A leak as a known sink, near fine cell `cell`."""
     cells = problem.grid.fine
-    return sink_at(problem.grid.coarse, "leak", position_m, cells.normal[cell], int(cells.face[cell]), sigma_m, 0.0)
+    return sink_at(problem.liner.nodes, "leak", position_m, cells.normal[cell], int(cells.face[cell]), sigma_m, 0.0)
 
 
 def electrode_stencil(pool: Pool, sources_m: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -150,7 +150,7 @@ def known_sinks(pool: Pool, settings: LocateSettings, liner: LinerGrid) -> tuple
             raise InputError(f'fitting "{name}" is {gap:.2f} m off the liner: correct its position_m to a point on it')
         fine = liner.grid.fine
         normal, face = fine.normal[index], int(fine.face[index])
-        sinks.append(sink_at(liner.grid.coarse, name, place, normal, face, sigma_m, settings.share_sigma))
+        sinks.append(sink_at(liner.nodes, name, place, normal, face, sigma_m, settings.share_sigma))
     return tuple(sinks)
 
 
@@ -173,7 +173,7 @@ def make_problem(
     liner = liner_grid(pool, settings.cell_m) if liner is None else liner
     sources = np.array([s.position_m for s in pool.sources])
     stencil, around = electrode_stencil(pool, sources)
-    targets = np.concatenate([liner.grid.coarse.centre_m, sources, around])
+    targets = np.concatenate([liner.nodes.cells.centre_m, sources, around])
     rows: BoxRows | FieldRows
     if liner.box_rows is not None and field_ is None:
         rows, degree = liner.box_rows.extended(np.concatenate([sources, around])), 3

@@ -104,14 +104,10 @@ class _Search:
         return float(self.liner.grid.fine.size_m / 2)
 
     def begin(self, cells: IntArray, states: State, q_mA: FloatArray) -> Candidates:
-        liner = self.liner
-        joined = (liner.coarse_index, liner.coarse_weight, liner.coarse_slope)
-        return candidates.start(self.model, cells, self.coarse, joined, states, q_mA)
+        return candidates.start(self.model, cells, self.coarse, states, q_mA)
 
     def begin_fine(self, cells: IntArray, parent: Candidates, at: IntArray) -> Candidates:
-        grid = self.liner.grid
-        joined = (grid.fine_index, grid.fine_weight, grid.fine_slope)
-        return candidates.start(self.model, cells, grid.fine, joined, ends(parent, at), parent.q_mA[at])
+        return candidates.start(self.model, cells, self.liner.grid.fine, ends(parent, at), parent.q_mA[at])
 
     def advance(self, c: Candidates, steps: int, sigma_m: float | None = None) -> Candidates:
         for _ in range(steps):
@@ -158,7 +154,7 @@ def scan(model: Model, base: Fit, bent: bool) -> tuple[Scores, float]:
     # Bent poses would hide the place: start from the poses as meant.
     linear = linearise(model, base.state.unmoved() if bent else base.state, SCAN_MODEL_ERROR)
     cells = subset(liner.grid.coarse, liner.subsampled)
-    D = cell_field(model, linear.state, liner.subsampled)
+    D = cell_field(model, linear.state)
     scores = score_cells(linear, cells, D, near_m=SCAN_NEAR_M, passes=1)
     return scores, area_mean(scores.score, cells.area_m2) - scores.without
 
@@ -374,7 +370,7 @@ def _around(
     if not wide:
         taken = taken.copy()
         for k in active:
-            for cell in search.liner.neighbours[found.cell[k]]:
+            for cell in search.liner.neighbours(int(found.cell[k])):
                 if not taken[cell]:
                     taken[cell] = True
                     fresh.append(int(cell))

@@ -285,10 +285,9 @@ class Pool:
             outward = np.array([direction[1], -direction[0], 0.0])
             columns = max(1, math.ceil(length / size_m - 1e-9))
             pitch = length / columns
-            for k in range(columns):
-                plan = a + direction * pitch * (k + 0.5)
-                probe = plan - 1e-6 * outward[:2]
-                depth = float(self.depth_at(probe[0], probe[1]))
+            plans = a + direction * pitch * (np.arange(columns)[:, None] + 0.5)
+            probes = plans - 1e-6 * outward[:2]
+            for plan, depth in zip(plans, self.depth_at(probes[:, 0], probes[:, 1]).tolist(), strict=True):
                 rows = max(1, math.ceil(depth / size_m - 1e-9))
                 z = (np.arange(rows) + 0.5) * depth / rows
                 centres.append(np.column_stack([np.full(rows, plan[0]), np.full(rows, plan[1]), z]))
