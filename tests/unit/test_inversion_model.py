@@ -214,7 +214,7 @@ def test_batched_step_agrees_with_the_single_model() -> None:
     part = model.leads.nodes[:, :, sink.index]
     rest = (part @ sink.weight)[:, :, None], (part @ sink.slope)[:, :, None]
     place = (np.array([cell]), sink.position_m[None], sink.tangent[None])
-    c = candidates.start_at(*place, rest, state.sinks([0, 1]), state.current_mA[0, :1, 2])
+    c = candidates.start_at(model, *place, rest, state.sinks([0, 1]), state.current_mA[0, :1, 2])
     c.state.current_mA[0, :, 2] = state.current_mA[0, :, 2]
     c.state.offset_m[0, 2] = state.offset_m[0, 2]
     candidates.step(model, c, sigma)

@@ -12,6 +12,7 @@ from earthward.daemon.plan import build_plan
 from earthward.daemon.protocol import Plan, encode, from_daemon
 from earthward.errors import InputError
 from earthward.inversion.locate import Survey, locate
+from earthward.inversion.types import EarlierCovers
 from earthward.record.finding import Finding
 from earthward.record.place import Station, tape_marks
 from earthward.record.reading import Measured, Reading, TestLeakState
@@ -142,20 +143,44 @@ def test_fittings_and_electrodes_stand_in_the_record(tmp_path: Path) -> None:
     assert visit.next_station() is not None, "there is a first place before anything was read"
 
 
-def test_a_cover_begins_the_search_anew_and_a_second_word_of_it_does_not(tmp_path: Path) -> None:
+def test_readings_from_before_a_cover_go_with_those_since(tmp_path: Path) -> None:
     visit = lit(tmp_path / "s.db")
     visit.keep(place(2.0), reading(), injected_A=0.008)
-    assert len(visit.survey_readings()) == 1
+    visit.keep(place(2.5), reading(2e-5, 1.0), injected_A=0.012)
+    assert len(visit.survey_readings()) == 2
     visit.set_covered("light", True)
-    assert visit.survey_readings() == () and len(visit.store.readings("survey")) == 1
-    visit.keep(place(3.0), reading(), injected_A=0.002)
+    # Nothing is known yet of what flows now.
+    assert visit.survey_readings() == () and len(visit.store.readings("survey")) == 2
+    visit.keep(place(3.0), reading(t_s=2.0), injected_A=0.002)
     visit.set_covered("light", True)
-    assert len(visit.survey_readings()) == 1
-    pool, _, _ = visit.search_input()
+    pool, readings, settings = visit.search_input()
     assert pool.fittings[0].covered
+    assert settings.earlier == (EarlierCovers(frozenset(), ((0, pytest.approx(0.010)),)),)  # type: ignore[arg-type]
+    # Each reading as it would be with the mean current of its own time.
+    first, second, third = visit.store.readings("survey")
+    told = [(first, 1.25), (second, 10 / 12), (third, 1.0)]
+    assert [r.value_V for r in readings] == pytest.approx([r.value_V * scale for r, scale in told])
     assert visit.store.sources()[0].current_A == pytest.approx(0.002), "what flows now, for whoever takes the export"
     again = Visit(visit.store, 0.3, Times())
-    assert len(again.survey_readings()) == 1, "opened again it is the same"
+    assert len(again.survey_readings()) == 3, "opened again it is the same"
+
+
+def test_readings_from_before_a_patch_do_not_go_with_those_since(tmp_path: Path) -> None:
+    """Nor does a cover from before the patch bring them back."""
+    visit = lit(tmp_path / "s.db")
+    visit.keep(place(2.0), reading(), injected_A=0.008)
+    visit.set_covered("light", True)
+    visit.keep(place(3.0), reading(t_s=2.0), injected_A=0.002)
+    number = visit.store.put_finding(Finding(number=0, position_m=(3.0, 0.0, 1.0)))
+    visit.set_stage(number, "dye drawn")
+    visit.set_stage(number, "repaired")
+    assert visit.survey_readings() == ()
+    visit.keep(place(4.0), reading(t_s=4.0), injected_A=0.001)
+    assert [r.row for r in visit.survey_readings()] == [3]
+    visit.set_covered("light", False)
+    visit.keep(place(5.0), reading(t_s=6.0), injected_A=0.006)
+    assert [r.row for r in visit.survey_readings()] == [3, 4], "those since the patch go together again"
+    assert Visit(visit.store, 0.3, Times()).search_input()[2].earlier == visit.search_input()[2].earlier
 
 
 def test_the_sensitivity_test_is_wanted_again_when_settings_change(tmp_path: Path) -> None:

@@ -7,10 +7,12 @@ import importlib
 import json
 import math
 import sys
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 from earthward.errors import InputError
+from earthward.inversion.covers import joined
 from earthward.inversion.ending import Ending, ending
 from earthward.inversion.locate import locate
 from earthward.inversion.types import HEADS, LocateSettings, Result
@@ -59,8 +61,17 @@ def run(args: argparse.Namespace) -> int:
     readings = [r for r in parse_readings(text, args.readings) if r.purpose == "survey"]
     if not readings:
         raise InputError(f"{args.readings}: no reading in it has the purpose 'survey': give the survey's readings")
-    readings = _as_covered_now(pool, readings, args.readings)
-    settings = _settings(args)
+    count = len(readings)
+    pool, readings, earlier = joined(pool, readings)
+    if not readings:
+        raise InputError(
+            f"{args.readings}: every reading was taken with other fittings covered than the pool file says: "
+            "set covered = true or false in the pool file as it was"
+        )
+    if len(readings) < count:
+        left_out = count - len(readings)
+        print(f"earthward: {left_out} readings left out: taken with other fittings covered", file=sys.stderr)
+    settings = replace(_settings(args), earlier=earlier)
     if args.remaining_loss is not None and not args.remaining_loss > 0:
         raise InputError(f"--remaining-loss must be above zero, not {args.remaining_loss}")
     result = locate(pool, readings, settings, None if pool.is_box else make_field(pool, args.cache))
@@ -91,22 +102,6 @@ def _ended(pool: Pool, result: Result, remaining_L_per_day: float) -> Ending:
     known += [(f"finding {k}", f.position_m) for k, f in enumerate(result.findings, start=1)]
     cells = () if result.coverage is None else result.coverage.cells
     return ending(cells, known, remaining_L_per_day, least_hole_m)
-
-
-def _as_covered_now(pool: Pool, readings: list[KeptReading], where: str) -> list[KeptReading]:
-    """Readings of another state of the covers do not go into one search with those of the present one. InputError if
-    none is left."""
-    covered = frozenset(f.name for f in pool.fittings if f.covered)
-    present = [r for r in readings if r.covered_then(covered) == covered]
-    if not present:
-        raise InputError(
-            f"{where}: every reading was taken with other fittings covered than the pool file says: "
-            "set covered = true or false in the pool file as it was"
-        )
-    if len(present) < len(readings):
-        left_out = len(readings) - len(present)
-        print(f"earthward: {left_out} readings left out: taken with other fittings covered", file=sys.stderr)
-    return present
 
 
 def _settings(args: argparse.Namespace) -> LocateSettings:

@@ -32,8 +32,9 @@ def mixture_interval(
 
 
 def _scale(problem: Problem, current_mA: FloatArray) -> FloatArray:
-    """What brings the sum of all sinks' currents (n, P, K) to the injected current."""
-    return np.asarray(float(problem.injected_mA.mean()) / np.maximum(current_mA.sum(2).mean(1), 1e-9))
+    """What brings the sum of all sinks' present currents (n, P, K) to the injected current."""
+    now_mA = current_mA[:, : problem.now]
+    return np.asarray(problem.injected_now_mA / np.maximum(now_mA.sum(2).mean(1), 1e-9))
 
 
 def leak_current(problem: Problem, leak: Leak) -> tuple[float, float, float]:
@@ -52,13 +53,15 @@ def _fitting_shares(problem: Problem, answer: Answer, p_none: float) -> list[Fit
     alone_sigma = answer.solved.current_sigma_mA * _scale(problem, answer.solved.state.current_mA)[0]
     shares = []
     for j, sink in enumerate(problem.fittings):
+        if problem.covered_now(sink):
+            continue
         if last is None:
             w, m, s = np.ones(1), alone_mA[[j]], alone_sigma[[j]]
         else:
             c, plain = last.search.candidates, 0.0 if answer.leaks else p_none
             scale = _scale(problem, c.state.current_mA)
             w = np.append(candidate_weights(last) * (1 - plain), plain)
-            m = np.append(c.state.current_mA[:, :, j].mean(1) * scale, alone_mA[j])
+            m = np.append(c.state.current_mA[:, : problem.now, j].mean(1) * scale, alone_mA[j])
             s = np.append(c.sigma_mA[:, j] * scale, alone_sigma[j])
         mean, low, high = mixture_interval(w, m, np.hypot(s, 0.01 * m))
         shares.append(FittingShare(name=sink.name, current_A=mean * 1e-3, interval_A=(low * 1e-3, high * 1e-3)))
@@ -67,7 +70,7 @@ def _fitting_shares(problem: Problem, answer: Answer, p_none: float) -> list[Fit
 
 def _unexplained_mA(problem: Problem, answer: Answer, counts: dict[str, float]) -> tuple[float, float]:
     """90 % interval of what a leak too doubtful to declare may take."""
-    injected, doubt = float(problem.injected_mA.mean()), answer.doubtful
+    injected, doubt = problem.injected_now_mA, answer.doubtful
     if doubt is None:
         return 0.0, 0.02 * injected
     c = doubt.search.candidates
@@ -82,7 +85,7 @@ def _unexplained_mA(problem: Problem, answer: Answer, counts: dict[str, float]) 
 
 def make_budget(problem: Problem, answer: Answer, counts: dict[str, float]) -> CurrentBudget:
     """Shares scaled so that the whole is the injected current."""
-    injected_A = float(problem.injected_mA.mean()) * 1e-3
+    injected_A = problem.injected_now_mA * 1e-3
     shares = _fitting_shares(problem, answer, counts["0"])
     found_A, lo_A, hi_A = np.sum([leak_current(problem, leak) for leak in answer.leaks] or [(0.0,) * 3], axis=0)
     low, high = _unexplained_mA(problem, answer, counts)

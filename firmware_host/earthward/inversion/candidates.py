@@ -61,7 +61,7 @@ class Candidates:
     q_mA: FloatArray
     q_sigma_mA: FloatArray
     sigma_mA: FloatArray
-    """Standard deviations (n, K) of all sinks' currents, each the mean over the placements."""
+    """Standard deviations (n, K) of all sinks' currents, each the mean over the present placements."""
     station_chi2: FloatArray
     """Misfit (n, S) per station."""
     place_covariance: FloatArray
@@ -113,10 +113,11 @@ def start(
     part = model.leads.nodes[:, :, near]
     rest = np.einsum("sbnc,nc->sbn", part, weight)
     rest_slope = np.einsum("sbnc,nct->sbnt", part, slope)
-    return start_at(cell, cells.centre_m[cell], cells.tangent[cell], (rest, rest_slope), states, q_mA)
+    return start_at(model, cell, cells.centre_m[cell], cells.tangent[cell], (rest, rest_slope), states, q_mA)
 
 
 def start_at(
+    model: Model,
     cell: IntArray,
     position_m: FloatArray,
     tangent: FloatArray,
@@ -127,7 +128,7 @@ def start_at(
     n = len(cell)
     if len(states) == 1 and n != 1:
         states = states.pick(np.zeros(n, dtype=np.int64))
-    state = states.with_sink(np.asarray(q_mA, dtype=float))
+    state = states.with_sink(np.asarray(q_mA, dtype=float)[:, None] * model.voltage(states))
     S, K = state.place_m.shape[1], state.offset_m.shape[1]
     return Candidates(
         np.asarray(cell),
@@ -183,10 +184,10 @@ def _step_chunk(model: Model, c: Candidates, cell_sigma_m: float) -> None:
         + log_current_prior(mean)
     )
     step_ = moved(model, c.state, equations, solution, cell_sigma_m)
-    step_.state.current_mA[..., k] = mean[:, None]
+    step_.state.current_mA[..., k] = mean[:, None] * model.voltage(step_.state)
     # The current itself is set to its mean, which costs a little by itself.
     gap = np.maximum(equations.misfit - chi2 - ((mean - q) / sigma) ** 2, 0.0)
-    spread = mean_current_variance(solution.covariance, equations.layout)
+    spread = mean_current_variance(solution.covariance, equations.layout, model.problem.now)
     place = equations.layout.offsets.stop - 2
     new = {
         "score": score,

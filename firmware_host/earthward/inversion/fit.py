@@ -16,10 +16,12 @@ SLACK = 0.5
 
 @dataclass(frozen=True)
 class Fit:
-    """A fitted model. state: the one point it ended at; beta and covariance of the unknowns (`normal.Layout`); chi2
-    with priors; log_evidence up to a constant; station_chi2 (S,); equations: those that were solved last."""
+    """A fitted model. state: the one point it ended at; now: how many placements are of the covers' present state;
+    beta and covariance of the unknowns (`normal.Layout`); chi2 with priors; log_evidence up to a constant; station_chi2
+    (S,); equations: those that were solved last."""
 
     state: State
+    now: int
     beta: FloatArray
     covariance: FloatArray
     chi2: float
@@ -29,13 +31,13 @@ class Fit:
 
     @property
     def current_mA(self) -> FloatArray:
-        """(P, K), not below zero."""
-        return np.asarray(self.state.current_mA[0])
+        """Of the present placements (now, K), not below zero."""
+        return np.asarray(self.state.current_mA[0, : self.now])
 
     @property
     def current_sigma_mA(self) -> FloatArray:
-        """(K,) of each sink's current, the mean over the placements."""
-        variance = mean_current_variance(self.covariance, self.equations.layout)
+        """(K,) of each sink's current, the mean over the present placements."""
+        variance = mean_current_variance(self.covariance, self.equations.layout, self.now)
         return np.asarray(np.sqrt(np.maximum(variance, 0.0)))
 
 
@@ -47,8 +49,8 @@ def solve_about(model: Model, state: State, bounded: int | None = None) -> Fit:
     step = moved(model, state, equations, solution, None)
     evidence = -0.5 * float(solution.chi2[0] + equations.log_det[0] + solution.log_det[0])
     return Fit(
-        step.state, solution.beta[0], solution.covariance[0], float(solution.chi2[0]), evidence, step.station_chi2[0],
-        equations,
+        step.state, model.problem.now, solution.beta[0], solution.covariance[0], float(solution.chi2[0]), evidence,
+        step.station_chi2[0], equations,
     )  # fmt: skip
 
 

@@ -347,4 +347,4 @@ def belief_of(answer: Answer, best: Leak, most: int = 32) -> Belief:
     known = answer.known if not answer.leaks else answer.known[: c.state.current_mA.shape[2] - 1]
     fixed = np.array([s.position_m for s in known]).reshape(-1, 3)
     position = np.concatenate([np.broadcast_to(fixed, (len(order), *fixed.shape)), place[:, None]], axis=1)
-    return Belief(weight, position, c.state.current_mA[order], problem.sources_m)
+    return Belief(weight, position, c.state.current_mA[order][:, : problem.now], problem.sources_m[: problem.now])

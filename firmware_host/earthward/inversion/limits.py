@@ -57,8 +57,8 @@ def upper_limits(model: Model, solved: Fit) -> Limits:
     linear = linearise(model, solved.state, SECOND_ORDER)
     cells = subset(problem.grid.coarse, problem.liner.subsampled)
     D = cell_field(model, linear.state)
-    total = float(problem.injected_mA.max())
-    gap = np.linalg.norm(cells.centre_m[:, None] - model.position_m[None], axis=-1).min(1, initial=np.inf)
+    total = problem.injected_now_mA
+    gap = np.linalg.norm(cells.centre_m[:, None] - _open_now(model)[1][None], axis=-1).min(1, initial=np.inf)
     margin = DECLARED * np.where(gap < BESIDE_M, BESIDE_MORE, 1.0)
     limit = np.full(len(cells), 0.3)
     for _ in range(2):
@@ -82,7 +82,7 @@ def summarise(model: Model, limits: Limits, explained_A: float) -> Coverage:
     size_m = 2 * cells.size_m
     area = cells.area_m2 / cells.area_m2.sum()
     current = limits.current_A
-    injected_A = float(problem.injected_mA.max()) * 1e-3
+    injected_A = problem.injected_now_mA * 1e-3
     hole_mm = holes_mm(problem.settings, problem.resistivity, current)
     result = []
     for place, limit, hole in zip(np.round(cells.centre_m, 3).tolist(), current, hole_mm, strict=True):
@@ -93,7 +93,7 @@ def summarise(model: Model, limits: Limits, explained_A: float) -> Coverage:
     middle = float(current[order][np.searchsorted(np.cumsum(area[order]), 0.5)])
     away, beside = worst_hidden(model, cells.centre_m, current)
     hidden = hidden_in_words(model, away, beside)
-    mean_A = float(problem.injected_mA.mean()) * 1e-3
+    mean_A = problem.injected_now_mA * 1e-3
     return Coverage(
         CONFIDENCE,
         POWER,
@@ -118,12 +118,19 @@ def holes_mm(settings: LocateSettings, resistivity: float, current_A: FloatArray
 
 def worst_hidden(model: Model, place_m: FloatArray, current_A: FloatArray) -> tuple[float, dict[str, float]]:
     """The largest limit farther than BESIDE_M from every known sink, and the largest beside each of them."""
-    gap = np.linalg.norm(place_m[:, None] - model.position_m[None], axis=-1)
+    names, position_m = _open_now(model)
+    gap = np.linalg.norm(place_m[:, None] - position_m[None], axis=-1)
     near = gap < BESIDE_M
-    free = ~near.any(1) if len(model.known) else np.ones(len(place_m), dtype=bool)
+    free = ~near.any(1) if names else np.ones(len(place_m), dtype=bool)
     away = float(current_A[free].max()) if free.any() else float(current_A.max())
-    beside = {sink.name: float(current_A[near[:, k]].max()) for k, sink in enumerate(model.known) if near[:, k].any()}
+    beside = {name: float(current_A[near[:, k]].max()) for k, name in enumerate(names) if near[:, k].any()}
     return away, beside
+
+
+def _open_now(model: Model) -> tuple[list[str], FloatArray]:
+    """Names and places (k, 3) of the known sinks that take current now."""
+    listed = [j for j, sink in enumerate(model.known) if not model.problem.covered_now(sink)]
+    return [model.known[j].name for j in listed], model.position_m[listed]
 
 
 def hidden_in_words(model: Model, away_A: float, beside: dict[str, float]) -> str:

@@ -120,9 +120,11 @@ class Survey:
         count = len(self.readings)
         taken = [s.lead_field.centre_m for s in self._stations.values()]
         place = guide.first_place(self.pool, self.places, taken)
-        injected = float(self.problem.injected_mA.max()) * 1e-3
+        injected = self.problem.injected_now_mA * 1e-3
         shares = tuple(
-            FittingShare(name=s.name, current_A=0.0, interval_A=(0.0, injected)) for s in self.problem.fittings
+            FittingShare(name=s.name, current_A=0.0, interval_A=(0.0, injected))
+            for s in self.problem.fittings
+            if not self.problem.covered_now(s)
         )
         budget = CurrentBudget(
             injected_A=injected,
@@ -172,7 +174,7 @@ class Survey:
                 PosteriorCell(rounded(problem.grid.fine.centre_m[k]), float(best.probability[k])) for k in order
             )
         verdict, text, advice = put_into_words(answer, findings, cover, place)
-        gain = float(answer.solved.current_mA.sum(1).mean() / problem.injected_mA.mean()) if answer.known else 1.0
+        gain = float(answer.solved.current_mA.sum(1).mean() / problem.injected_now_mA) if answer.known else 1.0
         return Result(
             findings, counts, budget, cover, place, suspects, posterior, verdict, text, advice, gain,
             answer.obs.stations, len(self.readings),

@@ -1,13 +1,14 @@
 """The linear problem about a state: normal equations with every prior in them, and their bounded solution.
 
-Unknowns, in this order: currents of all sinks (K); by how much the k known ones deviate at each placement (k P, if
-there is more than one placement); the depth all stations are off by; the injection electrodes' places (3 P); the
-sinks' places along the liner (2 K). Errors of places and turns are folded into the covariance of each station.
+Unknowns, in this order: currents of all sinks (K) at the water's present voltage; by how much the k known ones deviate
+at each placement (k P, if there is more than one placement); the depth all stations are off by; the injection
+electrodes' places (3 P); the log of the water's voltage in each earlier state of the covers (E); the sinks' places
+along the liner (2 K). Errors of places and turns are folded into the covariance of each station.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,6 +21,8 @@ from earthward.inversion.predict import Columns, Model, OwnPlaces, State, predic
 HOLD = 1e9
 #: How far a turn may stray on the way, in its standard deviations.
 TURN_LIMIT = 6.0
+#: How little is known of the log of the water's voltage in another state of the covers; and its longest step.
+LIFT_SIGMA, LIFT_STEP = 1.5, 0.7
 
 
 @dataclass(frozen=True)
@@ -29,6 +32,7 @@ class Layout:
     sinks: int
     known: int
     placements: int
+    earlier: int
 
     @property
     def depth(self) -> int:
@@ -39,13 +43,18 @@ class Layout:
         return slice(self.depth + 1, self.depth + 1 + 3 * self.placements)
 
     @property
+    def lifts(self) -> slice:
+        first = self.electrodes.stop
+        return slice(first, first + self.earlier)
+
+    @property
     def offsets(self) -> slice:
-        first = self.depth + 1 + 3 * self.placements
+        first = self.lifts.stop
         return slice(first, first + 2 * self.sinks)
 
     @property
     def size(self) -> int:
-        return self.depth + 1 + 3 * self.placements + 2 * self.sinks
+        return self.depth + 1 + 3 * self.placements + self.earlier + 2 * self.sinks
 
     def deviation(self, placement: int) -> slice:
         first = self.sinks + placement * self.known
@@ -92,17 +101,29 @@ def row_pose(model: Model, state: State) -> FloatArray:
     return np.asarray(by_row)
 
 
-def sum_constraint(model: Model, layout: Layout) -> tuple[FloatArray, FloatArray]:
-    """Rows (P, nb + 1) that add all sinks' currents, with what was injected; and their inverse covariance (P, P): what
-    is measured is the sum of all sinks, up to a common gain."""
+def taken(model: Model, layout: Layout, state: State) -> FloatArray:
+    """(n, P, K): what each sink takes at a placement of its current at the present voltage."""
+    share = np.repeat(model.voltage(state)[..., None], layout.sinks, axis=2)
+    share[..., : layout.known] *= model.open
+    return share
+
+
+def sum_constraint(model: Model, layout: Layout, state: State) -> tuple[FloatArray, FloatArray]:
+    """Rows (n, P, nb + 1) that add all sinks' currents, with what was injected; and their inverse covariance (P, P):
+    what is measured is the sum of all sinks, up to a common gain."""
     priors = model.problem.priors
     injected, P = priors.injected_mA, layout.placements
-    rows = np.zeros((P, layout.size + 1))
-    rows[:, : layout.sinks] = 1.0
+    rows = np.zeros((len(state), P, layout.size + 1))
+    rows[..., : layout.sinks] = share = taken(model, layout, state)
+    rows[..., -1] = injected
     if P > 1:
         for p in range(P):
-            rows[p, layout.deviation(p)] = 1.0
-    rows[:, -1] = injected
+            rows[:, p, layout.deviation(p)] = share[:, p, : layout.known]
+    for e in range(layout.earlier):
+        then = model.problem.covers == e
+        whole = state.current_mA[:, then].sum(2)
+        rows[:, then, layout.lifts.start + e] = whole
+        rows[:, then, -1] += whole * state.lift[:, e, None]
     covariance = priors.gain**2 * np.outer(injected, injected) + np.diag((priors.current * injected) ** 2)
     return rows, np.asarray(np.linalg.inv(covariance), dtype=np.float64)
 
@@ -112,14 +133,20 @@ def _augmented(model: Model, layout: Layout, state: State, columns: Columns) -> 
     obs, P, k, K = model.obs, layout.placements, layout.known, layout.sinks
     n, S, R, _ = columns.column.shape
     aug = np.zeros((n, S, R, layout.size + 1))
-    aug[..., :K] = columns.column
+    column = columns.column * taken(model, layout, state)[:, obs.source] if layout.earlier else columns.column
+    aug[..., :K] = column
     electrode_error = state.electrode_m[:, obs.source]  # (n, S, R, 3)
     for p in range(P):
         here = (obs.source == p)[..., None]
         if P > 1:
-            aug[..., layout.deviation(p)] = columns.column[..., :k] * here
+            aug[..., layout.deviation(p)] = column[..., :k] * here
         first = layout.electrodes.start + 3 * p
         aug[..., first : first + 3] = columns.electrode * here
+    for e in range(layout.earlier):
+        then = model.problem.covers[obs.source] == e
+        whole = (columns.column * state.current_mA[:, obs.source]).sum(-1) * then
+        aug[..., layout.lifts.start + e] = whole
+        aug[..., -1] += whole * state.lift[:, e, None, None]
     aug[..., layout.depth] = columns.pose[..., 2]
     aug[..., layout.offsets] = columns.moved
     y = aug[..., -1]
@@ -140,6 +167,7 @@ def _prior_precision(model: Model, layout: Layout, state: State, own: OwnPlaces 
         for p in range(layout.placements):
             precision[:, layout.deviation(p)] = 1 / deviation**2
     precision[:, layout.depth] = 1 / priors.depth_offset**2
+    precision[:, layout.lifts] = 1 / LIFT_SIGMA**2
     precision[:, layout.electrodes] = 1 / np.tile(priors.electrode, layout.placements) ** 2
     sigma = model.sigma_m if own is None else np.append(model.sigma_m, own.sigma_m)
     precision[:, layout.offsets] = 1 / np.repeat(sigma, 2) ** 2
@@ -149,8 +177,16 @@ def _prior_precision(model: Model, layout: Layout, state: State, own: OwnPlaces 
 def _share_deviation(model: Model, state: State) -> FloatArray:
     """Standard deviation (n, k) of a known sink's current from placement to placement; a leak's hardly varies."""
     total = float(model.problem.priors.injected_mA.max())
-    mean = np.abs(state.current_mA[..., : len(model.known)]).mean(1)
+    mean = np.abs(_alike(model, state)[1])
     return np.asarray(model.share_sigma * mean + np.where(model.share_sigma > 0, 1e-3, 1e-5) * total)
+
+
+def _alike(model: Model, state: State) -> tuple[FloatArray, FloatArray]:
+    """Currents (n, P, k) of the known sinks as they would be at the present voltage, 0 where covered, and their mean
+    (n, k) over the placements where they are open."""
+    k, opened = len(model.known), model.open
+    current = state.current_mA[..., :k] / model.voltage(state)[..., None] * opened
+    return current, np.asarray(current.sum(1) / np.maximum(opened.sum(0), 1.0))
 
 
 def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | None, tie_inv: FloatArray) -> FloatArray:
@@ -163,11 +199,12 @@ def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | N
     misfit += ((state.turn / obs.turn_sigma) ** 2 * once).sum((1, 2, 3))
     misfit += (state.depth_m / priors.depth_offset) ** 2
     misfit += ((state.electrode_m / priors.electrode) ** 2).sum((1, 2))
+    misfit += ((state.lift / LIFT_SIGMA) ** 2).sum(1)
     short = priors.injected_mA - state.current_mA.sum(2)
     misfit += np.einsum("np,pr,nr->n", short, tie_inv, short)
     if layout.placements > 1:
-        own_current = state.current_mA[..., : layout.known]
-        apart = own_current - own_current.mean(1, keepdims=True)
+        own_current, mean = _alike(model, state)
+        apart = (own_current - mean[:, None]) * model.open
         misfit += ((apart / _share_deviation(model, state)[:, None]) ** 2).sum((1, 2))
     sigma = model.sigma_m if own is None else np.append(model.sigma_m, own.sigma_m)
     return np.asarray(misfit + ((state.offset_m / sigma[:, None]) ** 2).sum((1, 2)))
@@ -178,7 +215,7 @@ def assemble(model: Model, state: State, own: OwnPlaces | None = None) -> Equati
     obs, priors = model.obs, model.problem.priors
     n, P, K = state.current_mA.shape
     S, R = obs.pair.shape
-    layout = Layout(K, len(model.known), P)
+    layout = Layout(K, len(model.known), P, state.lift.shape[1])
     columns = predict(model, state, own)
     q = state.current_mA[:, obs.source]  # (n, S, R, K)
     contribution = columns.column * q
@@ -193,8 +230,8 @@ def assemble(model: Model, state: State, own: OwnPlaces | None = None) -> Equati
     aug = _augmented(model, layout, state, columns)
     width = layout.size + 1
     normal = aug.reshape(n, S * R, width).swapaxes(1, 2) @ (C_inv @ aug).reshape(n, S * R, width)
-    rows, tie_inv = sum_constraint(model, layout)
-    normal += rows.T @ tie_inv @ rows
+    rows, tie_inv = sum_constraint(model, layout, state)
+    normal += rows.swapaxes(1, 2) @ tie_inv @ rows
     index = np.arange(layout.size)
     normal[:, index, index] += _prior_precision(model, layout, state, own)
     misfit = (residual**2 / variance).sum((1, 2)) + _prior_misfit(model, layout, state, own, tie_inv)
@@ -256,9 +293,11 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
     place = priors.place**2 * weighted[..., :3].sum(2) * state.spread[..., :1]
     place[..., 2] += depth[:, None]
     turn = obs.turn_sigma**2 * (obs.in_turn @ weighted) * state.spread[..., 1:, None]
+    lift = np.clip(beta[:, layout.lifts], state.lift - LIFT_STEP, state.lift + LIFT_STEP)
     current = np.repeat(beta[:, None, :K], P, axis=1)
     if P > 1 and k:
         current[..., :k] += beta[:, K : K + k * P].reshape(n, P, k)
+    current *= taken(model, layout, replace(state, lift=lift))
     limit = 2.5 * model.sigma_m if own_sigma_m is None else np.append(2.5 * model.sigma_m, 2.0 * own_sigma_m)
     electrode = beta[:, layout.electrodes].reshape(n, P, 3)
     chi2 = (residual * pulled).sum(-1)
@@ -273,16 +312,17 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
         spread,
         cost,
         wider,
+        lift,
     )
     return Moved(new, np.asarray(chi2 + cost))
 
 
-def mean_current_variance(covariance: FloatArray, layout: Layout) -> FloatArray:
-    """Variance (n, K) of each sink's current, taken as the mean over the placements."""
+def mean_current_variance(covariance: FloatArray, layout: Layout, now: int) -> FloatArray:
+    """Variance (n, K) of each sink's current, taken as the mean over the `now` present placements."""
     combine = np.zeros((layout.sinks, layout.size))
     combine[np.arange(layout.sinks), np.arange(layout.sinks)] = 1.0
     if layout.placements > 1:
         j = np.arange(layout.known)
-        for p in range(layout.placements):
-            combine[j, layout.sinks + p * layout.known + j] = 1.0 / layout.placements
+        for p in range(now):
+            combine[j, layout.sinks + p * layout.known + j] = 1.0 / now
     return np.asarray(((combine @ covariance) * combine).sum(-1))

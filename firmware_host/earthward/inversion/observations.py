@@ -151,7 +151,7 @@ def add_reading(
         data = stations[name] = StationData(name, lead_field, (problem.liner.from_nodes @ nodes.T).T)
     axis, sign = _direction(problem, data, reading, front, back)
     data.pair.append(axis)
-    source = problem.source_ids.index(reading.source_id)
+    source = problem.placement(reading)
     scale = 1e6 * float(problem.reading_scale[source])
     data.source.append(source)
     data.value_uV.append(sign * scale * reading.value_V)

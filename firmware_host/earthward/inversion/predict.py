@@ -13,6 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -32,7 +33,8 @@ class State:
     vector of each direction; offset_m (n, K, 2) of the sinks along the liner; current_mA (n, P, K); depth_m (n,): the
     part of the places' depth that is common to all; electrode_m (n, P, 3): error of the injection electrodes. spread
     (n, S, 1 + A): by how much the variances of each place and turn are taken wider than stated, with what that costs
-    (n, S) and the log determinant (n, S) it adds (`tails.weigh`)."""
+    (n, S) and the log determinant (n, S) it adds (`tails.weigh`). lift (n, E): log of the water's voltage in each
+    earlier state of the covers against now, less what `Model.lift_centre` expects."""
 
     place_m: FloatArray
     turn: FloatArray
@@ -43,6 +45,7 @@ class State:
     spread: FloatArray
     cost: FloatArray
     wider: FloatArray
+    lift: FloatArray
 
     def __len__(self) -> int:
         return len(self.depth_m)
@@ -65,17 +68,16 @@ class State:
         return replace(self, offset_m=self.offset_m[:, index], current_mA=self.current_mA[:, :, index])
 
     def with_sink(self, current_mA: FloatArray) -> State:
-        """With one sink more, at its own place, taking current_mA (n,) from each placement."""
-        n, places, _ = self.current_mA.shape
+        """With one sink more, at its own place, taking current_mA (n, P) from each placement."""
+        n = len(self)
         offset = np.concatenate([self.offset_m, np.zeros((n, 1, 2))], axis=1)
-        own = np.broadcast_to(current_mA[:, None, None], (n, places, 1))
-        current = np.concatenate([self.current_mA, own], axis=2)
+        current = np.concatenate([self.current_mA, current_mA[..., None]], axis=2)
         return replace(self, offset_m=offset, current_mA=current)
 
     def unmoved(self) -> State:
         """The same currents, with everything else as noted."""
         zero = State(*(np.zeros_like(a) for a in self.arrays()))
-        zero.current_mA = self.current_mA.copy()
+        zero.current_mA, zero.lift = self.current_mA.copy(), self.lift.copy()
         zero.spread[:] = 1.0
         return zero
 
@@ -119,15 +121,46 @@ class Model:
     def placements(self) -> int:
         return len(self.problem.sources_m)
 
-    def start(self) -> State:
-        """Everything as noted, the current shared evenly."""
+    @cached_property
+    def open(self) -> FloatArray:
+        """(P, k): 0 where a known sink was covered and took nothing."""
+        mask = np.ones((self.placements, len(self.known)))
+        for j, sink in enumerate(self.known):
+            mask[list(sink.shut), j] = 0.0
+        return mask
+
+    @cached_property
+    def lift_centre(self) -> FloatArray:
+        """(E,): what is expected of `State.lift` before anything is read. As if all that the currents differ by were
+        the water's voltage: the current limit is the same, so it is not, but nobody can know by how much."""
+        problem = self.problem
+        covers = range(len(problem.settings.earlier))
+        return np.array([np.log(problem.injected_mA[problem.covers == e][0] / problem.injected_now_mA) for e in covers])
+
+    def voltage(self, state: State) -> FloatArray:
+        """The water's voltage (n, P) at each placement against now: every sink that is open takes in proportion."""
+        earlier = np.exp(self.lift_centre + state.lift)
+        ones = np.ones((len(state), 1))
+        # Index -1, the present state of the covers, is the last column.
+        return np.asarray(np.concatenate([earlier, ones], axis=1)[:, self.problem.covers])
+
+    def start(self, lift: float = 0.0) -> State:
+        """Everything as noted, the current shared evenly. In an earlier state what is open now took so much as `lift`
+        says, and what is covered now the rest."""
         S, A = self.obs.ends_m.shape[:2]
         k, P = len(self.known), self.placements
         injected = self.problem.priors.injected_mA
-        share = injected[:, None] / max(k, 1) * np.ones(k)
+        share = injected[:, None] * self.open[0] / max(self.open[0].sum(), 1.0)
+        if len(self.lift_centre):
+            earlier = self.problem.covers >= 0
+            share[earlier] *= np.exp(lift) * self.open[earlier]
+            others = self.open[earlier] * (1.0 - self.open[0])
+            rest = np.maximum(injected[earlier] - share[earlier].sum(1), 0.0) / np.maximum(others.sum(1), 1.0)
+            share[earlier] += rest[:, None] * others
         return State(
             np.zeros((1, S, 3)), np.zeros((1, S, A, 6)), np.zeros((1, k, 2)), share[None], np.zeros(1),
             np.zeros((1, P, 3)), np.ones((1, S, 1 + A)), np.zeros((1, S)), np.zeros((1, S)),
+            np.full((1, len(self.lift_centre)), lift),
         )  # fmt: skip
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from earthward.inversion.liner import Grid, LinerGrid, Nodes, liner_grid, on_lin
 from earthward.inversion.types import LocateSettings
 from earthward.pool.field import Field, make_field
 from earthward.pool.shape import Pool
+from earthward.record.reading import KeptReading
 
 #: Freedom given to a leak's place while poses are re-estimated around it.
 LEAK_SIGMA_M = 0.15
@@ -55,12 +56,17 @@ class Sink:
     index: IntArray
     weight: FloatArray
     slope: FloatArray
+    shut: tuple[int, ...] = ()
+    """The placements during which it was covered and took nothing."""
 
 
 @dataclass(frozen=True)
 class Problem:
     """A pool ready for searching. targets_m: the liner's nodes, then injection electrodes, then the points around these
-    (`electrode_stencil`)."""
+    (`electrode_stencil`).
+
+    A placement is an injection electrode in one state of the covers: the present ones come first, then those of each
+    earlier state."""
 
     pool: Pool
     settings: LocateSettings
@@ -71,14 +77,47 @@ class Problem:
     stencil_m: FloatArray
     """(P, 3, 2): the two offsets along each axis of the points around an injection electrode."""
     source_ids: tuple[int, ...]
+    covers: IntArray
+    """(P,): each placement's state of the covers: -1 now, else the index in `settings.earlier`."""
     injected_mA: FloatArray
-    """(P,): the mean over the placements, the same for each: readings are scaled to it."""
+    """(P,): the mean over the placements of one state of the covers, the same for each of them: readings are scaled to
+    it."""
     reading_scale: FloatArray
     """(P,): brings a placement's readings to the mean current. A sink keeps its share, not its milliamperes, when
     another placement injects more."""
     fittings: tuple[Sink, ...]
+    """With those that were open in some earlier state only."""
     priors: Priors
     degree: int
+
+    @property
+    def now(self) -> int:
+        """How many of the placements are of the present state of the covers."""
+        return int((self.covers < 0).sum())
+
+    @property
+    def injected_now_mA(self) -> float:
+        return float(self.injected_mA[0])
+
+    def covered_now(self, sink: Sink) -> bool:
+        return 0 in sink.shut
+
+    def placement(self, reading: KeptReading) -> int:
+        """InputError for a reading of an electrode or a state of the covers that is not part of the problem."""
+        state = -1
+        if self.settings.earlier:
+            now = covered_now(self.pool)
+            covered = reading.covered_then(now)
+            if covered != now:
+                known = [one.covered for one in self.settings.earlier]
+                state = known.index(covered) if covered in known else len(known)
+        for p, (source_id, its_state) in enumerate(zip(self.source_ids, self.covers, strict=True)):
+            if (source_id, its_state) == (reading.source_id, state):
+                return p
+        raise InputError(
+            f"reading {reading.row} was taken with an electrode or with fittings covered that the search knows no "
+            "current of: leave it out"
+        )
 
     @property
     def grid(self) -> Grid:
@@ -139,10 +178,12 @@ def make_priors(settings: LocateSettings, injected_mA: FloatArray) -> Priors:
     )
 
 
-def known_sinks(pool: Pool, settings: LocateSettings, liner: LinerGrid) -> tuple[Sink, ...]:
+def known_sinks(pool: Pool, settings: LocateSettings, liner: LinerGrid, covers: IntArray) -> tuple[Sink, ...]:
     """Fittings that are not covered, and what else is known to take current. InputError if one is off the liner."""
     listed = [(f.name, f.position_m, settings.fitting_sigma_m) for f in pool.fittings if not f.covered]
     listed += [(f.name, f.position_m, f.sigma_m) for f in settings.floating]
+    opened = {name for one in settings.earlier for name in covered_now(pool) - one.covered}
+    listed += [(f.name, f.position_m, settings.fitting_sigma_m) for f in pool.fittings if f.name in opened]
     sinks = []
     for name, position_m, sigma_m in listed:
         place, index, gap = on_liner(pool, liner.grid.fine, position_m)
@@ -150,8 +191,32 @@ def known_sinks(pool: Pool, settings: LocateSettings, liner: LinerGrid) -> tuple
             raise InputError(f'fitting "{name}" is {gap:.2f} m off the liner: correct its position_m to a point on it')
         fine = liner.grid.fine
         normal, face = fine.normal[index], int(fine.face[index])
-        sinks.append(sink_at(liner.nodes, name, place, normal, face, sigma_m, settings.share_sigma))
+        sink = sink_at(liner.nodes, name, place, normal, face, sigma_m, settings.share_sigma)
+        covered = [covered_now(pool), *[one.covered for one in settings.earlier]]
+        sinks.append(replace(sink, shut=tuple(p for p, state in enumerate(covers) if name in covered[state + 1])))
     return tuple(sinks)
+
+
+def covered_now(pool: Pool) -> frozenset[str]:
+    return frozenset(f.name for f in pool.fittings if f.covered)
+
+
+def _placements(pool: Pool, settings: LocateSettings) -> tuple[list[int], IntArray, FloatArray]:
+    """By placement: which of the pool's sources, which state of the covers, and the current as stated, mA."""
+    used = {source_id for one in settings.earlier for source_id, _ in one.current_A}
+    # One that was read with before the last cover only injects nobody knows what now.
+    rows = [
+        (k, -1, (s.current_A or 0.0) * 1e3)
+        for k, s in enumerate(pool.sources)
+        if s.current_A is not None or s.source_id not in used
+    ]
+    for state, one in enumerate(settings.earlier):
+        for source_id, current_A in one.current_A:
+            place = next((k for k, s in enumerate(pool.sources) if s.source_id == source_id), None)
+            if place is None:
+                raise InputError(f"the pool file names no [[source]] with id = {source_id}: add it, with its position")
+            rows.append((place, state, current_A * 1e3))
+    return [k for k, _, _ in rows], np.array([state for _, state, _ in rows]), np.array([mA for _, _, mA in rows])
 
 
 def make_problem(
@@ -166,12 +231,12 @@ def make_problem(
     """
     if not pool.sources:
         raise InputError("the pool file names no [[source]]: add the injection electrode's position and current")
-    injected = np.array([(s.current_A or 0.0) * 1e3 for s in pool.sources])
+    place, covers, injected = _placements(pool, settings)
     if np.any(injected <= 0):
         raise InputError("a [[source]] has current_A of zero or less: give the injected current as measured")
-    mean = np.full(len(injected), injected.mean())
+    mean = np.array([injected[covers == state].mean() for state in covers])
     liner = liner_grid(pool, settings.cell_m) if liner is None else liner
-    sources = np.array([s.position_m for s in pool.sources])
+    sources = np.array([pool.sources[k].position_m for k in place])
     stencil, around = electrode_stencil(pool, sources)
     targets = np.concatenate([liner.nodes.cells.centre_m, sources, around])
     rows: BoxRows | FieldRows
@@ -188,10 +253,11 @@ def make_problem(
         targets_m=targets,
         sources_m=sources,
         stencil_m=stencil,
-        source_ids=tuple(s.source_id for s in pool.sources),
+        source_ids=tuple(pool.sources[k].source_id for k in place),
+        covers=covers,
         injected_mA=mean,
         reading_scale=mean / injected,
-        fittings=known_sinks(pool, settings, liner),
+        fittings=known_sinks(pool, settings, liner, covers),
         priors=make_priors(settings, mean),
         degree=degree,
     )

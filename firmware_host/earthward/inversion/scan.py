@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import log_ndtr
@@ -51,6 +52,11 @@ class Linear:
     source_D: FloatArray
     source_J: FloatArray
 
+    @cached_property
+    def voltage(self) -> FloatArray:
+        """The water's voltage (P,) at each placement against now."""
+        return np.asarray(self.model.voltage(self.state)[0])
+
 
 @dataclass(frozen=True)
 class Near:
@@ -81,11 +87,12 @@ def linearise(model: Model, state: State, model_error: float) -> Linear:
 
 
 def columns(linear: Linear, D: FloatArray) -> FloatArray:
-    """Readings (S, R, n) in uV per mA of a sink in each cell, D (S, A, n)."""
+    """Readings (S, R, n) in uV per mA that a sink in each cell takes now, D (S, A, n)."""
     obs = linear.model.obs
     station = np.arange(obs.stations)[:, None]
     Ds = linear.source_D[station, obs.pair, obs.source]
     a = linear.model.problem.resistivity * 1e3 * (Ds[..., None] - D[station, obs.pair])
+    a *= linear.voltage[obs.source][..., None]
     return np.asarray(np.where(obs.use[..., None], a, 0.0))
 
 
@@ -99,6 +106,7 @@ def near_couples(linear: Linear, cells: CellSet, near_m: float) -> Near | None:
     pair = obs.pair[station]
     source = linear.source_J[station[:, None], pair, obs.source[station]]
     J = model.problem.resistivity * 1e3 * (source - slope[np.arange(len(cell))[:, None], pair])
+    J *= linear.voltage[obs.source[station]][..., None]
     J = np.where(obs.use[station][..., None], J, 0.0)
     back = (J * row_pose(model, linear.state)[0][station]).sum(-1)
     start = np.searchsorted(cell, np.arange(len(cells)))
@@ -118,9 +126,10 @@ def score_cells(
     a = columns(linear, D)
     near = near_couples(linear, cells, near_m)
     C_aug, C_a = linear.C_inv @ linear.aug, linear.C_inv @ a
-    rows, tie_inv = sum_constraint(linear.model, linear.equations.layout)
-    cross = np.tensordot(a, C_aug, axes=([0, 1], [0, 1])) + tie_inv.sum(0) @ rows  # (n, nb + 1)
-    own = np.einsum("srn,srn->n", a, C_a) + tie_inv.sum()
+    rows, tie_inv = sum_constraint(linear.model, linear.equations.layout, linear.state)
+    tie = linear.voltage @ tie_inv
+    cross = np.tensordot(a, C_aug, axes=([0, 1], [0, 1])) + tie @ rows[0]  # (n, nb + 1)
+    own = np.einsum("srn,srn->n", a, C_a) + tie @ linear.voltage
     log_det = np.zeros(n)
     q, information, chi2, one_det = _solve(linear, cross, own)
     log_det_n = np.full(n, one_det)

@@ -29,6 +29,8 @@ SETTLED = 1.0
 SHARP_CELLS = 12
 #: A place that was not refitted is at most so much likelier (nats) than the nearest that was.
 RISE = 1.0
+#: Where `State.lift` begins: a cover took next to nothing, or most of the current.
+LIFTS = (0.0, -0.7, -1.6)
 #: Relative error of each contribution while scanning: what a linear estimate leaves out.
 SCAN_MODEL_ERROR = 0.03
 #: Distance within which the scan gives a station the cell's own covariance.
@@ -410,7 +412,11 @@ def spread(score: FloatArray, place_m: FloatArray, count: int, apart_m: float) -
 def fit_without(model: Model, found: SinkSearch | None, base: Fit | None) -> Fit:
     """The model without the sink, as good as it can be made: from everything as noted, and from the best
     candidate's poses."""
-    best = fit(model, None, 5) if base is None else base
+    if base is None:
+        # How far the voltage rose by a cover is found from more than one start.
+        starts = LIFTS if model.problem.settings.earlier else LIFTS[:1]
+        base = max((fit(model, model.start(lift), 5) for lift in starts), key=lambda one: one.log_evidence)
+    best = base
     if found is not None and not found.stopped_early:
         again = fit(model, ends(found.candidates, [found.best]), 2)
         if again.log_evidence > best.log_evidence - 20.0:

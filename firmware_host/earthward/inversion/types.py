@@ -26,6 +26,15 @@ class FloatingSink:
 
 
 @dataclass(frozen=True, slots=True)
+class EarlierCovers:
+    """Readings of one search that were taken with other fittings covered than now: which, and the mean current that
+    each injection electrode, by its source_id, put into the water then."""
+
+    covered: frozenset[str]
+    current_A: tuple[tuple[int, float], ...]
+
+
+@dataclass(frozen=True, slots=True)
 class LocateSettings:
     """How well the person and the instrument knew things: one standard deviation each.
 
@@ -67,6 +76,8 @@ class LocateSettings:
     liner_thickness_m: float = 0.0005
     floating: tuple[FloatingSink, ...] = ()
     """What takes current beside the pool's fittings."""
+    earlier: tuple[EarlierCovers, ...] = ()
+    """Other states of the covers that some of the readings are from."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -128,11 +128,11 @@ def _how_to_read(answer: Answer) -> list[str]:
 
 def _near_fitting(answer: Answer, leak: Leak, within_m: float = 1.0) -> str | None:
     """The strongest fitting within a metre of where the leak may be."""
-    current = answer.solved.current_mA.mean(0)
+    current, problem = answer.solved.current_mA.mean(0), answer.model.problem
     near = [
         (float(current[k]), sink.name)
-        for k, sink in enumerate(answer.model.problem.fittings)
-        if float(np.linalg.norm(sink.position_m - leak.position_m)) < within_m
+        for k, sink in enumerate(problem.fittings)
+        if not problem.covered_now(sink) and float(np.linalg.norm(sink.position_m - leak.position_m)) < within_m
     ]
     return max(near)[1] if near else None
 
@@ -141,6 +141,6 @@ def _strongest(answer: Answer) -> str | None:
     """The strongest fitting, if it takes more than three tenths of the current."""
     problem = answer.model.problem
     current = answer.solved.current_mA.mean(0)[: len(problem.fittings)]
-    if not len(current) or current.max() <= 0.3 * float(problem.injected_mA.mean()):
+    if not len(current) or current.max() <= 0.3 * problem.injected_now_mA:
         return None
     return problem.fittings[int(np.argmax(current))].name

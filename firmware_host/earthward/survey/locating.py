@@ -12,6 +12,7 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.inversion.again import sink_current
 from earthward.inversion.compare import RemeasureResult, judge_remeasure
+from earthward.inversion.covers import joined
 from earthward.inversion.locate import locate
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
 from earthward.pool.field import Field
@@ -32,8 +33,9 @@ def locate_survey(
     store: SurveyStore, pool: Pool, settings: LocateSettings | None = None, field: Field | None = None
 ) -> Result:
     """Search with all survey readings that count, and keep the result in the file (not if it is open read-only)."""
-    settings = replace(settings or LocateSettings(), floating=floating_sinks(store.findings()))
-    result = locate(pool, store.readings("survey"), settings, field)
+    pool, readings, earlier = joined(pool, store.readings("survey"))
+    settings = replace(settings or LocateSettings(), floating=floating_sinks(store.findings()), earlier=earlier)
+    result = locate(pool, readings, settings, field)
     if not store.read_only:
         store.add_location(result.to_json())
     return result

@@ -17,7 +17,8 @@ import msgspec
 from earthward.errors import InputError
 from earthward.inversion import guide
 from earthward.inversion.compare import RemeasureResult
-from earthward.inversion.types import LocateSettings, Result
+from earthward.inversion.covers import joined
+from earthward.inversion.types import EarlierCovers, LocateSettings, Result
 from earthward.inversion.wording import place_in_words
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
@@ -27,7 +28,6 @@ from earthward.record.reading import NONE_COVERED, KeptReading, Measured, Purpos
 from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
 from earthward.safety.stray import StrayVerdict
-from earthward.survey.before_cover import Before, limits_of, with_earlier
 from earthward.survey.levels import visit_water_budget
 from earthward.survey.locating import floating_sinks, remeasure
 from earthward.survey.pair import pair_ends
@@ -38,8 +38,9 @@ from earthward.survey.store import SurveyStore
 #: A new finding nearer than this to a known one is the same one.
 SAME_PLACE_M = 0.5
 #: Facts of the visit that the record keeps under a name: the last reading's row when the current's ways changed (a
-#: cover, a patch), when the test leak was judged; the steps that a person marked as done.
+#: cover, a patch), and when a patch did that; when the test leak was judged; the steps that a person marked as done.
 CHANGED_AFTER_ROW = "changed_after_row"
+PATCHED_AFTER_ROW = "patched_after_row"
 JUDGED_AFTER_ROW = "judged_after_row"
 MARKED_STEPS = "marked_steps"
 
@@ -60,8 +61,6 @@ class Visit:
         self.result: Result | None = None
         self._stray_text = ""
         self._learnt: set[int] = set()
-        #: What the spots of other states of the covers exclude.
-        self._earlier: list[Before] = []
         #: How often something was covered or patched, and what that count was when the search under way began.
         self._changes = self._searched_at = 0
         self._measuring: dict[str, Any] = {}
@@ -187,13 +186,24 @@ class Visit:
         return max((r.row for r in self.store.readings(withdrawn=True)), default=0)
 
     def _present(self) -> list[KeptReading]:
-        """The survey readings of the pool as it is now. Covering a fitting or patching a hole sends the whole current
-        other ways, so one search cannot take readings from before and after; earlier ones stay in the record."""
-        after = self.store.meta().get(CHANGED_AFTER_ROW)
+        """The survey readings of the pool as it is now."""
+        return [r for r in self._since_patch() if r.covered_then(self.covered) == self.covered]
+
+    def _since_patch(self) -> list[KeptReading]:
+        """The survey readings that one search can take. Patching a hole sends the whole current other ways: earlier
+        readings stay in the record. So does covering a fitting, but there the search knows what changed, if the reading
+        says what was covered."""
+        meta = self.store.meta()
+        after = meta.get(CHANGED_AFTER_ROW)
         readings = self.store.readings("survey")
         if after is None:
             return readings if self._never_changed() else [r for r in readings if r.time_s >= self._changed_s()]
-        return [r for r in readings if r.row > int(after)]
+        # A record from before patches were kept apart: whatever changed counts as one.
+        patched = int(meta.get(PATCHED_AFTER_ROW, after if self._was_patched() else -1))
+        return [r for r in readings if r.row > int(after) or (r.row > patched and r.covered)]
+
+    def _was_patched(self) -> bool:
+        return any(h.stage == "repaired" for f in self.store.findings() for h in f.history)
 
     def _never_changed(self) -> bool:
         return self._changed_s() == -math.inf
@@ -205,29 +215,33 @@ class Visit:
         return max(changed, default=-math.inf)
 
     def _ways_change(self) -> None:
-        """From here on the current takes other ways: readings so far do not go with those to come."""
+        """From here on the current takes other ways than in the readings so far."""
         self.store.set_meta(CHANGED_AFTER_ROW, self._last_row())
         self._learnt.clear()
         self._changes += 1
         self.revision += 1
 
     def survey_readings(self) -> tuple[KeptReading, ...]:
-        """Readings for the search, scaled to the placement's stated current."""
+        """Readings for the search, scaled to the current that is stated for their placement in their state of the
+        covers."""
+        return self._for_search()[1]
+
+    def _for_search(self) -> tuple[Pool, tuple[KeptReading, ...], tuple[EarlierCovers, ...]]:
         stated = {s.source_id: s.current_A for s in self.pool.sources}
+        pool, readings, earlier = joined(self.pool, self._since_patch())
         out = []
-        for r in self._present():
-            nominal = stated.get(r.source_id)
+        for r in readings:
+            nominal = stated.get(r.source_id) if r.covered_then(self.covered) == self.covered else None
             scale = 1.0 if nominal is None or not r.injected_A else nominal / r.injected_A
             out.append(msgspec.structs.replace(r, value_V=r.value_V * scale, sigma_V=r.sigma_V * scale))
-        return tuple(out)
+        return pool, tuple(out), earlier
 
     def search_input(self) -> tuple[Pool, tuple[KeptReading, ...], LocateSettings]:
         """What a search over everything kept so far needs, detached from the visit."""
         self._learn_currents()
         self._searched_at = self._changes
-        settings = replace(self._settings, floating=floating_sinks(self.store.findings()))
-        readings = self.survey_readings()
-        return self.pool.read_with(r.source_id for r in readings), readings, settings
+        pool, readings, earlier = self._for_search()
+        return pool, readings, replace(self._settings, floating=floating_sinks(self.store.findings()), earlier=earlier)
 
     def _learn_currents(self) -> None:
         """What each placement really injected at its first reading, instead of what was planned.
@@ -258,7 +272,6 @@ class Visit:
             self.result = replace(self.result, next_station=result.next_station)
             self.revision += 1
             return True
-        result = with_earlier(result, self.covered, self._earlier, self._settings, self.pool.resistivity_ohm_m)
         self.result = result
         self.revision += 1
         for finding in result.findings:
@@ -297,6 +310,7 @@ class Visit:
     def set_stage(self, number: int, stage: Stage, note: str = "", result: dict[str, Any] | None = None) -> None:
         self.store.set_finding_stage(number, stage, note, result, self._wall_s())
         if stage == "repaired":
+            self.store.set_meta(PATCHED_AFTER_ROW, self._last_row())
             self._ways_change()
         self.revision += 1
 
@@ -314,9 +328,6 @@ class Visit:
         self.revision += 1
         if next(f for f in self.pool.fittings if f.name == name).covered == covered:
             return
-        limits = None if self.result is None else limits_of(self.result, self.covered)
-        if limits is not None:
-            self._earlier = [e for e in self._earlier if e.covered != limits.covered] + [limits]
         fittings = tuple(
             msgspec.structs.replace(f, covered=covered) if f.name == name else f for f in self.pool.fittings
         )
