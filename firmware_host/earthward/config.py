@@ -80,6 +80,16 @@ class PairConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     back: str = "two rings"
 
 
+class OrientationConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The orientation sensor in the pole head, if there is one."""
+
+    sensor: Literal["none", "LSM6DSOX"] = "none"
+    magnetometer: Literal["none", "LIS3MDL"] = "LIS3MDL"
+    i2c_bus: Annotated[int, Meta(ge=0)] = 1
+    address: Annotated[int, Meta(ge=0x6A, le=0x6B)] = 0x6A
+    magnetometer_address: Annotated[int, Meta(ge=0x1C, le=0x1E)] = 0x1C
+
+
 class DetectorConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     window_s: Annotated[float, Meta(ge=0.1, le=10.0)] = 0.5
     update_s: Annotated[float, Meta(ge=0.02, le=2.0)] = 0.05
@@ -114,6 +124,7 @@ class Config(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     pins: PinsConfig = field(default_factory=PinsConfig)
     source: SourceConfig = field(default_factory=SourceConfig)
     pair: PairConfig = field(default_factory=PairConfig)
+    orientation: OrientationConfig = field(default_factory=OrientationConfig)
     detector: DetectorConfig = field(default_factory=DetectorConfig)
     service: ServiceConfig = field(default_factory=ServiceConfig)
     sound: SoundConfig = field(default_factory=SoundConfig)

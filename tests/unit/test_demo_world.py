@@ -19,6 +19,7 @@ from earthward.commands.demo_world import (
 )
 from earthward.config import Config, PairConfig
 from earthward.emulated.bench import Technician
+from earthward.emulated.head import EmulatedHead
 from earthward.emulated.pool import VirtualPool
 from earthward.emulated.scenario import LeakSpec, Scenario
 from earthward.record.place import HEADS, Head, Station
@@ -129,7 +130,8 @@ def test_the_test_leak_takes_current_while_it_is_connected() -> None:
 @pytest.mark.parametrize("head", HEADS)
 def test_the_record_and_the_emulated_head_mean_the_same_electrodes(head: Head) -> None:
     """The record works places out from the head's drawing, the bench from its own: a steady hand makes them agree."""
-    bench = SimpleNamespace(scenario=Scenario(head=head), pool=VirtualPool(Scenario(head=head), ManualClock()))
+    scenario, clock = Scenario(head=head), ManualClock()
+    bench = SimpleNamespace(scenario=scenario, pool=VirtualPool(scenario, clock), head=EmulatedHead(scenario, clock))
     place = Station(position_m=(3.0, 2.0, 0.7), bearing_deg=250.0)
     pose = Technician(bench).hold(place.position_m, 250.0)  # type: ignore[arg-type]
     assert len(pose.pairs) == Config(pair=PairConfig(head=head)).channels

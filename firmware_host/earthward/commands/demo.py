@@ -17,6 +17,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
@@ -27,12 +28,12 @@ from earthward.commands.demo_client import VisitError
 from earthward.commands.demo_lesson import Lesson
 from earthward.commands.demo_visit import WholeVisit
 from earthward.commands.demo_walk import Walk
-from earthward.commands.demo_world import Calendar
-from earthward.config import Config, SwitchName
+from earthward.commands.demo_world import Calendar, moving_time_s
+from earthward.config import Config, OrientationConfig, SwitchName
 from earthward.daemon.life import Daemon
 from earthward.daemon.parts import Wiring
 from earthward.daemon.recorder import write_whole
-from earthward.daemon.wiring import SUPERVISED_S, make_receiver, wire
+from earthward.daemon.wiring import HEAD_CALIBRATION, SUPERVISED_S, make_head, make_receiver, wire
 from earthward.devices.source import SourceLink
 from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.emulated.scenario import Scenario
@@ -60,6 +61,11 @@ VISIT_FITTINGS = 3
 DEMO_CURRENT_A = 0.010
 
 
+ORIENTED = "-oriented"
+#: Every head, then those that a visit can be made with that have an orientation sensor.
+DEMO_HEADS = (*HEADS, *(head + ORIENTED for head in HEADS))
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--headless", action="store_true", help="no dashboard: a scripted technician does the visit")
     parser.add_argument("--seed", type=int, default=1, help="which invented pool (default 1)")
@@ -75,7 +81,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="with --headless: the whole visit (default), or only a walk along the pool's edge",
     )
     parser.add_argument(
-        "--head", choices=HEADS, default="single", help="what the pole carries: one pair (default), two, or three axes"
+        "--head",
+        choices=DEMO_HEADS,
+        default="single",
+        help="what the pole carries: one pair (default), two, or three axes; oriented: with an orientation sensor",
     )
     parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 3; with a walk 0)")
     parser.add_argument(
@@ -96,6 +105,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     if args.speed is not None and not 0.1 <= args.speed <= 10:
         raise InputError(f"a speed of {args.speed:g} is not possible: choose 0.1 to 10")
+    if args.head.endswith(ORIENTED) and not args.headless and not args.serve:
+        raise InputError(
+            f"--head {args.head} needs --headless: with the dashboard nobody holds the head against a wall; "
+            f"give the head without {ORIENTED}"
+        )
     if args.phone is not None and not 1 <= args.phone <= 65535:
         raise InputError(f"port {args.phone} is not possible: choose 1024 to 65535")
     # Acquisition must get the interpreter within a conversion (1.2 ms), not within the usual 5 ms.
@@ -136,6 +150,7 @@ def demo_config(scenario: Scenario, socket: Path) -> Config:
         adc=msgspec.structs.replace(config.adc, front_end_gain=scenario.front_end_gain),
         pair=msgspec.structs.replace(config.pair, spacing_m=scenario.spacing_m, head=scenario.head),
         source=msgspec.structs.replace(config.source, current_limit_A=DEMO_CURRENT_A),
+        orientation=OrientationConfig(sensor="LSM6DSOX") if scenario.orientation_sensor else config.orientation,
         service=msgspec.structs.replace(config.service, socket=str(socket)),
     )
 
@@ -144,7 +159,10 @@ def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
     """The daemon's wiring to the emulated bench."""
     link = SourceLink(bench.port, clock, supervised_s=SUPERVISED_S * max(1.0, clock.speed), expect_emulated=True)
     receiver = make_receiver(config, bench.i2c, bench.reader_clock(), bench.pin_factory)
-    wiring = wire(config, clock, receiver, link, emulated=True, pin_factory=bench.pin_factory)
+    # The calibration of an invented sensor is kept beside the socket, which goes with the demo.
+    kept = Path(config.service.socket).parent / HEAD_CALIBRATION
+    head = make_head(config, bench.i2c, bench.head_clock(), kept)
+    wiring = wire(config, clock, receiver, link, emulated=True, pin_factory=bench.pin_factory, head=head)
     wiring.on_move = lambda place: hold(bench, place)
     if isinstance(clock, PacedClock):
         brake = clock.brake()
@@ -154,8 +172,9 @@ def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
 
 def hold(bench: EmulatedBench, place: Station) -> None:
     """The virtual technician takes the pole where a client says it is; a place outside leaves it where it was."""
+    moving_s = moving_time_s(bench.scenario)
     try:
-        bench.technician.hold(place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=0.15)
+        bench.technician.hold(place.position_m, place.bearing_deg or 0.0, vertical=place.vertical, moving_s=moving_s)
     except InputError as error:
         logging.getLogger(__name__).warning("%s", error)
 
@@ -172,7 +191,9 @@ def new_visit(scenario: Scenario, config: Config, out: Path, calendar_s: Callabl
 
 def make_scenario(args: argparse.Namespace) -> Scenario:
     usual = VISIT_FITTINGS if (args.headless and args.job == "visit") or (args.guided and not args.headless) else 0
-    return Scenario.random(args.seed, fittings=usual if args.fittings is None else args.fittings, head=args.head)
+    fittings = usual if args.fittings is None else args.fittings
+    head: Any = args.head.removesuffix(ORIENTED)
+    return Scenario.random(args.seed, fittings=fittings, head=head, orientation_sensor=args.head.endswith(ORIENTED))
 
 
 # ---- headless ---------------------------------------------------------------------------------------------------

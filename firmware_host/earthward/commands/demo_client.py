@@ -38,6 +38,8 @@ class InstrumentClient:
         self.events: list[Event] = []
         self.kept: list[m.Kept] = []
         self.problems: list[str] = []
+        self.done = 0
+        """Requests that were answered as carried out."""
 
     async def __aenter__(self) -> Self:
         reader, self._writer = await asyncio.open_unix_connection(self._path, limit=1 << 24)
@@ -74,6 +76,8 @@ class InstrumentClient:
                         self.events.append(message)
                     case m.Kept():
                         self.kept.append(message)
+                    case m.Done():
+                        self.done += 1
                     case m.Problem():
                         self.problems.append(message.text)
                     case _:

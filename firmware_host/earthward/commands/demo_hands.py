@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from earthward.commands.demo_client import InstrumentClient, VisitError
+from earthward.commands.demo_world import TURNING_S
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.daemon.recorder import write_whole
@@ -22,6 +23,8 @@ from earthward.record.place import Station
 from earthward.record.reading import TestLeakState
 
 STILL_S = 0.25
+#: The head's sensor has seen it at rest so long after it came to rest.
+SEEN_STILL_S = 0.6
 NAME = "scripted technician"
 
 
@@ -117,7 +120,7 @@ class Hands:
         for turn in HEADS[self._bench.scenario.head]:
             place = turned(base, turn)
             client.send(m.MoveTo(place=place))
-            await self.pause(STILL_S)
+            await self.pause(STILL_S if not self._bench.scenario.orientation_sensor else TURNING_S + SEEN_STILL_S)
             order = ("A", "B") if electrode_of(client) == "A" else ("B", "A")
             for electrode in order:
                 await self.select(client, electrode)

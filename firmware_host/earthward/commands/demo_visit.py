@@ -15,9 +15,20 @@ from typing import Any, TypeVar
 import numpy as np
 
 from earthward.commands.demo_client import InstrumentClient, VisitError
-from earthward.commands.demo_hands import Hands, in_words, is_open
+from earthward.commands.demo_hands import SEEN_STILL_S, Hands, in_words, is_open
 from earthward.commands.demo_walk import told
-from earthward.commands.demo_world import Calendar, HandHeldPole, dye_drawn, leak_L_per_day, level_log
+from earthward.commands.demo_world import (
+    BEARING_SIGMA_DEG,
+    PLUMB_DEG,
+    WALL_DEG,
+    WALL_LEAN_DEG,
+    Calendar,
+    HandHeldPole,
+    dye_drawn,
+    leak_L_per_day,
+    level_log,
+    moving_time_s,
+)
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.daemon.recorder import write_whole
@@ -42,6 +53,8 @@ NEAR_M, ENOUGH_NEAR = 1.0, 3
 #: The test leak: a bare wire end with a resistor in its lead, about a 1 mm hole; so far from the pair's middle.
 TEST_LEAK_OHM, TEST_LEAK_M = 27e3, 0.45
 LOG_BEFORE_H, LOG_AFTER_H = 48, 96
+#: A bearing known less well than this is taken anew at a wall; so long a rest the head's sensor wants there.
+VAGUE_DEG, RESTS_S = 4.0, 2.0
 
 
 class WholeVisit(Hands):
@@ -67,6 +80,8 @@ class WholeVisit(Hands):
         self._pole = HandHeldPole(bench.scenario, self._draw)
         self._places: dict[str, tuple[Point, float]] = {}
         self._repaired = False
+        self._steady_deg: tuple[float, float] | None = None
+        self.wall_contacts = 0
         daemon.wiring.on_move = self._hold
 
     async def run(self) -> dict[str, Any]:
@@ -77,14 +92,16 @@ class WholeVisit(Hands):
             client.send(m.Ask(what="plan"))
             await client.wait(lambda: client.plan is not None, 10.0, "the daemon tells no plan")
             await self.begin(client)
+            await self.make_head_ready(client)
             summary["sensitivity"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
             summary["cover"] = await self.cover_strongest(client)
             if not summary["sensitivity"]["ok"]:
                 # What it asks for: the strongest fitting is covered now, so the test leak gets more of the current.
                 summary["sensitivity"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
-            began_s, before = self._bench.clock.now(), self._pole.holds
+            began_s, before, contacts = self._bench.clock.now(), self._pole.holds, self.wall_contacts
             found = await self.survey(client)
             summary |= {"holds": self._pole.holds - before, "survey_s": round(self._bench.clock.now() - began_s, 1)}
+            summary |= {"wall_contacts": self.wall_contacts - contacts}
             result = self._visit.result
             located, sentence = told(result, s)
             self._say(sentence)
@@ -145,7 +162,7 @@ class WholeVisit(Hands):
         place = Station(position_m=middle, bearing_deg=0.0, name="T1")
         await self.select(client, "A")
         self.put_down(client, place)
-        await self.pause(0.25)
+        await self.pause(moving_time_s(s) + (SEEN_STILL_S if s.orientation_sensor else 0.1))
         judged = len([e for e in client.events if e.code == "test leak"])
         for connected in (False, True, False, True, False):
             if connected:
@@ -218,11 +235,21 @@ class WholeVisit(Hands):
 
         async def once() -> None:
             called = next(names)
+            await self._bearing_known(client, position_m)
             self._places[called] = (position_m, bearing_deg)
             self._pole.put_down()
             await self.station(client, called, position_m, bearing_deg)
 
         await self._again_after_a_trip(client, once)
+
+    async def _bearing_known(self, client: InstrumentClient, near_m: Point) -> None:
+        """With a sensor in the head: back to a wall where the bearing has become vague."""
+        if not self._scenario.orientation_sensor:
+            return
+        head = None if client.state is None else client.state.head
+        told = None if head is None else head.told
+        if told is None or told.bearing_sigma_deg is None or told.bearing_sigma_deg > VAGUE_DEG:
+            await self.to_wall(client, near_m)
 
     def near(self, target_m: Point3) -> list[str]:
         """Stations that see a place well, nearest first."""
@@ -293,6 +320,7 @@ class WholeVisit(Hands):
     async def _once_more(self, client: InstrumentClient, name: str, finding: int) -> None:
         position, bearing = self._places[name]
         taken = {r["station"] for r in self.rows if r["purpose"] == "re-measure"}
+        await self._bearing_known(client, position)
         self._pole.put_down()
         called = name if name not in taken else f"{name} again"
         await self.station(client, called, position, bearing, purpose="re-measure", finding=finding)
@@ -362,7 +390,54 @@ class WholeVisit(Hands):
 
     def _hold(self, place: Station) -> None:
         """Where a client says that the pole is, a person holds it, about."""
-        self._bench.technician.hold_ends(*self._pole.ends(place), moving_s=0.15)
+        ends = self._pole.ends(place) if self._steady_deg is None else self._pole.steady(place, *self._steady_deg)
+        self._bench.technician.hold_ends(*ends, moving_s=moving_time_s(self._scenario))
+
+    # ---- a head with a sensor -----------------------------------------------------------------------------------
+
+    async def make_head_ready(self, client: InstrumentClient) -> None:
+        """Held plumb by a spirit level, so that the sensor's offset and mounting no longer count; then at a wall."""
+        if not self._scenario.orientation_sensor:
+            return
+        s = self._scenario
+        middle = (round(s.length_m / 2, 2), round(s.width_m / 2, 2), round(s.depth_m / 2, 2))
+        await self._steady(
+            client, Station(position_m=middle, bearing_deg=0.0), (BEARING_SIGMA_DEG, PLUMB_DEG), m.Plumb()
+        )
+        await self.to_wall(client, middle)
+
+    async def to_wall(self, client: InstrumentClient, near_m: Point) -> None:
+        """The head square to the wall that is nearest to a place, so that its gyroscope counts from there."""
+        s = self._scenario
+        off = s.spacing_m / 2 + 0.05
+        x, y, z = near_m
+        gaps = [(x, 180.0), (s.length_m - x, 0.0), (y, 270.0), (s.width_m - y, 90.0)]
+        bearing = min(gaps)[1]
+        at = {180.0: (off, y), 0.0: (s.length_m - off, y), 270.0: (x, off), 90.0: (x, s.width_m - off)}[bearing]
+        keep_in = (min(max(at[0], off), s.length_m - off), min(max(at[1], off), s.width_m - off), z)
+        await self._steady(client, Station(position_m=keep_in, bearing_deg=bearing), (WALL_DEG, WALL_LEAN_DEG),
+                           m.AtWall(bearing_deg=bearing))  # fmt: skip
+        self.wall_contacts += 1
+
+    async def _steady(
+        self, client: InstrumentClient, place: Station, spread_deg: tuple[float, float], say: m.Message
+    ) -> None:
+        self._steady_deg = spread_deg
+        client.send(m.MoveTo(place=place))
+        await self.pause(moving_time_s(self._scenario) + RESTS_S)
+        for _ in range(10):
+            problems, done = len(client.problems), client.done
+            client.send(say)
+            await client.wait(
+                lambda p=problems, d=done: len(client.problems) > p or client.done > d,  # type: ignore[misc]
+                10.0,
+                "the head's sensor gives no answer",
+            )
+            if len(client.problems) == problems:
+                self._steady_deg = None
+                return
+            await self.pause(0.3)
+        raise VisitError(f"the head's sensor takes no rest: {client.problems[-1]}")
 
     async def _searched(self, client: InstrumentClient) -> None:
         """Until the plan speaks of everything kept."""

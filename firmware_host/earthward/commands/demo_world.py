@@ -30,6 +30,10 @@ POSITION_SIGMA_M, DEPTH_SIGMA_M = 0.06, 0.03
 BEARING_SIGMA_DEG, LEAN_SIGMA_DEG, SLIP_SIGMA_M = 10.0, 4.0, 0.03
 #: now and then all that is so many times worse
 CARELESS, CARELESS_TIMES = 0.05, 2.5
+#: against a wall, or plumb by a spirit level: bearing, lean
+WALL_DEG, WALL_LEAN_DEG, PLUMB_DEG = 2.0, 1.0, 0.3
+#: A scripted hand needs no time from place to place, but turns a head with a gyroscope as a person would.
+MOVING_S, TURNING_S = 0.15, 1.2
 #: readings of the ruler, and how a bucket's evaporation differs from the pool's
 RULER_SIGMA_MM, BUCKET_SIGMA = 0.5, 0.04
 
@@ -47,6 +51,11 @@ class Calendar:
 
     def skip(self, *, minutes: float = 0.0, hours: float = 0.0) -> None:
         self._skipped_s += 60.0 * minutes + 3600.0 * hours
+
+
+def moving_time_s(scenario: Scenario) -> float:
+    """How long the scripted hand takes from one hold to the next."""
+    return TURNING_S if scenario.orientation_sensor else MOVING_S
 
 
 def leak_L_per_day(leak: LeakSpec) -> float:
@@ -117,6 +126,15 @@ class HandHeldPole:
         self._shift = self._care() * self._draw.normal(0.0, sigma)
         self._turn = None
 
+    def steady(
+        self, place: Station, bearing_deg: float, lean_deg: float
+    ) -> tuple[Point3, Point3, tuple[tuple[Point3, Point3], ...]]:
+        """The same with the head against something that holds it: errors of the angles as stated (one standard
+        deviation), none of the place."""
+        self._turn, self._shift, self._slip = None, np.zeros(3), np.zeros(3)
+        self._angles = self._draw.normal(0.0, np.radians([lean_deg, lean_deg, bearing_deg]))
+        return self._held(place)
+
     def ends(self, place: Station) -> tuple[Point3, Point3, tuple[tuple[Point3, Point3], ...]]:
         """Front and back electrode, and those of the head's further pairs, where they really are while the person says
         `place`."""
@@ -128,7 +146,10 @@ class HandHeldPole:
             self._slip = worse * self._draw.normal(0.0, SLIP_SIGMA_M, 3)
             spread = np.radians([LEAN_SIGMA_DEG, LEAN_SIGMA_DEG, BEARING_SIGMA_DEG])
             self._angles = worse * self._draw.normal(0.0, spread)
-        offsets = [_leaning(e, self._angles) for e in self._head(wanted[0], place.vertical)]
+        return self._held(place)
+
+    def _held(self, place: Station) -> tuple[Point3, Point3, tuple[tuple[Point3, Point3], ...]]:
+        offsets = [_leaning(e, self._angles) for e in self._head(place.bearing_deg or 0.0, place.vertical)]
         s = self._scenario
         reach = np.abs(offsets).max(axis=0) + 0.02
         size = np.array([s.length_m, s.width_m, s.depth_m])

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from earthward.daemon import protocol as m
+from earthward.daemon.parts import HeadSense
 from earthward.daemon.recorder import Recorder
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.source import LinkStatus
@@ -126,6 +127,16 @@ def receiver(status: AdcStatus, detectors: Sequence[Detector], head: Head = "sin
     )
 
 
+def head(sense: HeadSense | None) -> m.HeadHealth | None:
+    """The orientation sensor's own words."""
+    if sense is None:
+        return None
+    told, text = sense.now(), sense.text
+    if told is None:
+        return m.HeadHealth(ok=False, text=text or "The orientation sensor has not yet seen the head at rest.")
+    return m.HeadHealth(ok=told.bearing_sigma_deg is not None and not text, text=text, told=told)
+
+
 def recording(recorder: Recorder | None) -> m.Recording:
     if recorder is None:
         return m.Recording(ok=True, text="Not recording.")
@@ -154,6 +165,7 @@ def state(daemon: Daemon) -> m.State:
             back=config.pair.back,
             crossed=wiring.channels > 1,
         ),
+        head=head(wiring.head),
         detector=daemon.measuring.in_words(),
         stations=0 if visiting is None else visiting.visit.stations,
         stray_turns=daemon.stray.turns.done,

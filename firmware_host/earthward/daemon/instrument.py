@@ -7,6 +7,7 @@ from typing import Literal
 from msgspec import Struct, field
 
 from earthward.record.board import BoardReport, ElectrodeName
+from earthward.record.place import Orientation
 
 
 class Permissive(Struct, frozen=True, kw_only=True):
@@ -122,3 +123,12 @@ class PairInfo(Struct, frozen=True, kw_only=True):
     front: str = "one ring"
     back: str = "two rings"
     crossed: bool = False
+
+
+class HeadHealth(Struct, frozen=True, kw_only=True):
+    """The orientation sensor in the pole head. ok: lean and bearing are known; else `text` says what is missing."""
+
+    ok: bool
+    text: str
+    told: Orientation | None = None
+    """None: it cannot say how the head is held, and people's own word counts."""

@@ -14,7 +14,7 @@ from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
 from earthward.devices.source.transport import SeenFrame
 from earthward.record.event import Event
-from earthward.record.place import Station
+from earthward.record.place import Orientation, Station
 from earthward.signal.types import SampleBlock
 
 #: Takes a block of samples in the reading thread; it must be quick.
@@ -36,6 +36,20 @@ class LinkBoard(Board, Protocol):
     def drain_events(self) -> list[Event]: ...
 
 
+class HeadSense(Protocol):
+    """What the daemon needs of an orientation sensor (`earthward.devices.head_sensor.HeadSensor`)."""
+
+    def start(self) -> None: ...
+    def close(self) -> None: ...
+    def now(self) -> Orientation | None: ...
+    def at_wall(self, bearing_deg: float) -> None: ...
+    def plumb(self) -> None: ...
+    @property
+    def moving_s(self) -> float: ...
+    @property
+    def text(self) -> str: ...
+
+
 @dataclass
 class Wiring:
     """`emulated` is shown everywhere."""
@@ -50,6 +64,8 @@ class Wiring:
     ear: Sounder | None = None
     notify: Notifier | None = None
     channels: int = 1
+    #: The orientation sensor in the pole head, if there is one.
+    head: HeadSense | None = None
     #: A recording is played: there is nothing to interlock, and nothing can be driven.
     playback: bool = False
     wall_s: Callable[[], float] = field(default=lambda: 0.0)

@@ -189,6 +189,8 @@ class Person:
             spot = self._spot
             if spot is None or self._keeping:
                 return
+            if self._wiring.head is not None:
+                spot.moved(self._wiring.head.moving_s)
             wish = spot.on_reading(message, self._wiring.clock.now(), self._mains_V() / self._water_mains_V)
             if wish is not None and all(spot.good(r) for r in self._detection.latest.values()):
                 self._keep(spot, wish)

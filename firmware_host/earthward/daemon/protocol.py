@@ -14,6 +14,7 @@ from msgspec import Struct, field
 
 from earthward.config import SwitchName as SwitchName
 from earthward.daemon.instrument import AdcHealth as AdcHealth
+from earthward.daemon.instrument import HeadHealth as HeadHealth
 from earthward.daemon.instrument import Interlock as Interlock
 from earthward.daemon.instrument import InterlockName as InterlockName
 from earthward.daemon.instrument import LinkHealth as LinkHealth
@@ -102,6 +103,8 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     adc: AdcHealth
     recording: Recording
     pair: PairInfo = field(default_factory=PairInfo)
+    head: HeadHealth | None = None
+    """None: there is no orientation sensor in the head."""
     detector: str = ""
     stations: int = 0
     survey: str = ""
@@ -384,6 +387,17 @@ class StrayTurn(Message, tag="stray_turn", frozen=True, kw_only=True):
     """Source off: the pair is held as the stray-voltage check asks (along, across, end for end): measure."""
 
 
+class AtWall(Message, tag="at_wall", frozen=True, kw_only=True):
+    """The head is held still, its front square against a wall of the pool: its orientation sensor counts bearings from
+    here. bearing_deg None: the wall is the one nearest to the place last told."""
+
+    bearing_deg: float | None = None
+
+
+class Plumb(Message, tag="plumb", frozen=True, kw_only=True):
+    """The pole is held plumb and still: what the orientation sensor's accelerometer sees is up. Kept for other days."""
+
+
 class Ask(Message, tag="ask", frozen=True, kw_only=True):
     """Send one message of this kind now."""
 
@@ -417,6 +431,8 @@ FromClient = (
     | SetSound
     | ScanBand
     | StrayTurn
+    | AtWall
+    | Plumb
     | Ask
 )
 

@@ -11,7 +11,7 @@ from earthward.daemon import protocol as m
 from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection
 from earthward.daemon.flight import Flight
-from earthward.daemon.parts import Wiring
+from earthward.daemon.parts import HeadSense, Wiring
 from earthward.daemon.person import Person
 from earthward.daemon.server import ClientServer
 from earthward.daemon.source import SourceFollower
@@ -95,6 +95,11 @@ class Requests:
                 if self._detection.source.energised:
                     raise InputError("the stray-voltage check needs the source off: let go of the enable first")
                 self._source_off.turns.press(self._wiring.clock.now())
+            case m.Plumb():
+                self._head().plumb()
+                self._changed()
+            case m.AtWall(bearing_deg=bearing):
+                self._at_wall(bearing)
             case m.KeepTail():
                 self._flight.keep_tail()
             case m.KeepFlight():
@@ -109,6 +114,21 @@ class Requests:
                 return False
         reply([])
         return True
+
+    def _head(self) -> HeadSense:
+        if self._wiring.head is None:
+            raise InputError("there is no orientation sensor in the head (configuration: [orientation])")
+        return self._wiring.head
+
+    def _at_wall(self, bearing_deg: float | None) -> None:
+        head, place = self._head(), None if self._visiting is None else self._visiting.place
+        if bearing_deg is None:
+            if self._visiting is None or place is None:
+                raise InputError("where the pole is has not been said, so the wall is not known: choose a place first")
+            bearing_deg = self._visiting.visit.wall_bearing_deg(place)
+        head.at_wall(bearing_deg)
+        self._teller.event("info", "at the wall", f"Head square to the wall in {bearing_deg:.0f} degrees.")
+        self._changed()
 
     def _on_record(self, message: m.FromClient, reply: Reply) -> None:
         """What reads or writes the survey's record: done by the clerk, in order. Raises InputError."""

@@ -179,6 +179,12 @@ class SpotRoutine:
             return KeepNow(self.place(), self.turn.name)
         return None
 
+    def moved(self, at_s: float) -> None:
+        """The head's own sensor saw it move: what was measured until then belongs to no place."""
+        if self._holding and at_s > self._since_s:
+            self._since_s = at_s
+            self._recent.clear()
+
     def good(self, reading: m.ReadingMessage) -> bool:
         """Whether a reading, of any pair of the head, may be kept with the present hold."""
         return self._since_hold(reading) and _valued(reading) and not BAD_FLAGS.intersection(reading.flags)

@@ -20,7 +20,7 @@ from earthward.daemon.plan import build_plan
 from earthward.daemon.searching import Searching
 from earthward.daemon.telling import Teller
 from earthward.errors import InputError
-from earthward.record.place import Station
+from earthward.record.place import Orientation, Station
 from earthward.record.reading import KeptReading
 from earthward.survey.photos import photo_in
 from earthward.survey.steps import Instrument
@@ -48,6 +48,8 @@ class Visiting:
         self._instrument = instrument
         self.place: Station | None = None
         self._moved_s = -math.inf
+        #: The hold under way: where and since when, and how the head is held in it.
+        self._hold: tuple[tuple[Station | None, float], Orientation] | None = None
         self.searching = Searching(visit, clerk, teller, wiring.clock, self.tell_plan)
 
     # ---- telling ----------------------------------------------------------------------------------------------
@@ -100,6 +102,7 @@ class Visiting:
         place = wish.place or self.place
         upright = place is not None and place.vertical and self.visit.head == "crossed"
         readings = [self._keepable(latest.get(k)) for k in range(1 if upright else self._wiring.channels)]
+        orientation = self._orientation(place)
         if len({r.source_id for r in readings}) > 1:
             raise InputError("the injection electrode has only just changed; hold the pole still and keep again")
 
@@ -118,18 +121,36 @@ class Visiting:
             if wish.purpose == "survey":
                 self.searching.request()
 
-        self._clerk.put(lambda: self._keep_all(wish, place, readings), kept, lambda error: reply([problem(error)]))
+        self._clerk.put(
+            lambda: self._keep_all(wish, place, readings, orientation), kept, lambda error: reply([problem(error)])
+        )
 
     def _keepable(self, reading: m.ReadingMessage | None) -> m.ReadingMessage:
         """Raises InputError unless it was measured here and now."""
         window_s = 0.0 if reading is None else reading.window_s or 0.0
         if reading is None or self._clock.now() - reading.t_s > window_s + FRESH_S:
             raise InputError("there is no fresh reading to keep; is the source on and the pair in the water?")
+        head = self._wiring.head
+        if head is not None and reading.t_s - window_s / 2 < head.moving_s:
+            raise InputError("hold still: the head moved while this was measured, as its orientation sensor saw")
         if reading.t_s - window_s / 2 < self._moved_s:
             raise InputError("the pole has only just come here; hold it still for a moment and keep again")
         return reading
 
-    def _keep_all(self, wish: m.Keep, place: Station | None, readings: list[m.ReadingMessage]) -> list[KeptReading]:
+    def _orientation(self, place: Station | None) -> Orientation | None:
+        """What the head's sensor says of this hold; the same for every electrode that is read in it."""
+        head = self._wiring.head
+        told = None if head is None else head.now()
+        if head is None or told is None:
+            self._hold = None
+            return None
+        if self._hold is None or self._hold[0] != (place, head.moving_s):
+            self._hold = (place, head.moving_s), told
+        return self._hold[1]
+
+    def _keep_all(
+        self, wish: m.Keep, place: Station | None, readings: list[m.ReadingMessage], orientation: Orientation | None
+    ) -> list[KeptReading]:
         """In the clerk's thread."""
         kept: list[KeptReading] = []
         for reading in readings:
@@ -148,6 +169,7 @@ class Visiting:
                     test_leak=wish.test_leak,
                     uid=wish.uid if not wish.uid or not reading.channel else f"{wish.uid}-{reading.channel}",
                     turn=wish.turn,
+                    orientation=orientation,
                 )
             )
         return kept

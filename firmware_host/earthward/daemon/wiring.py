@@ -9,24 +9,32 @@ from __future__ import annotations
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
+
+import msgspec
 
 from earthward.clock import Clock, wall_s
 from earthward.config import Config
 from earthward.daemon.parts import Receiver, TakeBlock, Wiring
+from earthward.daemon.recorder import write_whole
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
 from earthward.devices.ads1115.process import ReaderProcess
 from earthward.devices.cue import CueSettings
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
+from earthward.devices.head_sensor import HeadSensor, HeadSettings
 from earthward.devices.i2c import KernelParts, open_i2c
 from earthward.devices.notify import Notifier
 from earthward.devices.sound import Output, Sounder
 from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
 from earthward.devices.source import SourceLink
+from earthward.record.calibration import HeadCalibration
 from earthward.signal.types import SampleBlock
 
 log = logging.getLogger(__name__)
 
+#: Where the calibration of the head's orientation sensor is kept, in the data folder.
+HEAD_CALIBRATION = "head-sensor.json"
 #: The link withholds its heartbeat when the supervisor has not run for so long; the board's dead-man does the rest.
 SUPERVISED_S = 0.3
 
@@ -88,6 +96,35 @@ def make_receiver_processes(config: Config, clock: Clock) -> Receiver:
         parts = KernelParts(config.adc.i2c_bus, config.adc.ready_pin if settings.channel == 0 else None)
         group.add(ReaderProcess(parts, clock, settings, on_block=group.deliver))
     return group
+
+
+def make_head(config: Config, bus: Bus, clock: Clock, path: Path) -> HeadSensor | None:
+    """The orientation sensor in the head, as configured; its calibration is kept in the file `path`. Raises
+    InputError."""
+    wanted = config.orientation
+    if wanted.sensor == "none":
+        return None
+    settings = HeadSettings(wanted.address, None if wanted.magnetometer == "none" else wanted.magnetometer_address)
+    return HeadSensor(bus, clock, settings, read_head_calibration(path), lambda c: _keep_head(path, c), wall_s)
+
+
+def read_head_calibration(path: Path) -> HeadCalibration | None:
+    """What was kept of the sensor; None (and a line in the log) if it cannot be used."""
+    try:
+        return msgspec.json.decode(path.read_bytes(), type=HeadCalibration)
+    except FileNotFoundError:
+        return None
+    except (OSError, msgspec.MsgspecError) as error:
+        log.warning("the orientation sensor's calibration %s is not used: %s", path, error)
+        return None
+
+
+def _keep_head(path: Path, calibration: HeadCalibration) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        write_whole(path, msgspec.json.encode(calibration))
+    except OSError as error:
+        log.warning("the orientation sensor's calibration cannot be kept: %s", error)
 
 
 def _converters(config: Config) -> list[AdcSettings]:
@@ -174,10 +211,15 @@ def make_pool_side(
 
 def hardware_wiring(config: Config, clock: Clock) -> Wiring:
     """The parts of a Raspberry Pi. Raises InputError with one sentence for whatever is missing."""
+    head = None
+    if config.orientation.sensor != "none":
+        head = make_head(
+            config, open_i2c(config.orientation.i2c_bus), clock, Path(config.service.data_dir) / HEAD_CALIBRATION
+        )
     open_i2c(config.adc.i2c_bus)  # a bus that is not there is told now, and not by the reading process
     link = SourceLink(config.link.port, clock, supervised_s=SUPERVISED_S, expect_emulated=False)
     receiver = make_receiver_processes(config, clock)
-    return wire(config, clock, receiver, link, emulated=False, pin_factory=None, notify=Notifier())
+    return wire(config, clock, receiver, link, emulated=False, pin_factory=None, notify=Notifier(), head=head)
 
 
 def wire(
@@ -189,6 +231,7 @@ def wire(
     emulated: bool,
     pin_factory: Any,
     notify: Notifier | None = None,
+    head: HeadSensor | None = None,
 ) -> Wiring:
     """A wiring over a given receiver, link and pin factory: the same for real parts and for the emulated bench."""
     contacts = ContactSplitter()
@@ -212,6 +255,7 @@ def wire(
         ear=ear,
         notify=notify,
         channels=config.channels,
+        head=head,
         wall_s=wall_s,
         listen_to_contacts=contacts.listen,
         close_pins=close_pins,

@@ -36,6 +36,8 @@ RESET_CONFIG = 0x8583
 WAKE_S = 25e-6
 READY_PULSE_S = 8e-6
 CHUNK = 48
+#: real seconds that a bus which another thread uses is waited for
+BUS_WAIT_S = 0.02
 
 POINTER_CONVERSION, POINTER_CONFIG, POINTER_LOW, POINTER_HIGH = range(4)
 
@@ -260,8 +262,18 @@ class EmulatedAds:
             return (bytes((register >> 8, register & 0xFF)) + b"\xff" * count)[:count]
 
 
+class BusPart(Protocol):
+    """A chip on the bus: what it does with the bytes of a transfer that is addressed to it."""
+
+    def write(self, data: bytes) -> None: ...
+    def read(self, count: int) -> bytes: ...
+    def reset(self) -> None:
+        """Power on."""
+        ...
+
+
 class FakeI2C:
-    """The part of a CircuitPython I2C bus that drivers use, with faults. Address -> `EmulatedAds`.
+    """The part of a CircuitPython I2C bus that drivers use, with faults. `chips`: address -> part.
 
     Faults (attributes): `absent` addresses answer with NACK; `fail_next` holds one exception (or None) per coming
     transfer; `stuck` is None, "zeros" (SDA low: everything reads 0), or "timeout" (SCL low: each transfer blocks
@@ -274,7 +286,7 @@ class FakeI2C:
     def __init__(self, clock: Clock, wire_Hz: float | None = None) -> None:
         self._clock = clock
         self._wire_Hz = wire_Hz
-        self.chips: dict[int, EmulatedAds] = {}
+        self.chips: dict[int, BusPart] = {}
         self.absent: set[int] = set()
         self.fail_next: list[OSError | None] = []
         self.stuck: str | None = None
@@ -283,11 +295,13 @@ class FakeI2C:
         self.transfers = 0
         self._lock = threading.Lock()
 
-    def add(self, address: int, chip: EmulatedAds) -> None:
+    def add(self, address: int, chip: BusPart) -> None:
         self.chips[address] = chip
 
     def try_lock(self) -> bool:
-        return not self.lock_held and self._lock.acquire(blocking=False)
+        # Another thread's transfer takes microseconds on a wire, and real milliseconds of a busy machine here: that
+        # wait is the machine's, so it passes in real time, while bench time may stand still.
+        return not self.lock_held and self._lock.acquire(timeout=BUS_WAIT_S)
 
     def unlock(self) -> None:
         self._lock.release()
@@ -298,7 +312,7 @@ class FakeI2C:
     def deinit(self) -> None:
         """Nothing to let go of."""
 
-    def _chip(self, address: int, size: int) -> EmulatedAds:
+    def _chip(self, address: int, size: int) -> BusPart:
         self.transfers += 1
         if self._wire_Hz is not None:
             self._clock.sleep((9 * (size + 1) + 2) / self._wire_Hz)

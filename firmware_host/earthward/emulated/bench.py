@@ -26,6 +26,8 @@ from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses
 from earthward.emulated.board import EmulatedBoard
 from earthward.emulated.board_logic import RELEASE_SEEN_S
 from earthward.emulated.firmware_board import FirmwareBoard
+from earthward.emulated.head import EmulatedHead
+from earthward.emulated.inertial import Defects, EmulatedLis3mdl, EmulatedLsm6dsox
 from earthward.emulated.network import Potential
 from earthward.emulated.pins import EmulatedPins
 from earthward.emulated.pool import Pose, VirtualPool
@@ -37,6 +39,9 @@ SWITCH_KEPT = 8.3e-5
 #: What reading a conversion and starting the next takes on a real bus, about.
 TRANSFERS_S = 0.3e-3
 ADDRESS, CROSSED_ADDRESS = 0x48, 0x49
+HEAD_SENSORS = (0x6A, 0x1C)
+#: What a look at the head's sensors takes on a real bus, about.
+LOOK_S = 1e-3
 
 
 @dataclass(frozen=True)
@@ -104,6 +109,7 @@ class Technician:
         """Hold the electrodes at given places: of the pair, and (front, back) of further pairs of the head."""
         pose = Pose(front_m, back_m, others_m)
         self._bench.pool.move(pose, moving_s)
+        self._bench.head.move(pose, moving_s)
         self.pose = pose
         return pose
 
@@ -177,7 +183,7 @@ class Technician:
 
     def unplug_adc(self) -> None:
         """The converter's wires come off: NACK."""
-        self._bench.i2c.absent.update(self._bench.i2c.chips)
+        self._bench.i2c.absent.update(self._bench.converters)
 
     def trap_air(self, *inputs: int) -> None:
         """Air stays at the electrodes on these inputs (none: it comes out)."""
@@ -189,14 +195,22 @@ class Technician:
 
     def replug_adc(self) -> None:
         """... and on again; the chip was without supply meanwhile."""
-        for chip in self._bench.i2c.chips.values():
-            chip.reset()
-        self._bench.i2c.absent.clear()
+        self.reset_chip()
+        self._bench.i2c.absent.difference_update(self._bench.converters)
 
     def reset_chip(self) -> None:
         """A dip of the converter's supply: its registers are those of power-on."""
-        for chip in self._bench.i2c.chips.values():
+        for chip in self._bench.converters.values():
             chip.reset()
+
+    def unplug_head_sensor(self) -> None:
+        """The orientation sensor's wires in the cable break."""
+        self._bench.i2c.absent.update(HEAD_SENSORS)
+
+    def replug_head_sensor(self) -> None:
+        for address in HEAD_SENSORS:
+            self._bench.i2c.chips[address].reset()
+        self._bench.i2c.absent.difference_update(HEAD_SENSORS)
 
 
 class EmulatedBench:
@@ -226,6 +240,10 @@ class EmulatedBench:
         self.pins = pins or BenchPins()
         self.pool = VirtualPool(scenario, clock, field)
         self.i2c = FakeI2C(clock)
+        self.converters: dict[int, EmulatedAds] = {}
+        self.head = EmulatedHead(scenario, clock)
+        if scenario.orientation_sensor:
+            self._add_head_sensors()
         self.pin_factory = EmulatedPins(clock)
         self.board: EmulatedBoard | FirmwareBoard
         if firmware is not None:
@@ -267,10 +285,20 @@ class EmulatedBench:
             seed=s.seed * 2 + pair,
         )
         self.i2c.add(address, chip)
+        self.converters[address] = chip
         if self._ready_wire and s.head != "three-axis":
             pulse = self.pin_factory.pin(ready).pulse_low
             self._pulses.append(ReadyPulses(self.clock, chip, pulse, lambda: self.i2c.transfers))
         return chip
+
+    def _add_head_sensors(self) -> None:
+        """Typical ones: offsets and scales within their data sheets' (from memory), glued in by eye."""
+        seed = self.scenario.seed * 7
+        force = Defects(seed + 1, offset=0.012, scale=0.004, crossed=0.003, mounting_deg=1.0)
+        rate = Defects(seed + 2, offset=0.7, scale=0.005, crossed=0.003, mounting_deg=1.0)
+        field_ = Defects(seed + 3, offset=0.01, scale=0.01, crossed=0.003, mounting_deg=1.0)
+        self.i2c.add(HEAD_SENSORS[0], EmulatedLsm6dsox(self.clock, self.head, seed, force, rate))
+        self.i2c.add(HEAD_SENSORS[1], EmulatedLis3mdl(self.clock, self.head, seed, field_))
 
     # ---- what the instrument is given ---------------------------------------------------------------------
 
@@ -300,6 +328,10 @@ class EmulatedBench:
         if self.scenario.head != "single" and isinstance(self.clock, PacedClock):
             return PunctualClock(self.clock, TRANSFERS_S)
         return self.clock
+
+    def head_clock(self) -> Clock:
+        """The clock for what looks at the head's sensors: bench time waits for each of its looks."""
+        return PunctualClock(self.clock, LOOK_S) if isinstance(self.clock, PacedClock) else self.clock
 
     # ---- life ---------------------------------------------------------------------------------------------
 

@@ -78,6 +78,8 @@ class Scenario:
     """Both electrodes of the pair with their series resistors."""
     head: Head = "single"
     """Crossed: a second pair at right angles on a second converter; three-axis: three pairs on one converter."""
+    orientation_sensor: bool = False
+    """An accelerometer, a gyroscope and a magnetometer in the head, on the converter's bus."""
     front_end_gain: float = 1.0
     mains_Hz: float = 50.0
     mains_V: float = 1.2e-3
@@ -107,6 +109,7 @@ class Scenario:
         leaks: int = 1,
         bonded_electrode: bool = False,
         head: Head = "single",
+        orientation_sensor: bool = False,
     ) -> Scenario:
         """Draw a rectangular pool with holes (1 to 4 mm). `fittings` None draws 0 to 4 of them."""
         if leaks < 0 or (fittings is not None and fittings < 0):
@@ -145,6 +148,7 @@ class Scenario:
             earth_electrode_ohm=round(draw.uniform(40.0, 300.0), 1),
             pair_ohm=round(draw.uniform(400.0, 4000.0)),
             head=head,
+            orientation_sensor=orientation_sensor,
             mains_Hz=mains_Hz,
             mains_V=round(math.exp(draw.uniform(math.log(0.2e-3), math.log(4e-3))), 6),
             offset_V=round(draw.uniform(-15e-3, 15e-3), 6),

@@ -7,7 +7,7 @@ from typing import Annotated
 
 import msgspec
 
-from earthward.record.base import Record, positive, said
+from earthward.record.base import Point, Record, positive, said
 
 #: A calibration is to be repeated after a year (common practice, no source).
 OVERDUE_S = 365.0 * 86400.0
@@ -54,6 +54,19 @@ class Calibration(Record, frozen=True, kw_only=True):
         """One phrase for survey and report."""
         emulated = "EMULATED, " if self.emulated else ""
         return f"{emulated}kit {self.kit}, sha256 {self.digest()[:16]}"
+
+
+class HeadCalibration(Record, frozen=True, kw_only=True):
+    """What is kept of the orientation sensor in a pole head."""
+
+    up: Annotated[Point, said("where its accelerometer sees up while the head is plumb, in its own axes")] = (
+        0.0,
+        0.0,
+        1.0,
+    )
+    plumb: Annotated[bool, said("that was seen while a person held the head plumb")] = False
+    rate_offset_rad_per_s: Annotated[Point, said("what its gyroscope shows at rest")] = (0.0, 0.0, 0.0)
+    time_s: Annotated[float, said("when, seconds since 1970")] = 0.0
 
 
 QUANTITIES = ("front_end_gain", "zero", "converter_rate", "current_sense", "spacing")

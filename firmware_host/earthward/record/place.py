@@ -28,6 +28,27 @@ class Station(Record, frozen=True, kw_only=True):
     text: str = ""
 
 
+class Orientation(Record, frozen=True, kw_only=True):
+    """How the head is held, as a sensor in it tells: where its axes ahead, left and up point in the pool's coordinates
+    (z down). bearing_deg of the axis ahead, from +x towards +y; None while it points up or down. bearing_sigma_deg
+    None: the bearing is not known (never held against a wall, or lost); the axes then only tell how the head leans.
+    tilt_sigma_deg about each level axis. still: it is not moving. text: what is the matter, if anything."""
+
+    ahead: Point
+    left: Point
+    up: Point
+    bearing_deg: float | None
+    bearing_sigma_deg: float | None
+    tilt_sigma_deg: float
+    still: bool = True
+    text: str = ""
+
+    @property
+    def tilt_deg(self) -> float:
+        """By how much the head leans from plumb."""
+        return math.degrees(math.acos(max(-1.0, min(1.0, -self.up[2]))))
+
+
 class Mark(Record, frozen=True, kw_only=True):
     """A point on the deck that tapes are hooked to."""
 

@@ -12,26 +12,35 @@ import msgspec
 
 from earthward.errors import InputError
 from earthward.record.base import Point
-from earthward.record.place import Head, Station
+from earthward.record.place import Head, Orientation, Station
 from earthward.record.reading import KeptReading
 
+#: A head that leans, or points, this far from how it is said to be held is held otherwise.
+OTHERWISE_DEG = 40.0
 
-def pair_ends(place: Station, spacing_m: float, head: Head = "single", channel: int = 0) -> tuple[Point, Point]:
+
+def pair_ends(
+    place: Station, spacing_m: float, head: Head = "single", channel: int = 0, orientation: Orientation | None = None
+) -> tuple[Point, Point]:
     """Front and back electrode of the pair on an input, for a head held at `place`: bearing from back to front, or
     front end down. Channel 1 of crossed pairs lies a quarter turn to the left; of three axes channel 1 does, and
-    channel 2 points down.
+    channel 2 points down. `orientation`: what a sensor in the head says; where its bearing is not known, the place's
+    counts and it tells the lean.
 
-    Raises InputError where the bearing has not been said.
+    Raises InputError where the bearing has not been said, or the head is not held as said.
     """
     half = spacing_m / 2
+    if orientation is not None:
+        axes = _sensed(place, head, orientation)
+        # A single pair held upright points down with its axis ahead: the sensor tells that as it is.
+        upright = False
+    else:
+        upright = place.vertical and head != "three-axis"
+        axes = ((0.0, 0.0, 1.0),) * 3 if upright else _axes(place)
     if head == "three-axis":
-        axes = _axes(place)
         nose = _moved(place.position_m, [half * sum(axis[k] for axis in axes) for k in range(3)])
         return nose, _moved(nose, [-spacing_m * v for v in axes[channel]])
-    if place.vertical:
-        axis = (0.0, 0.0, 1.0)
-    else:
-        axis = _axes(place)[1 if head == "crossed" and channel else 0]
+    axis = axes[1 if head == "crossed" and channel and not upright else 0]
     arm = [half * v for v in axis]
     return _moved(place.position_m, arm), _moved(place.position_m, [-v for v in arm])
 
@@ -50,6 +59,38 @@ def held_at(reading: KeptReading, head: Head) -> Station:
     place = msgspec.structs.replace(place, vertical=False, bearing_deg=bearing or 0.0)
     back = [-spacing_m / 2 * sum(axis[k] for axis in _axes(place)) for k in range(3)]
     return msgspec.structs.replace(place, position_m=_moved(reading.front_m, back))
+
+
+def _sensed(place: Station, head: Head, told: Orientation) -> tuple[Point, Point, Point]:
+    """Ahead, to the left, down as a sensor says. Raises InputError if the head is not held as said."""
+    axes = (told.ahead, told.left, (-told.up[0], -told.up[1], -told.up[2]))
+    if place.vertical and head != "three-axis":
+        if _apart_deg(told.ahead, (0.0, 0.0, 1.0)) > OTHERWISE_DEG:
+            raise InputError("the pair is not held upright, front end down, as the orientation sensor sees it")
+        return axes
+    if told.bearing_deg is None or _apart_deg(told.up, (0.0, 0.0, -1.0)) > OTHERWISE_DEG:
+        raise InputError("the head is not held level, as the orientation sensor sees it: hold the pole upright")
+    if place.bearing_deg is None:
+        raise InputError("the station has no bearing: say which way the front end points")
+    off = math.remainder(place.bearing_deg - told.bearing_deg, 360.0)
+    if told.bearing_sigma_deg is None:
+        return tuple(_about_up(axis, off) for axis in axes)  # type: ignore[return-value]
+    if abs(off) > OTHERWISE_DEG:
+        raise InputError(
+            f"the head points to {told.bearing_deg:.0f} degrees and not to {place.bearing_deg:.0f}, as the orientation "
+            "sensor sees it: turn it as asked, or hold it square to a wall and say so"
+        )
+    return axes
+
+
+def _apart_deg(a: Point, b: Point) -> float:
+    return math.degrees(math.acos(max(-1.0, min(1.0, sum(u * v for u, v in zip(a, b, strict=True))))))
+
+
+def _about_up(v: Point, angle_deg: float) -> Point:
+    """Turned from +x towards +y."""
+    c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
+    return c * v[0] - s * v[1], s * v[0] + c * v[1], v[2]
 
 
 def _axes(place: Station) -> tuple[Point, Point, Point]:

@@ -13,6 +13,7 @@ from dataclasses import replace
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from earthward.errors import InputError
 from earthward.inversion import guide
@@ -23,7 +24,7 @@ from earthward.inversion.wording import place_in_words
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget
-from earthward.record.place import Head, Placement, Station
+from earthward.record.place import Head, Orientation, Placement, Station
 from earthward.record.reading import NONE_COVERED, KeptReading, Measured, Purpose, Reading, TestLeakState
 from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
@@ -34,6 +35,20 @@ from earthward.survey.pair import pair_ends
 from earthward.survey.sensitivity import SensitivityResult, judge_sensitivity, sensitivity_wanted
 from earthward.survey.steps import STEP_TITLES, Instrument, course, outcomes_of
 from earthward.survey.store import SurveyStore
+
+
+def _as_sensed(told: Orientation | None) -> dict[str, Any]:
+    """What a reading keeps of a sensor's word."""
+    if told is None:
+        return {}
+    known = told.bearing_sigma_deg is not None
+    return {
+        "bearing_deg": told.bearing_deg if known else None,
+        "bearing_sigma_deg": told.bearing_sigma_deg,
+        "tilt_deg": told.tilt_deg,
+        "tilt_sigma_deg": told.tilt_sigma_deg,
+    }
+
 
 #: A new finding nearer than this to a known one is the same one.
 SAME_PLACE_M = 0.5
@@ -88,6 +103,11 @@ class Visit:
         """What the pole head reads at once."""
         return self._settings.head
 
+    def wall_bearing_deg(self, place: Station) -> float:
+        """From a place square to the nearest wall."""
+        toward = guide.toward_wall(self.pool, np.array([place.position_m]))[0]
+        return math.degrees(math.atan2(toward[1], toward[0])) % 360.0
+
     def use_settings(self, settings: Mapping[str, Any]) -> None:
         """The measuring settings from now on; readings and sensitivity tests name them."""
         self._measuring = dict(settings)
@@ -108,6 +128,7 @@ class Visit:
         test_leak: TestLeakState | None = None,
         uid: str = "",
         turn: str = "",
+        orientation: Orientation | None = None,
     ) -> KeptReading:
         """Write a reading durably and give it back as it stands in the record. InputError when it cannot be kept.
 
@@ -125,7 +146,7 @@ class Visit:
         again = self._kept_already((*way, test_leak), reading) if not uid else self._known_uid(uid)
         if again is not None:
             return again
-        front, back = pair_ends(place, self._spacing_m, self.head, reading.channel)
+        front, back = pair_ends(place, self._spacing_m, self.head, reading.channel, orientation)
         kept = KeptReading(
             front_m=front,
             back_m=back,
@@ -142,6 +163,7 @@ class Visit:
             settings_id=self._settings_id,
             uid=uid,
             turn=turn,
+            **_as_sensed(orientation),
             covered=tuple(sorted(self.covered)) or NONE_COVERED,
             # What the lock-in measured is kept as it is, whatever fields it has.
             **{name: getattr(reading, name) for name in Measured.__struct_fields__},

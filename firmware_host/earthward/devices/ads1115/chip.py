@@ -39,6 +39,7 @@ TALK_S = 0.1
 TURN_S = 0.7e-3
 
 LOST_SETTINGS = "The converter lost its settings (a reset, perhaps a dip of its supply): it is being set up again."
+HELD = "The I2C bus is held by another program or thread: stop whatever else uses the converter's bus."
 SLOW = "The converter does not finish its conversions: check the I2C data line and the converter's supply."
 
 
@@ -105,11 +106,13 @@ class ChipError(Exception):
 
 
 class DeadlineBus:
-    """Stands between driver and bus, so that the driver's endless loops end: past the deadline every call raises."""
+    """Stands between driver and bus, so that the driver's endless loops end: past the deadline every call raises
+    ChipError with what is `slow`, or `held` while the bus is not to be had."""
 
-    def __init__(self, bus: Bus, clock: Clock) -> None:
+    def __init__(self, bus: Bus, clock: Clock, slow: str = SLOW, held: str = HELD) -> None:
         self._bus = bus
         self._clock = clock
+        self._slow, self._held = slow, held
         self.deadline_s = float("inf")
 
     def allow(self, seconds: float) -> None:
@@ -122,7 +125,7 @@ class DeadlineBus:
     def try_lock(self) -> bool:
         if self._bus.try_lock():
             return True
-        self._check("The I2C bus is held by another program or thread: stop whatever else uses the converter's bus.")
+        self._check(self._held)
         self._clock.sleep(0.0005)
         return False
 
@@ -130,15 +133,15 @@ class DeadlineBus:
         self._bus.unlock()
 
     def writeto(self, address: int, buffer: Any, *, start: int = 0, end: int | None = None) -> None:
-        self._check(SLOW)
+        self._check(self._slow)
         self._bus.writeto(address, buffer, start=start, end=len(buffer) if end is None else end)
 
     def readfrom_into(self, address: int, buffer: Any, *, start: int = 0, end: int | None = None) -> None:
-        self._check(SLOW)
+        self._check(self._slow)
         self._bus.readfrom_into(address, buffer, start=start, end=len(buffer) if end is None else end)
 
     def writeto_then_readfrom(self, address: int, out_buffer: Any, in_buffer: Any, **slices: Any) -> None:
-        self._check(SLOW)
+        self._check(self._slow)
         self._bus.writeto_then_readfrom(address, out_buffer, in_buffer, **slices)
 
 
