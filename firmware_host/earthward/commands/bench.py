@@ -1,6 +1,7 @@
 """`earthward bench`: parts proven before they go to the water, and how fast this computer is.
 
-`electrodes` and `machine` are here; `pair` is in `bench_pair`, cell, cable, earth, source and trend in `bench_parts`.
+`electrodes` and `machine` are here; `pair` is in `bench_pair`, `tank` in `bench_tank`, the other parts and `trend` in
+`bench_parts`.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from earthward import __version__
-from earthward.commands import bench_pair, bench_parts
+from earthward.commands import bench_pair, bench_parts, bench_tank
 from earthward.daemon.recorder import RecordingContent, read_recording
 from earthward.daemon.recording_csv import read_recording_csv
 from earthward.errors import InputError
@@ -46,6 +47,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     pair = subparsers.add_parser("pair", help="a pair in a jar: every value with pass, watch or replace, and why")
     bench_pair.add_arguments(pair)
     bench_parts.add_parts(subparsers)
+    tank = subparsers.add_parser("tank", help="a tub as a small pool: is the hole where the chain says it is?")
+    bench_tank.add_arguments(tank)
     machine = subparsers.add_parser("machine", help="how fast lock-in, field and search are on this computer")
     machine.add_argument("--json", action="store_true", help="one JSON object on stdout")
 
@@ -55,6 +58,8 @@ def run(args: argparse.Namespace) -> int:
         return _electrodes(args)
     if args.what == "pair":
         return bench_pair.run(args)
+    if args.what == "tank":
+        return bench_tank.run(args)
     return _machine(args) if args.what in ("machine", None) else bench_parts.run_part(args)
 
 
