@@ -32,7 +32,6 @@ from earthward.commands.demo_world import Calendar, moving_time_s
 from earthward.config import Config, OrientationConfig, SwitchName
 from earthward.daemon.life import Daemon
 from earthward.daemon.parts import Wiring
-from earthward.daemon.recorder import write_whole
 from earthward.daemon.wiring import HEAD_CALIBRATION, SUPERVISED_S, make_head, make_receiver, wire
 from earthward.devices.source import SourceLink
 from earthward.emulated.bench import BenchPins, EmulatedBench
@@ -42,6 +41,7 @@ from earthward.errors import InputError
 from earthward.inversion.types import LocateSettings
 from earthward.pool.pool_file import format_pool
 from earthward.record.place import HEADS, Station
+from earthward.survey.files.whole import write_whole
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
 

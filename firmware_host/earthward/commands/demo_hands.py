@@ -15,12 +15,12 @@ from earthward.commands.demo_client import InstrumentClient, VisitError
 from earthward.commands.demo_world import TURNING_S
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
-from earthward.daemon.recorder import write_whole
 from earthward.daemon.spot import HEADS, turned
 from earthward.emulated.bench import EmulatedBench
 from earthward.record.base import Point
 from earthward.record.place import Station
 from earthward.record.reading import TestLeakState
+from earthward.survey.files.whole import write_whole
 
 STILL_S = 0.25
 #: The head's sensor has seen it at rest so long after it came to rest.

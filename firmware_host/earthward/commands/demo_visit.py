@@ -31,7 +31,6 @@ from earthward.commands.demo_world import (
 )
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
-from earthward.daemon.recorder import write_whole
 from earthward.emulated.bench import EmulatedBench
 from earthward.emulated.scenario import Point3
 from earthward.inversion.types import Result
@@ -42,6 +41,7 @@ from earthward.record.place import COVERABLE, Station
 from earthward.record.reading import TestLeakState
 from earthward.report.build import build_report
 from earthward.survey.by_hand import report_written
+from earthward.survey.files.whole import write_whole
 from earthward.survey.levels import record_loss_test, visit_water_budget
 
 T = TypeVar("T")

@@ -15,13 +15,14 @@ import msgspec
 from earthward import __version__
 from earthward.daemon import health
 from earthward.daemon import protocol as m
-from earthward.daemon.recorder import Recorder, new_folder, write_whole
+from earthward.daemon.recorder import Recorder, new_folder
 from earthward.devices.protocol import REPLY, Type
 from earthward.devices.source.transport import SeenFrame
 from earthward.devices.supply import supply_flags
 from earthward.errors import InputError
 from earthward.safety.interlock import Latched
 from earthward.signal.types import SampleBlock
+from earthward.survey.files.whole import write_whole
 
 if TYPE_CHECKING:
     from earthward.daemon.life import Daemon

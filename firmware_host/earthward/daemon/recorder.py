@@ -17,18 +17,20 @@ import shutil
 import struct
 import threading
 import zlib
+from array import array
 from collections import deque
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from enum import IntEnum
 from itertools import pairwise
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any, BinaryIO, overload
 
 import numpy as np
 
 from earthward.errors import InputError
 from earthward.signal.types import SampleBlock
+from earthward.survey.files.whole import write_whole
 
 log = logging.getLogger(__name__)
 
@@ -38,6 +40,7 @@ _SAMPLES = struct.Struct("<qId")
 FORMAT_VERSION = 1
 #: A chunk longer than this is damage, not data: a block is some tens of samples.
 MAX_CHUNK = 1 << 22
+READ_AT_ONCE = 1 << 20
 #: The recording leaves so much room on its disk to the survey: some ten thousand visits' readings, or a day of events.
 RESERVE_BYTES = 64 << 20
 
@@ -99,27 +102,83 @@ def unpack_samples(chunk: Chunk) -> SampleBlock:
 
 def read_chunks(data: BinaryIO) -> Iterator[Chunk]:
     """Every intact chunk in order. Damage is skipped to the next magic; the generator's length tells the rest."""
-    buffer = data.read()
-    at = 0
-    while (at := buffer.find(MAGIC, at)) >= 0:
-        if at + _HEAD.size > len(buffer):
-            return
-        _, kind, channel, _, length = _HEAD.unpack_from(buffer, at)
+    for _, chunk in find_chunks(data):
+        yield chunk
+
+
+def find_chunks(data: BinaryIO) -> Iterator[tuple[int, Chunk]]:
+    """The same with the place of each chunk's payload in the file; never much more than a chunk in memory."""
+    buffer, base, at, ended = b"", 0, 0, False
+    while True:
+        found = buffer.find(MAGIC, at)
+        at = found if found >= 0 else max(at, len(buffer) - len(MAGIC) + 1)
+        head_there = found >= 0 and at + _HEAD.size <= len(buffer)
+        _, kind, channel, _, length = _HEAD.unpack_from(buffer, at) if head_there else (b"", 0, 0, 0, 0)
         end = at + _HEAD.size + length
+        if not ended and (not head_there or (length <= MAX_CHUNK and end + 4 > len(buffer))):
+            more = data.read(READ_AT_ONCE)
+            ended = len(more) < READ_AT_ONCE
+            buffer, base, at = buffer[at:] + more, base + at, 0
+            continue
+        if not head_there:
+            return
         if length <= MAX_CHUNK and end + 4 <= len(buffer):
             (crc,) = struct.unpack_from("<I", buffer, end)
             if zlib.crc32(buffer[at + 4 : end]) == crc and kind in tuple(ChunkKind):
-                yield Chunk(ChunkKind(kind), channel, buffer[at + _HEAD.size : end])
+                yield base + at + _HEAD.size, Chunk(ChunkKind(kind), channel, buffer[at + _HEAD.size : end])
                 at = end + 4
                 continue
         at += 1
 
 
+class StoredBlocks(Sequence[SampleBlock]):
+    """The blocks of a recording, read from its file when they are asked for: three hours in memory are 480 MB."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._places = array("Q")
+        self._lengths = array("I")
+        self._channels = array("B")
+
+    def add(self, place: int, chunk: Chunk) -> None:
+        """Raises ValueError or struct.error for what cannot be understood."""
+        unpack_samples(chunk)
+        self._places.append(place)
+        self._lengths.append(len(chunk.payload))
+        self._channels.append(chunk.channel)
+
+    def __len__(self) -> int:
+        return len(self._places)
+
+    @overload
+    def __getitem__(self, k: int) -> SampleBlock: ...
+    @overload
+    def __getitem__(self, k: slice) -> list[SampleBlock]: ...
+    def __getitem__(self, k: int | slice) -> SampleBlock | list[SampleBlock]:
+        with open(self._path, "rb") as data:
+            if isinstance(k, slice):
+                return [self._read(data, n) for n in range(*k.indices(len(self)))]
+            return self._read(data, range(len(self))[k])
+
+    def __iter__(self) -> Iterator[SampleBlock]:
+        with open(self._path, "rb") as data:
+            for k in range(len(self)):
+                yield self._read(data, k)
+
+    def _read(self, data: BinaryIO, k: int) -> SampleBlock:
+        data.seek(self._places[k])
+        return unpack_samples(Chunk(ChunkKind.SAMPLES, self._channels[k], data.read(self._lengths[k])))
+
+
 @dataclass(frozen=True, slots=True)
 class RecordingContent:
     header: dict[str, Any]
-    blocks: list[SampleBlock]
+    blocks: Sequence[SampleBlock]
     notes: list[dict[str, Any]]
+
+    @property
+    def channels(self) -> set[int]:
+        return {b.channel for b in self.blocks}
 
     def samples(self, channel: int = 0) -> SampleBlock:
         """All blocks of one channel joined. Raises InputError when there are none."""
@@ -142,25 +201,28 @@ def read_recording(folder: str | Path) -> RecordingContent:
     folder = Path(folder)
     try:
         header = json.loads((folder / "header.json").read_text(encoding="utf-8"))
-        with open(folder / "samples.ewc", "rb") as data:
-            chunks = list(read_chunks(data))
+        blocks, notes = _stored(folder / "samples.ewc")
     except (OSError, ValueError) as error:
         raise InputError(f"{folder} is not a recording ({error}); give the folder that holds header.json") from error
     version = header.get("format", 0) if isinstance(header, dict) else 0
     if version != FORMAT_VERSION:
         raise InputError(f"{folder} has recording format {version}, this program reads {FORMAT_VERSION}; update it")
-    blocks: list[SampleBlock] = []
-    notes: list[dict[str, Any]] = []
-    for chunk in chunks:
-        # A sound checksum over a senseless payload is a writer's defect: the rest of the recording is worth having.
-        try:
-            if chunk.kind is ChunkKind.SAMPLES:
-                blocks.append(unpack_samples(chunk))
-            else:
-                notes.append(json.loads(chunk.payload))
-        except (ValueError, struct.error) as error:
-            log.warning("%s: a chunk cannot be understood and is left out (%s)", folder, error)
     return RecordingContent(header, blocks, notes)
+
+
+def _stored(path: Path) -> tuple[StoredBlocks, list[dict[str, Any]]]:
+    blocks, notes = StoredBlocks(path), list[dict[str, Any]]()
+    with open(path, "rb") as data:
+        for place, chunk in find_chunks(data):
+            # A sound checksum over a senseless payload is a writer's defect: the rest of the recording is worth having.
+            try:
+                if chunk.kind is ChunkKind.SAMPLES:
+                    blocks.add(place, chunk)
+                else:
+                    notes.append(json.loads(chunk.payload))
+            except (ValueError, struct.error) as error:
+                log.warning("%s: a chunk cannot be understood and is left out (%s)", path, error)
+    return blocks, notes
 
 
 class Recorder:
@@ -270,21 +332,6 @@ class Recorder:
             self._wake.notify()
         self._thread.join(timeout=10)
         self._file.close()
-
-
-def write_whole(path: Path, data: bytes) -> None:
-    """A file that is there completely or not at all: temporary name, fsync, rename, fsync of the folder."""
-    temporary = path.with_name(path.name + ".part")
-    with open(temporary, "wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    os.replace(temporary, path)
-    folder = os.open(path.parent, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
 
 
 def new_folder(parent: Path) -> Path:

@@ -17,7 +17,6 @@ import msgspec
 from earthward.clock import Clock, wall_s
 from earthward.config import Config
 from earthward.daemon.parts import Receiver, TakeBlock, Wiring
-from earthward.daemon.recorder import write_whole
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
 from earthward.devices.ads1115.process import ReaderProcess
 from earthward.devices.cue import CueSettings
@@ -30,6 +29,7 @@ from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
 from earthward.devices.source import SourceLink
 from earthward.record.calibration import HeadCalibration
 from earthward.signal.types import SampleBlock
+from earthward.survey.files.whole import write_whole
 
 log = logging.getLogger(__name__)
 
