@@ -8,7 +8,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
 SUDO := $(shell if [ "$$(id -u)" = 0 ]; then echo; elif sudo -n true 2>/dev/null; then echo sudo; else echo false; fi)
 
-.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks faults virtual-pi clean
+.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks faults virtual-pi virtual-pi-load clean
 
 demo: setup
 	@if [ -t 0 ] && [ -t 1 ]; then $(BIN)/earthward demo; \
@@ -38,6 +38,12 @@ faults: setup-test
 virtual-pi: setup-test
 	PYTHON=$(BIN)/python bash tests/virtual_pi/build.sh build/virtual-pi
 	$(BIN)/python tests/virtual_pi/run.py --write docs/virtual-pi.md
+
+# What the daemon costs and loses at 500 and 1000 MIPS, time counted in instructions, on the machine that virtual-pi installed.
+virtual-pi-load: setup-test
+	PYTHON=$(BIN)/python bash tests/virtual_pi/build.sh build/virtual-pi
+	test -e build/virtual-pi/installed.img || $(BIN)/python tests/virtual_pi/run.py --only install
+	$(BIN)/python tests/virtual_pi/run.py --only load --write docs/virtual-pi.md
 
 lint: setup-test
 	$(BIN)/ruff check firmware_host tests hardware

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from tests.virtual_pi.as_a_pi import as_a_pi
 from tests.virtual_pi.power_cut import FLUSH, MAGIC, SUPER, Cuts, read_log
-from tests.virtual_pi.run import PAGE, steps_of
+from tests.virtual_pi.run import PAGE, Table, steps_of
 
 SECTOR = 512
 
@@ -16,6 +16,20 @@ def test_the_pages_commands_are_found_in_order() -> None:
     steps = steps_of(PAGE)
     assert steps[0] == "./install.sh --dry-run" and steps[1] == "sudo ./install.sh" and "sudo reboot" in steps
     assert any("doctor" in step for step in steps[steps.index("sudo reboot") :])
+
+
+def test_the_page_shows_each_stages_last_run_and_says_what_was_not_run(tmp_path: Path) -> None:
+    for found in ("well", "two\nlines | and a bar"):
+        table = Table(tmp_path / "found.json")
+        table.begin("boot")
+        table.add("power on", found)
+    later = Table(tmp_path / "found.json")
+    later.begin("power")
+    later.add("cuts", "3 missing", good=False)
+    lines = later.as_page().splitlines()
+    assert "| boot: power on | two lines / and a bar |" in lines and "well" not in later.as_page()
+    assert "| power: cuts | **NOT AS IT SHOULD BE** 3 missing |" in lines
+    assert "| install | not run |" in lines and "| boot | not run |" not in lines
 
 
 def entry(sector: int, data: bytes, flags: int = 0) -> bytes:

@@ -3,9 +3,11 @@
 
     python tests/virtual_pi/run.py [--build FOLDER] [--keep] [--only STAGE ...] [--write PAGE]
 
-Stages: install, boot, faults, power, versions. The machine after `install` is kept in the build folder: with --keep it
-is taken as it is. All but the installation runs on a processor whose time is counted in instructions, so that times
-do not depend on how busy this machine is. Everything below the daemon's devices is EMULATED.
+Stages: install, boot, faults, power, versions, load. The machine after `install` is kept in the build folder: with
+--keep it is taken as it is. What each stage found is kept there too, so that stages may be run one after another; the
+page then shows the last of each, and says of the others that they were not run. All but the installations run on a
+processor whose time is counted in instructions, so that times do not depend on how busy this machine is. Everything
+below the daemon's devices is EMULATED.
 """
 
 from __future__ import annotations
@@ -30,24 +32,35 @@ from tests.virtual_pi.power_cut import Cuts
 PAGE = ROOT / "docs" / "install-pi.md"
 PYTHON = "cd /usr/lib/virtual && /opt/virtual/bin/python"
 CONFIG = "/etc/earthward/earthward.toml"
+STAGES = ("install", "boot", "faults", "power", "versions", "load")
 #: so many instructions a second, in millions: about a Zero 2 W (from memory, to a factor of 1.5)
 MIPS = 1000
 
 
 class Table:
-    """What happened, line by line; printed as it comes."""
+    """What happened, line by line; printed as it comes, and kept by stage in a file."""
 
-    def __init__(self) -> None:
+    def __init__(self, kept: Path) -> None:
+        self._kept = kept
+        self.stages: dict[str, list[tuple[str, str]]] = json.loads(kept.read_text()) if kept.exists() else {}
         self.rows: list[tuple[str, str]] = []
         self.failed = 0
+
+    def begin(self, stage: str) -> None:
+        self.rows = []
+        self.stages[stage] = self.rows
 
     def add(self, what: str, found: str, good: bool = True) -> None:
         self.failed += not good
         self.rows.append((what, found if good else f"**NOT AS IT SHOULD BE** {found}"))
         print(f"{what:58s} {self.rows[-1][1]}", flush=True)
+        self._kept.write_text(json.dumps(self.stages, indent=1))
 
     def as_page(self) -> str:
-        lines = ["| what | found |", "|---|---|", *(f"| {what} | {found} |" for what, found in self.rows)]
+        rows = [(f"{stage}: {what}", found) for stage, kept in self.stages.items() for what, found in kept]
+        rows += [(stage, "not run") for stage in STAGES if stage not in self.stages]
+        lines = ["| what | found |", "|---|---|"]
+        lines += [f"| {what} | {' '.join(found.split()).replace('|', '/')} |" for what, found in rows]
         return "\n".join(lines) + "\n"
 
 
@@ -216,15 +229,51 @@ def versions(folder: Path, table: Table, disk: Path) -> None:
         machine.wait_off(600)
 
 
+#: (millions of instructions a second, share of samples that may be lost, processor seconds a second of the instrument)
+LOAD_BARS = ((1000, 0.0005, 0.15), (500, 0.005, 0.30))
+
+
+def load(folder: Path, table: Table, disk: Path) -> None:
+    """What the running instrument costs and loses on small processors, quiet and in a burst of work."""
+    for mips, lost_bar, cpu_bar in LOAD_BARS:
+        with Machine(Settings(folder, copied(disk, folder / "load.img"), mips)) as machine:
+            machine.wait_up(1800)
+            machine.must(f"{PYTHON} ready.py", seconds=300)
+            found: dict[str, Any] = json.loads(machine.must(f"{PYTHON} load.py 10", seconds=900))
+        for name in ("quiet", "burst"):
+            part = found[name]
+            if not found["dashboard"]:
+                raise MachineError("the dashboard has ended before the load was measured")
+            lost = part["lost"] / part["conversions"]
+            each = ", ".join(f"{who} {share:.3f}" for who, share in part["cpu"].items())
+            ours = part["cpu"]["daemon"] + part["cpu"]["reader"] + part["cpu"]["dashboard"]
+            table.add(
+                f"{mips} MIPS, {name}, {part['seconds']:.0f} s: samples",
+                f"{part['lost']} of {part['conversions']} lost ({lost:.2%})",
+                lost <= lost_bar,
+            )
+            table.add(
+                f"{mips} MIPS, {name}: processor seconds a second",
+                f"{ours:.3f} of the instrument ({each}); processor idle {part['idle']:.0%}",
+                name == "burst" or ours <= cpu_bar,
+            )
+        table.add(
+            f"{mips} MIPS: busiest threads of the daemon", ", ".join(f"{x:.3f}" for x in found["quiet"]["threads"])
+        )
+        off = found["off_s"]
+        table.add(f"{mips} MIPS: source off asked for in the burst", f"done after {off * 1e3:.0f} ms", off <= 0.1)
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--build", type=Path, default=ROOT / "build" / "virtual-pi")
     parser.add_argument("--keep", action="store_true", help="take the installed machine of the last run")
-    parser.add_argument("--only", nargs="*", default=["install", "boot", "faults", "power", "versions"])
+    parser.add_argument("--only", nargs="*", choices=STAGES, default=STAGES[:5])
     parser.add_argument("--cuts", type=int, default=20)
     parser.add_argument("--write", type=Path, help="write the table into this page, below its line of dashes")
     args = parser.parse_args()
-    folder, table = args.build.resolve(), Table()
+    folder = args.build.resolve()
+    table = Table(folder / "found.json")
     begin = time.monotonic()
     stages: dict[str, Callable[[], None]] = {
         "install": lambda: install(folder, table),
@@ -232,10 +281,12 @@ def main() -> int:
         "faults": lambda: faults(folder, table, folder / "installed.img"),
         "power": lambda: power(folder, table, folder / "installed.img", args.cuts),
         "versions": lambda: versions(folder, table, folder / "installed.img"),
+        "load": lambda: load(folder, table, folder / "installed.img"),
     }
     for name, stage in stages.items():
         if name not in args.only or (name == "install" and args.keep):
             continue
+        table.begin(name)
         try:
             stage()
         except (MachineError, TimeoutError, subprocess.TimeoutExpired, ValueError) as error:
