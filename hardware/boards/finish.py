@@ -1,6 +1,7 @@
 """From the unrouted board to a checked one: tracks, ground areas, design rules.
 
 python3 -m hardware.boards.finish source build/source
+python3 -m hardware.boards.finish --check source hardware/boards/source/source.kicad_pcb     the rules alone
 """
 
 from __future__ import annotations
@@ -9,6 +10,7 @@ import hashlib
 import json
 import re
 import sys
+import tempfile
 from collections import Counter
 from pathlib import Path
 
@@ -46,10 +48,11 @@ def fill(board: pcbnew.BOARD) -> None:
 def rule_report(path: Path) -> str:
     """KiCad's own design rule check of a board file; rules and limits are read from the files beside it."""
     board = pcbnew.LoadBoard(str(path))
-    report = path.with_suffix(".rpt")
-    if not pcbnew.WriteDRCReport(board, str(report), pcbnew.EDA_UNITS_MILLIMETRES, True):
-        raise RuntimeError(f"KiCad could not check {path}")
-    return report.read_text(encoding="utf-8")
+    with tempfile.TemporaryDirectory() as folder:
+        report = Path(folder) / "report"
+        if not pcbnew.WriteDRCReport(board, str(report), pcbnew.EDA_UNITS_MILLIMETRES, True):
+            raise RuntimeError(f"KiCad could not check {path}")
+        return report.read_text(encoding="utf-8")
 
 
 def findings(report: str) -> Counter[str]:
@@ -94,6 +97,10 @@ def write_check(path: Path, found: Counter[str]) -> None:
 
 
 if __name__ == "__main__":
-    result = build(boards()[sys.argv[1]], Path(sys.argv[2]))
-    print(dict(result))
+    arguments = [a for a in sys.argv[1:] if a != "--check"]
+    if "--check" in sys.argv:
+        result = findings(rule_report(Path(arguments[1])))
+    else:
+        result = build(boards()[arguments[0]], Path(arguments[1]))
+    print(f"KiCad's design rules: {dict(result) or 'nothing found'}")
     sys.exit(any(not kind.startswith("warning") for kind in result))

@@ -10,7 +10,7 @@ from hardware.boards.model import BoardPart, BoardSpec, NetClass, Place, Region,
 from hardware.receiver_front_end import front_end
 from hardware.receiver_front_end.on_the_pi import AROUND, CONVERTER_PINS
 
-PAIR = frozenset({"front", "back", "ring"})
+PAIR = frozenset({"front", "back", "ring", "front2", "back2"})
 PAIR_MM = 0.8
 _C1206 = "Capacitor_SMD:C_1206_3216Metric_Pad1.33x1.80mm_HandSolder"
 FOOTPRINTS = {
@@ -35,13 +35,13 @@ def _pads(part: front_end.Part) -> dict[str, str]:
     if part.kind == "Z":  # the circuit names the anode first
         return {"1": part.nodes[1], "2": part.nodes[0]}
     if part.kind == "U":
-        return CONVERTER_PINS
+        return CONVERTER_PINS[part.ref]
     return {"1": part.nodes[0], "2": part.nodes[1]}
 
 
 def parts() -> tuple[BoardPart, ...]:
     found = []
-    for part in front_end.PARTS:
+    for part in front_end.ALL_PARTS:
         if part.kind == "X":
             continue  # in the case; J2 takes its lead
         footprint = FOOTPRINTS.get(part.name, FOOTPRINTS.get(part.kind, _C1206))
@@ -61,16 +61,17 @@ def spec() -> BoardSpec:
         height_mm=56.5,
         parts=parts(),
         fixed={
-            "J1": Place(8.37, 4.77, 90), "U1": Place(58, 13, 0), "J2": Place(20, 49.8, 0), "J3": Place(38.5, 49.8, 0),
-            "J4": Place(7, 18, 270), "R1": Place(20, 40, 90), "R3": Place(25.08, 40, 90), "R5": Place(30.16, 40, 90),
-            "C4": Place(34.2, 42.6, 90),
+            "J1": Place(8.37, 4.77, 90), "U1": Place(58, 13, 0), "U2": Place(38.6, 13, 0),
+            "J2": Place(11.5, 49.8, 0), "J3": Place(38.5, 49.8, 0), "J4": Place(7, 18, 270),
+            "R1": Place(11.5, 41.3, 90), "R3": Place(16.58, 41.3, 90), "R5": Place(21.66, 41.3, 90),
+            "R13": Place(26.74, 41.3, 90), "R15": Place(31.0, 41.3, 90), "C4": Place(34.7, 42.6, 90),
         },
         rows_mm=(11, 17.3, 23.6, 29.9, 36.2),
         row_span_mm=(12.5, 56),
         holes=((3.5, 3.5), (61.5, 3.5), (3.5, 53), (61.5, 53)),
         hole_footprint="MountingHole:MountingHole_2.7mm_M2.5",
         slots=(),
-        regions=(Region("pair", PAIR, ((15, 40.4), (36, 40.4), (36, 56.5), (15, 56.5)), PAIR_MM),),
+        regions=(Region("pair", PAIR, ((7.5, 41.7), (36.4, 41.7), (36.4, 56.5), (7.5, 56.5)), PAIR_MM),),
         classes=(NetClass("pair", PAIR, 0.5), NetClass("power", frozenset({"0", "v33", "v5pi"}), 0.5)),
         rules=(
             Rule("pair's leads to everything else", "pair", "Default", PAIR_MM,
@@ -78,10 +79,14 @@ def spec() -> BoardSpec:
                  "clearance in pollution degree 3 (from memory)"),
             Rule("pair's leads to supplies", "pair", "power", PAIR_MM, "as above"),
         ),
-        near=(("C3", "U1"), ("C1", "U1"), ("Z1", "U1"), ("C2", "R8"), ("C5", "C4"), ("D4", "J4")),
-        texts=(
-            ("Earthward front end B", 47, 41, 1.2), ("1 front  2 back  3 ring", 25, 45.6, 0.8),
-            ("stop  0 V  enable  0 V", 46, 45.6, 0.8), ("NO SOURCE HERE", 9, 47, 1.0),
+        near=(
+            ("C3", "U1"), ("C1", "U1"), ("C7", "U2"), ("C6", "U2"), ("Z1", "U1"), ("C2", "R8"), ("C5", "C4"),
+            ("D4", "J4"),
         ),
-        no_ground=(((15, 39.8), (36, 39.8), (36, 56.5), (15, 56.5)),),
+        texts=(
+            ("Earthward front end B", 48.5, 40.4, 1.2), ("NO SOURCE HERE", 48.5, 42.6, 1.0),
+            ("1 front  2 back  3 ring  4 front  5 back", 21.6, 45.7, 0.8), ("stop  0 V  enable  0 V", 46, 45.7, 0.8),
+            ("0x48", 58, 38.1, 0.8), ("0x49", 38.6, 38.1, 0.8),
+        ),
+        no_ground=(((7.5, 41.1), (36.4, 41.1), (36.4, 56.5), (7.5, 56.5)),),
     )  # fmt: skip

@@ -12,19 +12,19 @@ import sys
 from pathlib import Path
 
 import pcbnew
-from hardware.boards import boards
+from hardware.boards import boards, silk
 from hardware.boards.footprints import LIBRARY
 from hardware.boards.model import BoardSpec, Point
+from hardware.boards.reader import ORIGIN_MM
 
 mm = pcbnew.FromMM
-#: Where the board's upper left corner lies on the sheet.
-ORIGIN_MM = (40.0, 40.0)
 #: What an ordinary two-layer process makes: IPC-2221B table 6-1 asks for 0.1 mm at up to 30 V (outer layers,
 #: uncoated, from memory); makers' usual limit is 0.15 mm; 0.2 mm is kept.
 CLEARANCE_MM = 0.2
 TRACK_MM = 0.3
 VIA_MM, VIA_HOLE_MM = 0.8, 0.4
 EDGE_MM = 0.5
+SLOT_MM = 1.5
 
 
 def at(x: float, y: float) -> pcbnew.wxPoint:
@@ -101,9 +101,6 @@ def _arc(board: pcbnew.BOARD, centre: Point, start: Point, degrees: float) -> No
     board.Add(shape)
 
 
-SLOT_MM = 1.5
-
-
 def _outline(board: pcbnew.BOARD, spec: BoardSpec) -> None:
     w, h, r = spec.width_mm, spec.height_mm, spec.corner_mm
     _segment(board, (r, 0), (w - r, 0))
@@ -152,13 +149,12 @@ def _parts(board: pcbnew.BOARD, spec: BoardSpec) -> None:
         fp.SetPosition(at(place.x_mm, place.y_mm))
         fp.SetOrientationDegrees(place.turn_deg)
         fp.Value().SetVisible(False)
-        fp.Reference().SetTextSize(pcbnew.wxSizeMM(0.9, 0.9))
-        fp.Reference().SetTextThickness(mm(0.14))
         found = {pad.GetNumber() for pad in fp.Pads()}
-        if "_1206_" in part.footprint or "_1210_" in part.footprint:  # between the pads, where it disturbs nobody
+        if any(word in part.footprint for word in silk.NAME_WITHIN):  # between the pads, where it disturbs nobody
             fp.Reference().SetTextAngle(-fp.GetOrientation())
             fp.Reference().SetPosition(at(place.x_mm, place.y_mm))
             fp.Reference().SetTextSize(pcbnew.wxSizeMM(0.8, 0.8))
+            fp.Reference().SetTextThickness(mm(0.12))
         missing = set(part.pads) - found
         if missing:
             raise ValueError(f"{part.ref}: {part.footprint} has no pad {sorted(missing)}")
@@ -228,6 +224,8 @@ def unrouted(spec: BoardSpec, folder: Path) -> Path:
     _parts(board, spec)
     _outline(board, spec)
     _texts(board, spec)
+    for ref in silk.tidy(board, spec):
+        print(f"{ref}: no clear place for its name")
     _ground(board, spec)
     title = board.GetTitleBlock()
     title.SetTitle(spec.title)

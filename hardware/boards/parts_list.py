@@ -133,7 +133,7 @@ def kind_of(board: str, part: BoardPart) -> tuple[str, float]:
     for around in AROUND:
         if around.ref == part.ref:
             return (terminal if around.kind == "terminal" else _AROUND[around.kind]), _OHMS.get(around.text, 0.0)
-    origin_f = next(p for p in front_end.PARTS if p.ref == part.ref)
+    origin_f = next(p for p in front_end.ALL_PARTS if p.ref == part.ref)
     if origin_f.name == "film capacitor":
         return "filmcap", origin_f.value
     return ("c0g" if "C0G" in origin_f.name else _FRONT[origin_f.kind]), origin_f.value
@@ -152,7 +152,7 @@ def rows(board: str) -> list[tuple[str, ...]]:
             "" if kind.startswith(("term", "test")) else group[0].value, footprint.split(":")[1], s.maker(value),
             s.second(value), f"{s.one_eur:.2f}", f"{s.twenty_eur:.2f}",
         ))  # fmt: skip
-    extra = {"source": [("clip", 4, "F2 F3")], "front_end": [("socket10", 1, "U1")]}[board]
+    extra = {"source": [("clip", 4, "F2 F3")], "front_end": [("socket10", 2, "U1 U2")]}[board]
     for kind, count, refs in extra:
         s = SOURCES[kind]
         table.append((

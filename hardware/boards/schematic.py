@@ -108,7 +108,7 @@ def items(board: str) -> list[Item]:
             kind = {"nmos": "NMOS", "film": "R", "schottky": "D"}.get(around.kind, "box")
             found.append(Item(part, "front end circuit", around.job, _shape(kind, part, {})))
         else:
-            own = next(p for p in front_end.PARTS if p.ref == part.ref)
+            own = next(p for p in front_end.ALL_PARTS if p.ref == part.ref)
             kind = own.kind if own.kind in ("R", "C", "Z") else "box"
             found.append(Item(part, "front end circuit", own.job, _shape(kind, part, {})))
     return found

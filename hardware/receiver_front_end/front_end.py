@@ -85,11 +85,27 @@ PARTS: tuple[Part, ...] = (
     _clamp("D3", "r1"),
     Part("Z1", "Z", ("0", "v33"), 4.3, "4.3 V", "Zener diode", "0.5 W, 5 %",
          "supply clamp: a surge through the diodes cannot lift the converter's supply above 5 V"),
-    Part("U1", "U", ("ain0", "ain1"), CONVERTER_BY_RANGE[0.256], "",
-         "ADS1115 converter (a second one at another address for a crossed pair)", "2 to 5.5 V", "receiver"),
-    Part("X1", "X", ("front", "back", "ring"), 0.0, "", "sealed connector, 3 pins", "IP67",
-         "pole cable: 1 front, 2 back, 3 screen, which is the ring's lead"),
+    Part("U1", "U", ("ain0", "ain1"), CONVERTER_BY_RANGE[0.256], "", "ADS1115 converter", "2 to 5.5 V",
+         "receiver, address 0x48"),
+    Part("X1", "X", ("front", "back", "ring", "front2", "back2"), 0.0, "", "sealed connector, 5 pins", "IP67",
+         "pole cable: 1 front, 2 back, 3 screen, which is the ring's lead; 4, 5 the second pair of a crossed head"),
 )  # fmt: skip
+
+#: The second pair of a crossed head: the same circuit again, with the same ring. Left out for a head with one pair.
+_SECOND = "second pair of a crossed head: "
+CROSSED: tuple[Part, ...] = (
+    _r("R13", "front2", "f2", PAIR_OHM, "5.1 kohm", _SECOND + "two in series in each lead"),
+    _r("R14", "f2", "xin1", PAIR_OHM, "5.1 kohm", _SECOND + "two in series in each lead"),
+    _r("R15", "back2", "b2", PAIR_OHM, "5.1 kohm", _SECOND + "two in series in each lead"),
+    _r("R16", "b2", "xin0", PAIR_OHM, "5.1 kohm", _SECOND + "two in series in each lead"),
+    _c("C6", "xin0", "xin1", FILTER_F, "6.8 nF", "C0G capacitor, 5 %", _SECOND + "across the inputs"),
+    _c("C7", "v33", "0", 100e-9, "100 nF", "ceramic capacitor", _SECOND + "converter supply"),
+    _clamp("D5", "f2"),
+    _clamp("D6", "b2"),
+    Part("U2", "U", ("xin0", "xin1"), CONVERTER_BY_RANGE[0.256], "", "ADS1115 converter", "2 to 5.5 V",
+         _SECOND + "receiver, address 0x49"),
+)  # fmt: skip
+ALL_PARTS = (*PARTS, *CROSSED)
 
 #: What revision A had otherwise: values, and the bias that a ring makes unnecessary. For comparison only.
 _VALUES_A = {"C1": 10e-9, "R1": 2200.0, "R2": 2200.0, "R3": 2200.0, "R4": 2200.0, "R7": 10e3, "R8": 10e3, "C2": 1e-6}
@@ -135,7 +151,7 @@ def netlist(revision: Revision = "B") -> str:
 def bill_of_materials() -> list[tuple[str, str, str, str, str, str]]:
     """references, quantity, part, value, rating, job: parts alike in one row."""
     rows: dict[tuple[str, str, str, str], list[str]] = {}
-    for part in parts():
+    for part in ALL_PARTS:
         rows.setdefault((part.name, part.text, part.rating, part.job), []).append(part.ref)
     return [(" ".join(refs), str(len(refs)), *key) for key, refs in rows.items()]
 
@@ -201,7 +217,7 @@ def draw() -> str:
     schemdraw.use("svg")
     d = schemdraw.Drawing(show=False)
     d.config(unit=2, fontsize=9, lw=1.2, bgcolor="white", font="sans-serif")
-    table = {part.ref: part for part in parts()}
+    table = {part.ref: part for part in ALL_PARTS}
 
     def word(x: float, y: float, text: str, align: Literal["left", "center", "right"] = "left") -> None:
         nonlocal d
@@ -226,6 +242,8 @@ def draw() -> str:
         (0.0, 1, "front electrode (one ring)", "R1", "R2", "D1"),
         (-6.0, 2, "back electrode (two rings)", "R3", "R4", "D2"),
         (-12.0, 3, "reference ring", "R5", "R6", "D3"),
+        (-20.0, 4, "second front", "R13", "R14", "D5"),
+        (-26.0, 5, "second back", "R15", "R16", "D6"),
     ):
         wire((-4, y), (0, y))
         dot(-4, y, terminal=True)
@@ -238,10 +256,11 @@ def draw() -> str:
         d += elm.Diode().at((3.5, y - 1.8)).to((3.5, y)).label(clamp, loc="bottom", fontsize=9)
         word(3.5, y + 2.15, "3.3 V", "center")
         word(3.5, y - 2.2, "0 V", "center")
-    for y in (0.0, -6.0):
+    for y in (0.0, -6.0, -20.0, -26.0):
         wire((7, y), (12.5, y))
         dot(11, y)
     two("C1", (11, 0), (11, -6))
+    two("C6", (11, -20), (11, -26))
     # capacitors beside the ring's resistors, drawn below them
     for ref, left, right in (("C4", 0.0, 3.1), ("C5", 3.9, 7.0)):
         wire((left, -12), (left, -15))
@@ -251,6 +270,8 @@ def draw() -> str:
         dot(right, -12)
     d += elm.RBox().at((12.5, 0)).to((12.5, -6))
     word(12.9, -3, "U1 converter: front on A1, back on A0")
+    d += elm.RBox().at((12.5, -20)).to((12.5, -26))
+    word(12.9, -23, "U2 converter of a crossed head: front on A1, back on A0, ADDR to 3.3 V")
     wire((7, -12), (9, -12))
     dot(9, -12, terminal=True)
     word(9.3, -12, "mid-supply")
@@ -259,10 +280,11 @@ def draw() -> str:
     two("R8", (18.5, -2.5), (18.5, -5), loc="bottom")
     two("C2", (21, -2.5), (21, -5), loc="bottom")
     two("C3", (24, 0), (24, -5), loc="bottom")
+    two("C7", (30, 0), (30, -5))
     two("Z1", (27, -5), (27, 0), loc="bottom")
-    wire((18.5, 0), (27, 0))
+    wire((18.5, 0), (30, 0))
     wire((18.5, -2.5), (21, -2.5))
-    wire((18.5, -5), (27, -5))
+    wire((18.5, -5), (30, -5))
     dot(18.5, -2.5)
     word(18.5, 0.35, "3.3 V", "center")
     word(19.2, -2.2, "mid-supply")

@@ -27,7 +27,8 @@ AROUND: tuple[Around, ...] = (
         "1": "v33", "17": "v33", "2": "v5pi", "4": "v5pi", "3": "sda", "5": "scl", "11": "stop", "13": "enable",
         "15": "gate1", "12": "gate2", "22": "ready", **_GROUND,
     }, "40-pin header; pins 27 and 28 stay free: no EEPROM, so nothing may be on them"),
-    Around("J2", "terminal", "pole cable", {"1": "front", "2": "back", "3": "ring"}, "lead of the plug X1"),
+    Around("J2", "terminal", "pole cable", {"1": "front", "2": "back", "3": "ring", "4": "front2", "5": "back2"},
+           "lead of the plug X1; 4 and 5 stay free with one pair"),
     Around("J3", "terminal", "stop, enable", {"1": "stop", "2": "0", "3": "enable", "4": "0"},
            "third contacts of emergency stop and enable"),
     Around("J4", "terminal", "beacon, sounder", {"1": "v5pi", "2": "beacon", "3": "sounder"},
@@ -44,10 +45,14 @@ AROUND: tuple[Around, ...] = (
     Around("TP3", "testpad", "mid", {"1": "mid"}, "test point of mid"),
     Around("TP4", "testpad", "A0", {"1": "ain0"}, "test point of ain0"),
     Around("TP5", "testpad", "A1", {"1": "ain1"}, "test point of ain1"),
+    Around("TP6", "testpad", "A0 of U2", {"1": "xin0"}, "test point of xin0"),
+    Around("TP7", "testpad", "A1 of U2", {"1": "xin1"}, "test point of xin1"),
 )  # fmt: skip
 
-#: The converter stands on a small module of its own, in a socket: its wires in the module's order.
+#: A converter stands on a small module of its own, in a socket: its wires in the module's order. Inputs that no
+#: electrode uses lie at mid-supply. The second one's address pin is at its supply: 0x49; its ready pin stays free.
 CONVERTER_PINS = {
-    "1": "v33", "2": "0", "3": "scl", "4": "sda", "5": "0", "6": "ready", "7": "ain0", "8": "ain1", "9": "mid",
-    "10": "mid",
+    "U1": {"1": "v33", "2": "0", "3": "scl", "4": "sda", "5": "0", "6": "ready", "7": "ain0", "8": "ain1", "9": "mid",
+           "10": "mid"},
+    "U2": {"1": "v33", "2": "0", "3": "scl", "4": "sda", "5": "v33", "7": "xin0", "8": "xin1", "9": "mid", "10": "mid"},
 }  # fmt: skip

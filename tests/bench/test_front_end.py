@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from hardware.receiver_front_end import false_signal, front_end
+from hardware.receiver_front_end import false_signal, front_end, on_the_pi
 
 from earthward.clock import ManualClock
 from earthward.emulated.ads1115 import EmulatedAds, SteadyVoltage
@@ -118,9 +118,35 @@ def test_drawing_and_parts_list_are_those_of_the_circuit() -> None:
     committed = (FOLDER / "front_end.svg").read_text(encoding="utf-8")
     texts = re.findall(r">([^<>]+)<", committed)
     assert sorted(texts) == sorted(re.findall(r">([^<>]+)<", front_end.draw()))
-    for part in front_end.PARTS:
+    for part in front_end.ALL_PARTS:
         label = f"{part.ref} {part.text}".strip()
         assert any(text.startswith(label) for text in texts), f"{label} is not in the drawing"
     rows = list(csv.reader((FOLDER / "bom.csv").open(encoding="utf-8", newline="")))
     assert [tuple(row) for row in rows[1:]] == front_end.bill_of_materials()
-    assert {part.ref for part in front_end.PARTS} == {ref for row in rows[1:] for ref in row[0].split()}
+    assert {part.ref for part in front_end.ALL_PARTS} == {ref for row in rows[1:] for ref in row[0].split()}
+
+
+def test_the_second_pair_has_the_first_ones_circuit() -> None:
+    """Part by part, with its own names: what is simulated for one pair holds for the other."""
+    same = {
+        "R13": "R1",
+        "R14": "R2",
+        "R15": "R3",
+        "R16": "R4",
+        "C6": "C1",
+        "C7": "C3",
+        "D5": "D1",
+        "D6": "D2",
+        "U2": "U1",
+    }
+    nodes = {"front2": "front", "f2": "f1", "xin1": "ain1", "back2": "back", "b2": "b1", "xin0": "ain0"}
+    first = {part.ref: part for part in front_end.PARTS}
+    assert {part.ref for part in front_end.CROSSED} == set(same)
+    for part in front_end.CROSSED:
+        model = first[same[part.ref]]
+        assert tuple(nodes.get(n, n) for n in part.nodes) == model.nodes
+        assert (part.kind, part.value, part.name) == (model.kind, model.value, model.name)
+    wires = {ref: dict(pins) for ref, pins in on_the_pi.CONVERTER_PINS.items()}
+    assert (wires["U1"].pop("5"), wires["U2"].pop("5")) == ("0", "v33")  # addresses 0x48 and 0x49
+    assert wires["U1"].pop("6") == "ready"
+    assert {pin: nodes.get(n, n) for pin, n in wires["U2"].items()} == wires["U1"]
