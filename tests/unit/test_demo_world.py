@@ -142,3 +142,11 @@ def test_the_record_and_the_emulated_head_mean_the_same_electrodes(head: Head) -
         back = held_at(row, head)
         if channel < 2:
             assert back.position_m == pytest.approx(place.position_m) and back.bearing_deg == pytest.approx(250.0)
+
+
+def test_the_second_pair_of_a_crossed_head_stays_in_the_water_when_the_first_is_held_upright() -> None:
+    scenario = Scenario.random(3, head="crossed")
+    pole = HandHeldPole(scenario, np.random.default_rng(1))
+    middle = (scenario.length_m / 2, scenario.width_m / 2, scenario.depth_m / 2)
+    _, _, others = pole.ends(Station(position_m=middle, vertical=True))
+    assert len(others) == 1 and min(end[2] for end in others[0]) > 0.0

@@ -169,9 +169,9 @@ class HandHeldPole:
         if head == "three-axis":
             nose = ahead + left + down
             return [nose, nose - 2 * ahead, nose - 2 * left, nose - 2 * down]
-        if vertical:
-            return [down, -down]
-        return [ahead, -ahead, left, -left] if head == "crossed" else [ahead, -ahead]
+        along = [down, -down] if vertical else [ahead, -ahead]
+        # The second pair stays in the water, level, however the first one is held.
+        return [*along, left, -left] if head == "crossed" else along
 
     def _care(self) -> float:
         return CARELESS_TIMES if self._draw.random() < CARELESS else 1.0

@@ -5,12 +5,13 @@ The scan itself is `earthward.signal.band_scan`; here its samples are made even 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from earthward.record.waveform import WaveformName
-from earthward.signal.band_scan import CANDIDATES_HZ, BandScan, scan_band
+from earthward.signal.band_scan import CANDIDATES_HZ, BandScan, Candidate, scan_band
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
 
 #: A change of frequency must promise at least this much less sigma: below that the ranking is the scan's own noise.
@@ -51,16 +52,25 @@ def evenly(block: SampleBlock) -> tuple[FloatArray, float] | None:
 
 
 def choose(
-    block: SampleBlock, waveform: WaveformName, present_Hz: float, window_s: float, conversion_s: float | None = None
+    blocks: Sequence[SampleBlock],
+    waveform: WaveformName,
+    present_Hz: float,
+    window_s: float,
+    conversion_s: float | None = None,
 ) -> Choice | None:
-    """Scan a block of samples taken with the source off; None when it is too short, holed or clipped."""
-    even = evenly(block)
-    if even is None or even[0].size < seconds_needed(window_s) * even[1] * 0.9:
-        return None
+    """Scan what every pair heard with the source off; None when that is too short, holed or clipped. One frequency
+    serves all pairs: a candidate is as good as the pair that fares worst with it."""
     candidates = sorted({*CANDIDATES_HZ, present_Hz})
-    heard = scan_band(even[0], even[1], candidates, waveform, window_s, conversion_s)
-    best = heard.best
-    present = next(c for c in heard.ranking if c.frequency_Hz == present_Hz)
+    scans = []
+    for block in blocks:
+        even = evenly(block)
+        if even is None or even[0].size < seconds_needed(window_s) * even[1] * 0.9:
+            return None
+        scans.append(scan_band(even[0], even[1], candidates, waveform, window_s, conversion_s))
+    ranking = _of_the_worst(scans)
+    best = ranking[0]
+    heard = next(scan for scan in scans if best in scan.ranking)
+    present = next(c for c in ranking if c.frequency_Hz == present_Hz)
     worth = present.rejected or present.predicted_sigma_V > WORTH * best.predicted_sigma_V
     stays = f"{present.frequency_Hz:.1f} Hz stays ({present.why})."
     if best.rejected:
@@ -72,3 +82,16 @@ def choose(
         f" ({present.why})."
     )
     return Choice(best.frequency_Hz, True, text, heard)
+
+
+def _of_the_worst(scans: Sequence[BandScan]) -> list[Candidate]:
+    """Each frequency as the pair that fares worst with it sees it, best first."""
+
+    def order(c: Candidate) -> tuple[bool, float]:
+        return c.rejected, c.predicted_sigma_V
+
+    worst: dict[float, Candidate] = {}
+    for c in (c for scan in scans for c in scan.ranking):
+        if c.frequency_Hz not in worst or order(c) > order(worst[c.frequency_Hz]):
+            worst[c.frequency_Hz] = c
+    return sorted(worst.values(), key=order)

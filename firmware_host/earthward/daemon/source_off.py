@@ -91,11 +91,11 @@ class SourceOffMonitor:
     def scan(self, frequency_Hz: float) -> Choice | None:
         """The band scan that is wanted, once there are samples enough; None until then."""
         window_s = self._config.detector.window_s
-        if not self.scan_wanted or self._tails[0].span_s < seconds_needed(window_s):
+        if not self.scan_wanted or min(tail.span_s for tail in self._tails) < seconds_needed(window_s):
             return None
-        block = self._tails[0].block()
+        blocks = [block for tail in self._tails if (block := tail.block()) is not None]
         c = self._config
-        choice = None if block is None else choose(block, c.source.waveform, frequency_Hz, window_s, c.conversion_s)
+        choice = choose(blocks, c.source.waveform, frequency_Hz, window_s, c.conversion_s)
         self.scan_wanted = choice is None
         return choice
 
