@@ -117,6 +117,7 @@ async def measure(seconds: float, seed: int) -> None:
             spent = {name: (s - cpu.get(name, 0.0)) / passed for name, s in after.items()}
             display = (sum(watched.ps.cpu_times()[:2]) - shown) / passed
             rss, watch_rss = here.memory_info().rss, watched.ps.memory_info().rss
+            alone = watched.ps.memory_full_info().uss
         finally:
             walk.cancel()
             with contextlib.suppress(asyncio.CancelledError):
@@ -128,9 +129,14 @@ async def measure(seconds: float, seed: int) -> None:
     ours = sum(spent.values()) - emulation
     print(f"EMULATED bench, {took:.0f} s, {passed:.1f} s of bench time, {status.rate_Hz or 0:.0f} samples/s,")
     print(f"lost {status.lost - samples.lost}, load of the machine {os.getloadavg()[0]:.1f}")
-    print(f"daemon     memory {rss / MB:6.1f} MB (first {first / MB:.1f})   CPU {ours:6.1%} of a core   goals < 150 MB")
+    print(
+        f"daemon     memory {rss / MB:6.1f} MB (first {first / MB:.1f})   CPU {ours:6.1%} of a core   goal 120 MB both"
+    )
     print(f"dashboard  memory {watch_rss / MB:6.1f} MB                 CPU {display:6.1%}")
-    print(f"daemon + dashboard                            CPU {ours + display:6.1%}             goal < 25 %")
+    print(
+        f"together   memory {(rss + alone) / MB:6.1f} MB, what both share counted once; without a Pi's reading process"
+    )
+    print(f"daemon + dashboard                            CPU {ours + display:6.1%}             goal <= 10 %")
     print(f"emulated parts, not on a Pi                   CPU {emulation:6.1%}   (in the reader's thread {chip:.1%})")
     for name, share in sorted(spent.items(), key=lambda item: -item[1]):
         print(f"    {name:32s} {share:6.1%}")

@@ -9,7 +9,6 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial.transform import Rotation
 
 from earthward.pool.images import BoolArray, Candidates, Edge, Faces, FloatArray, Images, nearest_m, squared_distance
 from earthward.pool.shape import Pool
@@ -49,6 +48,8 @@ def _mirror(normal: FloatArray, offset_m: float) -> _Motion:
 
 
 def _rotation(point_m: FloatArray, along: FloatArray, angle_rad: float) -> _Motion:
+    from scipy.spatial.transform import Rotation  # 2 MB that most pools do without
+
     turn = Rotation.from_rotvec(angle_rad * along).as_matrix()
     return _Motion(turn, point_m - turn @ point_m)
 

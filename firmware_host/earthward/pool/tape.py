@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import least_squares
 
 from earthward.errors import InputError
 from earthward.pool import polygon
@@ -93,6 +92,8 @@ def outline_from_tape(
     def misfit(unknown: FloatArray) -> FloatArray:
         scaled: FloatArray = (computed(unknown) - observed) / tape_sigma_m
         return scaled
+
+    from scipy.optimize import least_squares  # 10 MB that the daemon can do without
 
     fit = least_squares(misfit, np.concatenate([[base_m], start.ravel()]), method="trf")
     outline = fit.x[1:].reshape(-1, 2)
