@@ -210,6 +210,7 @@ def plan(revision: int = 1, outline: list[tuple[float, float]] | None = None, **
             by="size", text="what holes of this size may pass is not known well enough",
         ),
         "next_station": NEXT,
+        "further": [Station(position_m=(0.6 * x1, 0.8 * y1, 0.6)), Station(position_m=(0.9 * x1, 0.4 * y1, 0.6))],
         "coverage_fraction": 0.63,
     }  # fmt: skip
     return Plan(**(given | more))  # type: ignore[arg-type]

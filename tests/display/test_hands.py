@@ -104,7 +104,7 @@ def test_the_whole_visit(seed: int, tmp_path: Path, capsys: pytest.CaptureFixtur
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("seed", range(2, 5))
+@pytest.mark.parametrize("seed", range(1, 6))
 def test_the_whole_visit_by_four_switches(seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """On the smallest screen, through the contacts of the daemon's emulated pins: no keyboard is there."""
     with bench(seed, tmp_path, SPEED) as pool_side:

@@ -41,6 +41,7 @@ def build_plan(visit: Visit, wall_s: Callable[[], float]) -> Plan:
         budget=None if result is None else result.budget,
         water=water,
         next_station=visit.next_station(),
+        further=[] if result is None else list(result.further),
         coverage_fraction=None if coverage is None else coverage.fraction_at_reference,
         text=" ".join(texts),
     )

@@ -197,6 +197,8 @@ class Plan(Message, tag="plan", frozen=True, kw_only=True):
     budget: CurrentBudget | None = None
     water: WaterBudget | None = None
     next_station: Station | None = None
+    further: list[Station] = field(default_factory=list)
+    """Where to go after that, as far as can be told now."""
     coverage_fraction: float | None = None
     text: str = ""
 

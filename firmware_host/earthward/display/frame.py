@@ -20,6 +20,7 @@ from earthward.display.view import NOTICE_S, View
 #: How long an alarm or caution stays in the message rows.
 ALERT_S = 15.0
 MESSAGE_ROWS = 3
+PLACES_PAGES = ("map", "coverage")
 
 
 def status(canvas: Canvas, scene: Scene) -> None:
@@ -132,11 +133,14 @@ def now_line(scene: Scene) -> tuple[str, str]:
 
 
 def now_rows(canvas: Canvas, scene: Scene) -> list[str]:
-    """The line of what to press now, wrapped; two rows on a small screen, three on others."""
+    """The line of what to press now, wrapped; two rows on a small screen, three on others, and whole on the map, where
+    it says the next place so that nothing else has to."""
     key, text = now_line(scene)
     shown = scene.options.keys.get(key, ())
     head = f"{keys.shown(shown[0])}: " if shown else ""
     most = 2 if canvas.height < 16 else 3
+    if scene.view.page in PLACES_PAGES:
+        most = 4
     lines = list(wrapped(head + text, canvas.width - 1))
     if len(lines) > most:
         lines = [*lines[: most - 1], shortened(" ".join(lines[most - 1 :]), canvas.width - 1)]

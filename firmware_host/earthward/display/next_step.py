@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from earthward import units
 from earthward.daemon.protocol import (
     BeginSpot,
     FromClient,
@@ -86,7 +87,7 @@ def _energised(view: View, snapshot: Snapshot, state: State) -> Now:
         return _in_spot(spot, state)
     sensitivity = _step(snapshot, "proof")
     if sensitivity is not None and sensitivity.status in ("now", "to do"):
-        return Now(words.NOW_BUSY.format(state.busy)) if state.busy else _test_leak(state)
+        return Now(words.NOW_BUSY.format(state.busy)) if state.busy else _test_leak(view, state)
     if state.next_finding is None:
         pending = _pending(snapshot)
         if pending is not None and pending.stage == "repaired":
@@ -121,14 +122,14 @@ def _in_spot(spot: Spot, state: State) -> Now:
     return Now(text, "" if spot.auto else "keep", () if spot.auto else (PressKeep(),))
 
 
-def _test_leak(state: State) -> Now:
+def _test_leak(view: View, state: State) -> Now:
     place = state.place or state.next_station
     n = state.test_leak
     if place is None:
         return Now(words.NOW_STARTING)
     leak: TestLeakState = "connected" if n % 2 == 1 else "disconnected"
     wish = BeginSpot(place=place, test_leak=leak, distance_m=TEST_LEAK_M)
-    return Now(words.NOW_TEST_LEAK[n].format(TEST_LEAK_M), "keep", (wish,))
+    return Now(words.NOW_TEST_LEAK[n].format(units.length(TEST_LEAK_M, view.system)), "keep", (wish,))
 
 
 def _let_go(view: View, why: str) -> Now:

@@ -187,6 +187,7 @@ LEGEND_NEXT = "next"
 LEGEND = (
     ("@", "you"),
     ("X", "next place"),
+    ("x", "the two after it"),
     ("→", "kept, way of current"),
     ("•", "kept, no direction"),
     ("1", "place found"),
@@ -285,7 +286,7 @@ NOW_WATER = "look at the whole pool; nobody in the water? Say so"
 NOW_UNSAFE = "Keep out of the water. Nothing more today: call a licensed electrician."
 NOW_LOSS = "enter the level log (or skip it)"
 NOW_TEST_LEAK = (
-    "test leak {:.1f} m ahead of the front end, NOT joined: read 1 of 3",
+    "test leak {} ahead of the front end, NOT joined: read 1 of 3",
     "JOIN the test leak to earth, read 2 of 3",
     "part the test leak again, read 3 of 3",
 )

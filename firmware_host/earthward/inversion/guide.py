@@ -232,6 +232,8 @@ def expected_bits(
     return np.asarray(0.5 * (np.linalg.slogdet(C + spread)[1] - np.linalg.slogdet(C)[1]) / math.log(2.0))
 
 
+#: So many places are proposed at once, so far apart: the first is where the next reading says most.
+PROPOSED, PROPOSED_APART_M = 3, 1.0
 #: A leak is nearly known when its candidates scatter by less than this (root mean square).
 NEARLY_KNOWN_M = 0.5
 
@@ -249,7 +251,7 @@ def first_place(pool: Pool, places: Places, taken_m: Sequence[FloatArray] = ()) 
     return describe(pool, centre[k])
 
 
-def next_station(
+def next_stations(
     pool: Pool,
     places: Places,
     belief: Belief,
@@ -259,8 +261,9 @@ def next_station(
     *,
     axes: int = 3,
     rigid: bool = False,
-) -> Station:
-    """The best next place and how to hold the pair there first, in words. Places closer than 0.25 m to an earlier
+) -> tuple[Station, ...]:
+    """The best next place and how to hold the pair there first, in words; then the best ones away from it, by what is
+    believed now: reading the first may change them. Places closer than 0.25 m to an earlier
     station are left out; where the leak is nearly known, places close around it are looked at as well, and none that
     are far away."""
     weight = belief.weight / belief.weight.sum()
@@ -278,12 +281,25 @@ def next_station(
     along = np.stack([-toward[:, 1], toward[:, 0], np.zeros(len(toward))], axis=1)
     every = np.stack([toward, along, np.broadcast_to([0.0, 0.0, 1.0], toward.shape)], axis=1)
     bits = expected_bits(predicted, weight, priors, every[:, :axes], rigid=rigid)
-    k = int(np.argmax(bits))
+    best = _best_apart(places.centre_m, bits)
     if rigid:
-        return describe(pool, places.centre_m[k])
+        return tuple(describe(pool, places.centre_m[k]) for k in best)
     # Where the pair is turned by hand, each direction is a hold of its own: begin with the one that tells most.
-    single = [expected_bits(predicted, weight, priors, every[:, [d]])[k] for d in range(3)]
-    return describe(pool, places.centre_m[k], DIRECTIONS[int(np.argmax(single))])
+    single = np.stack([expected_bits(predicted, weight, priors, every[:, [d]])[best] for d in range(3)], axis=1)
+    return tuple(
+        describe(pool, places.centre_m[k], DIRECTIONS[int(np.argmax(by_direction))])
+        for k, by_direction in zip(best, single, strict=True)
+    )
+
+
+def _best_apart(centre_m: FloatArray, bits: FloatArray) -> list[int]:
+    """The place with most bits, then those with most away from the ones before; fewer where there is no room."""
+    best: list[int] = []
+    left = np.array(bits, dtype=float)
+    while len(best) < PROPOSED and np.isfinite(left).any():
+        best.append(int(np.argmax(left)))
+        left[np.linalg.norm(centre_m - centre_m[best[-1]], axis=1) < PROPOSED_APART_M] = -np.inf
+    return best
 
 
 Direction = Literal["toward", "along", "upright"]

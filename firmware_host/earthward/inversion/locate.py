@@ -93,7 +93,7 @@ class Survey:
         if answer is None:
             taken = [s.lead_field.centre_m for s in self._stations.values()]
             return guide.first_place(self.pool, self.places, taken)
-        return self._next(answer)
+        return self._next(answer)[0]
 
     # --- inside ------------------------------------------------------------------------------------------
 
@@ -157,9 +157,8 @@ class Survey:
             cover = summarise(answer.model, limits, budget.fittings_A + budget.findings_A)
             budget = msgspec.structs.replace(budget, text=f"{budget.text}; {cover.hidden_text}")
         best = answer.best
-        place: Station | None = None
-        if with_guidance:
-            place = self._next(answer)
+        places = self._next(answer) if with_guidance else ()
+        place = places[0] if places else None
         suspects = tuple(
             SuspectReading(int(number), answer.obs.names[s], why)
             for s, why in answer.suspects
@@ -178,17 +177,17 @@ class Survey:
         return Result(
             findings, counts, budget, cover, place, suspects, posterior, verdict, text, advice, gain,
             answer.obs.stations, len(self.readings),
-            {"log_evidence": answer.log_evidence[0] if answer.log_evidence else 0.0},
+            {"log_evidence": answer.log_evidence[0] if answer.log_evidence else 0.0}, places[1:],
         )  # fmt: skip
 
-    def _next(self, answer: Answer) -> Station:
+    def _next(self, answer: Answer) -> tuple[Station, ...]:
         taken = list(answer.obs.centre_m)
         if answer.best is None:
-            return guide.first_place(self.pool, self.places, taken)
+            return (guide.first_place(self.pool, self.places, taken),)
         belief = guide.belief_of(answer, answer.best)
         # The head will be known at the next place as well as it was at the newest.
         priors = replace(self.problem.priors, turn=answer.obs.turn_sigma[-1, 0])
-        return guide.next_station(
+        return guide.next_stations(
             self.pool, self.places, belief, self.problem.resistivity, priors, taken,
             axes=3 if answer.obs.ends_m.shape[1] >= 3 else 2, rigid=self.settings.head != "single",
         )  # fmt: skip

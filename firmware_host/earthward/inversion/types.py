@@ -147,6 +147,8 @@ class Result:
     stations: int = 0
     readings: int = 0
     extra: dict[str, float] = field(default_factory=dict)
+    further: tuple[Station, ...] = ()
+    """Where to go after `next_station`, by what is believed now."""
 
     def to_json(self, *, cells: bool = True) -> dict[str, Any]:
         """The JSON object of `earthward locate`. Positions as lists, metres; currents in ampere."""

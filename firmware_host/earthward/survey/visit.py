@@ -291,7 +291,7 @@ class Visit:
             return False
         if result.coverage is None and self.result is not None and self.result.coverage is not None:
             # After a cover or a patch there are too few spots at first: what was found before still stands.
-            self.result = replace(self.result, next_station=result.next_station)
+            self.result = replace(self.result, next_station=result.next_station, further=result.further)
             self.revision += 1
             return True
         self.result = result

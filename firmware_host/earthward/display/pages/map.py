@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import contextlib
 import math
+from collections.abc import Sequence
 
 from earthward import units
 from earthward.daemon.protocol import Plan
-from earthward.display import words
+from earthward.display import frame, words
 from earthward.display.canvas import Canvas, Row, Run, length, merge, wrapped
 from earthward.display.glyphs import RAMP, Tier
 from earthward.display.page import Page, Scene
@@ -24,6 +25,8 @@ SIDE_COLUMNS = 24
 SMALLEST_ROWS = 7
 #: Fewer than this are no picture at all.
 LEAST_ROWS = 4
+#: A page of fewer rows has no room for everything.
+SMALL_PAGE_ROWS = 12
 
 
 def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
@@ -37,20 +40,28 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     beside = canvas.width >= 80
     following = (state.next_station if state else None) or plan.next_station
     directions = [] if following is None else _next_texts(plan, following, view)
+    if following is not None and place_text(following, view.system) in " ".join(frame.now_rows(canvas, scene)):
+        # The line of what to press now says it already: the room is the picture's.
+        directions = directions[1:]
+    elif rows < SMALL_PAGE_ROWS:
+        # The tapes are for whoever goes there now; until then the outline is worth more.
+        directions = directions[:1]
     notes = _notes(plan, snapshot, view, directions, SIDE_COLUMNS - 2 if beside else canvas.width)
     # The legend and the words for the next place; at least one row for other notes.
-    said = 1 + max(1, sum(len(wrapped(text, canvas.width)) for text in directions))
+    said = 1 + max(1, sum(len(wrapped(text, canvas.width)) for text, _ in directions))
     below = 0 if beside else max(3, min(6, said + 1)) if rows >= 14 else min(5, said)
     if rows - below < LEAST_ROWS:
         # A long message has the page: the words for the next place are what is needed of it.
         below = rows
     columns = canvas.width - (SIDE_COLUMNS if beside else 0)
     here = state.place if state else None
+    # A spot that is to be read again after a repair is followed by the others of that finding.
+    further = plan.further if following == plan.next_station else []
     key = ("map", id(plan), plan.revision, columns, rows - below, coverage, here, following, canvas.tier)
     if memo.get("map key") != key:
         memo["map key"] = key
         memo["map"] = (
-            [] if below == rows else drawn(plan, columns, rows - below, coverage, here, following, canvas.tier)
+            [] if below == rows else drawn(plan, columns, rows - below, coverage, here, following, canvas.tier, further)
         )
     picture: list[Row] = memo["map"]
     for r, row in enumerate(picture):
@@ -79,15 +90,16 @@ def drawn(
     here: Station | None,
     following: Station | None,
     tier: Tier,
+    further: Sequence[Station] = (),
 ) -> list[Row]:
     """The picture as rows of runs, centred in `columns`."""
-    frame = frame_for(plan.outline_m, columns, rows)
+    scale = frame_for(plan.outline_m, columns, rows)
     fine = 1 if tier == "safe" else 2
     # A screen of thirteen rows has cells of more than a metre: the outline and the places, nothing finer than is drawn.
     bare = rows < SMALLEST_ROWS
-    levels = {} if bare else (coverage_levels if coverage else density_levels)(plan, frame, fine)
+    levels = {} if bare else (coverage_levels if coverage else density_levels)(plan, scale, fine)
     grid: list[list[Run]] = []
-    for r, line in enumerate(walls(plan.outline_m, frame)):
+    for r, line in enumerate(walls(plan.outline_m, scale)):
         cells: list[Run] = []
         for c, glyph in enumerate(line):
             if glyph != " ":
@@ -99,25 +111,27 @@ def drawn(
                 cells.append(_two(levels.get((2 * r, c), 0), levels.get((2 * r + 1, c), 0)))
         grid.append(cells)
     for position in plan.sources:
-        _mark(grid, frame, position[0], position[1], "±", "fitting")
+        _mark(grid, scale, position[0], position[1], "±", "fitting")
     for fitting in plan.fittings:
         letter = (fitting.kind or fitting.name or "f")[0].lower()
-        _mark(grid, frame, fitting.position_m[0], fitting.position_m[1], letter, "fitting")
+        _mark(grid, scale, fitting.position_m[0], fitting.position_m[1], letter, "fitting")
     for kept in plan.kept:
-        _mark(grid, frame, kept.place.position_m[0], kept.place.position_m[1], station_glyph(kept), "station")
+        _mark(grid, scale, kept.place.position_m[0], kept.place.position_m[1], station_glyph(kept), "station")
     with contextlib.suppress(InputError):
         for mark, glyph in zip(marks_of(plan), words.MARK_GLYPHS, strict=True):
-            _mark(grid, frame, mark.position_m[0], mark.position_m[1], glyph, "key")
+            _mark(grid, scale, mark.position_m[0], mark.position_m[1], glyph, "key")
     for finding in plan.findings:
         if bare and finding.number == 0:
             continue
         digit = "?" if finding.number == 0 else str(finding.number) if finding.number < 10 else "+"
-        _mark(grid, frame, finding.position_m[0], finding.position_m[1], digit, "finding")
+        _mark(grid, scale, finding.position_m[0], finding.position_m[1], digit, "finding")
+    for station in reversed(further):
+        _mark(grid, scale, station.position_m[0], station.position_m[1], "x", "next")
     if following is not None:
-        _mark(grid, frame, following.position_m[0], following.position_m[1], "X", "next")
+        _mark(grid, scale, following.position_m[0], following.position_m[1], "X", "next")
     if here is not None:
-        _mark(grid, frame, here.position_m[0], here.position_m[1], "@", "here")
-    pad = " " * max(0, (columns - frame.columns) // 2)
+        _mark(grid, scale, here.position_m[0], here.position_m[1], "@", "here")
+    pad = " " * max(0, (columns - scale.columns) // 2)
     return [merge([(pad, "base"), *cells]) for cells in grid]
 
 
@@ -142,10 +156,10 @@ def station_glyph(kept: KeptReading) -> str:
     return "→↑←↓"[round((bearing % 360.0) / 90.0) % 4]
 
 
-def _mark(grid: list[list[Run]], frame: Frame, x_m: float, y_m: float, glyph: str, role: str) -> None:
+def _mark(grid: list[list[Run]], scale: Frame, x_m: float, y_m: float, glyph: str, role: str) -> None:
     if not (math.isfinite(x_m) and math.isfinite(y_m)):
         return
-    row, column = frame.cell(x_m, y_m)
+    row, column = scale.cell(x_m, y_m)
     if row < len(grid) and column < len(grid[row]):
         grid[row][column] = (glyph, role)
 
@@ -182,17 +196,17 @@ def _number(plan: Plan, coverage: bool) -> str:
     return words.LEAK_COUNT.format(f"{likeliest} ({plan.p_leak_count[likeliest] * 100:.0f} %)")
 
 
-def _next_texts(plan: Plan, following: Station, view: View) -> list[str]:
+def _next_texts(plan: Plan, following: Station, view: View) -> list[Run]:
     """Where to stand next, in words and by two tapes: held there, `next` and `keep` store it."""
-    texts = [words.NEXT_PLACE.format(place_text(following, view.system))]
+    texts = [(words.NEXT_PLACE.format(place_text(following, view.system)), "strong")]
     with contextlib.suppress(InputError):
         (one, first), (two, second) = tapes_to(plan, following.position_m)
         lengths = units.length(first, view.system), units.length(second, view.system)
-        texts.append(words.NEXT_TAPES.format(lengths[0], one.name, lengths[1], two.name))
+        texts.append((words.NEXT_TAPES.format(lengths[0], one.name, lengths[1], two.name), "base"))
     return texts
 
 
-def _notes(plan: Plan, snapshot: Snapshot, view: View, directions: list[str], width: int) -> list[Run]:
+def _notes(plan: Plan, snapshot: Snapshot, view: View, directions: list[Run], width: int) -> list[Run]:
     """Text beside or below the picture; `directions`: the words for the next place, if there is one."""
     lines: list[Run] = []
     wide = width < 40
@@ -201,10 +215,7 @@ def _notes(plan: Plan, snapshot: Snapshot, view: View, directions: list[str], wi
         lines += [(line, "strong") for line in wrapped(_number(plan, coverage), width)]
         title = words.MAP_COVERAGE if coverage else words.MAP_WHERE
         lines += [(line, "strong") for line in wrapped(f"{RAMP[2:]} {title}", width)]
-    if directions:
-        text, *tapes = directions
-        lines += [(line, "strong") for line in wrapped(text, width)]
-        lines += [(line, "base") for more in tapes for line in wrapped(more, width)]
+    lines += [(line, role) for text, role in directions for line in wrapped(text, width)]
     if wide:
         across = max(p[0] for p in plan.outline_m) - min(p[0] for p in plan.outline_m)
         lines += [(f"{glyph} {text}", "base") for glyph, text in words.LEGEND]
