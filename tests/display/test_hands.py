@@ -6,6 +6,7 @@ how well it went looks at the files that were left, and at the truth.
 
 from __future__ import annotations
 
+import concurrent.futures
 import contextlib
 import math
 import re
@@ -84,23 +85,40 @@ def judge(seed: int, visit: Path, player: Player) -> None:
         assert words in html, words
 
 
-#: One whole visit is part of every test run: three would take longer than the rest of them together.
-ALWAYS = 3
+#: Whole visits that are part of every test run.
+ALWAYS = (3, 4, 10)
 
 
-@pytest.mark.parametrize("seed", [pytest.param(k, marks=() if k == ALWAYS else pytest.mark.slow) for k in range(1, 21)])
-def test_the_whole_visit(seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    with demo(seed, tmp_path) as player:
+def whole_visit(seed: int, out: Path) -> str:
+    """From a cold start to the report; what it took."""
+    with demo(seed, out) as player:
         began = time.monotonic()
         player.visit(minutes=15)
         minutes = (time.monotonic() - began) * float(SPEED) / 60
-        with capsys.disabled():
-            print(f"\n{told(seed, player, minutes)}")
         end = time.monotonic() + 20
         while "EMULATED truth" not in log_page(player) and time.monotonic() < end:
             player.cells.press("\x1bOP")
-        assert "from the nearest place found" in player.cells.text()
-    judge(seed, tmp_path / "visit", player)
+        truth = re.search(r"(\d+\.\d\d) m from the nearest place found", player.cells.text())
+        assert truth is not None
+    judge(seed, out / "visit", player)
+    return f"{told(seed, player, minutes)}, {truth[1]} m from the leak"
+
+
+def test_whole_visits(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Side by side: each alone waits most of the time for its bench's clock."""
+    with concurrent.futures.ThreadPoolExecutor(len(ALWAYS)) as pool:
+        visits = [pool.submit(whole_visit, seed, tmp_path / str(seed)) for seed in ALWAYS]
+        for visit in concurrent.futures.as_completed(visits):
+            with capsys.disabled():
+                print(f"\n{visit.result()}")
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", [k for k in range(1, 21) if k not in ALWAYS])
+def test_the_whole_visit(seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    text = whole_visit(seed, tmp_path)
+    with capsys.disabled():
+        print(f"\n{text}")
 
 
 @pytest.mark.slow
