@@ -176,7 +176,7 @@ STAGE_HELP = {
     "suspected": "Suspected only. Pump off, still water, dye at the spot.",
     "dye drawn": "Dye was drawn in: a leak. Repair it.",
     "dye not drawn": "Dye stayed: takes current, no leak seen.",
-    "repaired": "Repaired. Wait, then read the same stations again.",
+    "repaired": "Repaired. Wait, then read the same spots again.",
     "re-measured": "Read again after the repair.",
 }
 
