@@ -159,3 +159,42 @@ def test_units_are_right_and_closed_in(tmp_path: Path, pi: System) -> None:
         capture_output=True, text=True,
     )  # fmt: skip
     assert scored.returncode == 0, scored.stdout.splitlines()[-1]
+
+
+FSTAB = (
+    "# of the system\nproc /proc proc defaults 0 0\nPARTUUID=1-01 /boot/firmware vfat defaults 0 2\n"
+    "PARTUUID=1-02  /  ext4  defaults,noatime  0 1\n"
+)
+DATA = "LABEL=surveys /var/lib/earthward ext4 defaults,noatime 0 2\n"
+
+
+def test_a_read_only_root_wants_a_partition_for_the_surveys(pi: System) -> None:
+    pi.path("/etc/fstab").write_text(FSTAB)
+    with pytest.raises(InputError, match="surveys need a partition of their own"):
+        make_all(pi, plan.Options(read_only=True))
+    assert pi.path("/etc/fstab").read_text() == FSTAB
+
+
+def test_a_read_only_root_is_made_once_and_taken_back(pi: System) -> None:
+    fstab = pi.path("/etc/fstab")
+    fstab.write_text(FSTAB + DATA)
+    make_all(pi, plan.Options(read_only=True))
+    made = fstab.read_text()
+    lines = {line.split()[1]: line.split() for line in made.splitlines() if line and not line.startswith("#")}
+    assert lines["/"][3] == "defaults,noatime,ro" and lines["/boot/firmware"][3] == "defaults,ro"
+    assert lines["/var/lib/earthward"][3] == "defaults,noatime" and lines["/proc"][3] == "defaults"
+    assert {place for place, line in lines.items() if line[0] == "tmpfs"} == {
+        "/tmp", "/var/tmp", "/var/log", "/var/cache/earthward"
+    }  # fmt: skip
+    assert make_all(pi, plan.Options(read_only=True)) == [] and fstab.read_text() == made
+    for change in reversed(plan.everything(plan.Options(), pi)):
+        change.undo(pi)
+    assert fstab.read_text() == FSTAB + DATA
+
+
+def test_removal_leaves_somebodys_own_read_only_root_alone(pi: System) -> None:
+    own = FSTAB.replace("noatime", "noatime,ro")
+    pi.path("/etc/fstab").write_text(own)
+    for change in reversed(plan.everything(plan.Options(), pi)):
+        change.undo(pi)
+    assert pi.path("/etc/fstab").read_text() == own

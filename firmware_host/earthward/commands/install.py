@@ -17,6 +17,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--rollback", action="store_true", help="go back to the version before the present one")
     parser.add_argument("--screen", action="store_true", help="show the dashboard on the first console")
     parser.add_argument("--adapter", metavar="NAME", help="serial name of the source board's cable (ID_SERIAL of udev)")
+    parser.add_argument(
+        "--read-only-root",
+        action="store_true",
+        help="mount the card's system partition read-only",
+    )
     parser.add_argument("--no-start", action="store_true", help="write everything, start nothing (for an image)")
     parser.add_argument("--root", type=Path, default=Path("/"), metavar="DIR", help="change the system below DIR")
     parser.add_argument("--prefix", default="/opt/earthward", metavar="DIR", help="folder that holds the versions")
@@ -24,7 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     system = System(args.root)
-    options = plan.Options(args.prefix, args.adapter, args.screen)
+    options = plan.Options(args.prefix, args.adapter, args.screen, args.read_only_root)
     if not args.dry_run and str(args.root) == "/" and os.geteuid() != 0:
         raise InputError("this changes the system: run it with sudo, or with --dry-run to see what it would do")
     start = str(args.root) == "/" and not args.no_start
@@ -47,6 +52,8 @@ def install(system: System, options: plan.Options, dry_run: bool, start: bool) -
     _commands(system, plan.after(options, start) if start else [], dry_run)
     if any("config.txt" in change.text for change in due):
         print("restart the Raspberry Pi once, so that the bus runs at its new speed")
+    if any("read-only" in change.text for change in due):
+        print("from the next restart on the root is read-only; to change it: sudo mount -o remount,rw /")
     return 0
 
 

@@ -90,28 +90,28 @@ class Block:
         return f"add to {self.target}: {', '.join(self.content.split())}"
 
     @property
-    def _wanted(self) -> str:
+    def wanted(self) -> str:
         return f"# earthward begin\n{self.content.strip()}\n# earthward end\n"
 
     def due(self, system: System) -> bool:
         path = system.path(self.target)
-        return path.is_file() and self._wanted not in path.read_text(encoding="utf-8")
+        return path.is_file() and self.wanted not in path.read_text(encoding="utf-8")
 
     def make(self, system: System) -> None:
         path = system.path(self.target)
-        rest = self._without(path.read_text(encoding="utf-8"))
+        rest = self.without(path.read_text(encoding="utf-8"))
         gap = "" if not rest or rest.endswith("\n") else "\n"
-        write_whole(path, rest + gap + self._wanted)
+        write_whole(path, rest + gap + self.wanted)
 
     def undo(self, system: System) -> None:
         path = system.path(self.target)
         if path.is_file():
             text = path.read_text(encoding="utf-8")
-            if self._without(text) != text:
-                write_whole(path, self._without(text))
+            if self.without(text) != text:
+                write_whole(path, self.without(text))
 
     @staticmethod
-    def _without(text: str) -> str:
+    def without(text: str) -> str:
         return re.sub(r"^# earthward begin\n.*?^# earthward end\n", "", text, flags=re.M | re.S)
 
 

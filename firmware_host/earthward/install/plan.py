@@ -9,6 +9,7 @@ from importlib import resources
 
 from earthward.errors import InputError
 from earthward.install.changes import Block, Change, OwnFile, ServiceUser, System
+from earthward.install.read_only import ReadOnlyRoot
 
 USER = "earthward"
 #: groups that own the devices on Raspberry Pi OS; one that a system lacks is left out of the unit
@@ -21,11 +22,13 @@ UNIT_FOLDER = "/etc/systemd/system"
 @dataclass(frozen=True)
 class Options:
     """prefix: folder with the versions and the link `current`. adapter: serial name of the source board's cable as
-    udev tells it (ID_SERIAL); None: the first USB serial adapter. screen: show the dashboard on the first console."""
+    udev tells it (ID_SERIAL); None: the first USB serial adapter. screen: show the dashboard on the first console.
+    read_only: see `read_only.py`."""
 
     prefix: str = "/opt/earthward"
     adapter: str | None = None
     screen: bool = False
+    read_only: bool = False
 
 
 def changes(options: Options, system: System) -> list[Change]:
@@ -49,12 +52,13 @@ def changes(options: Options, system: System) -> list[Change]:
     # The converter wants 400 kHz: at the default 100 kHz one reading takes longer than a conversion.
     bus = "dtparam=i2c_arm=on\ndtparam=i2c_arm_baudrate=400000"
     present = [path for path in BOOT_CONFIGS if system.path(path).is_file()]
-    return files + [Block(path, bus) for path in present[:1]]
+    files += [Block(path, bus) for path in present[:1]]
+    return [*files, ReadOnlyRoot()] if options.read_only else files
 
 
 def everything(options: Options, system: System) -> list[Change]:
     """What a removal takes back, whatever options the installation had."""
-    return changes(Options(options.prefix, None, screen=True), system)
+    return changes(Options(options.prefix, None, screen=True, read_only=True), system)
 
 
 def units(options: Options) -> list[str]:
