@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Does all that Earthward needs come as a wheel for a Pi (aarch64), or purely in Python? Asks pip, prints a table.
 
-    python tests/virtual_pi/check_wheels.py [--python 3.11 3.13]
+    python tests/virtual_pi/check_wheels.py [--python 3.11 3.13] [--write docs/dependencies.md]
 
 Nothing is installed. `lgpio` may come from Debian (python3-lgpio) instead. Exit code 1 if something comes as neither.
 """
@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import subprocess
 import sys
 import tempfile
@@ -40,10 +41,26 @@ def resolve(version: str, wanted: list[str], folder: Path) -> tuple[list[str], s
     return sorted(entry["download_info"]["url"].rsplit("/", 1)[-1] for entry in report["install"]), ""
 
 
+def as_table(found: dict[str, list[str]]) -> str:
+    """Each package once: which version, and whether it is for aarch64 or for any machine."""
+    versions: dict[str, dict[str, str]] = {}
+    for python, files in found.items():
+        for file in files:
+            name, version = file.split("-")[:2]
+            kind = "aarch64" if "aarch64" in file else "pure Python"
+            versions.setdefault(name.replace("_", "-").lower(), {})[python] = f"{version}, {kind}"
+    lines = [f"| package | {' | '.join(f'Python {python}' for python in found)} |", "|---" * (1 + len(found)) + "|"]
+    for name in sorted(versions):
+        lines.append(f"| {name} | {' | '.join(versions[name].get(python, 'from Debian') for python in found)} |")
+    return "\n".join(lines) + "\n"
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--python", nargs="+", default=["3.11", "3.13"])
+    parser.add_argument("--write", type=Path, help="write the list into this page, below its line of dashes")
     args = parser.parse_args()
+    found: dict[str, list[str]] = {}
     wanted = [name for name in needed(ROOT / "pyproject.toml") if not name.startswith(FROM_DEBIAN)]
     failed = 0
     with tempfile.TemporaryDirectory() as name:
@@ -58,7 +75,10 @@ def main() -> int:
             for file in native:
                 print(f"    {file}")
             pins, trouble = resolve(version, [f"{FROM_DEBIAN}>=0.2"], folder)
+            found[version] = files + pins
             print(f"    {FROM_DEBIAN}: {pins[0] if pins else 'no wheel; Debian has python3-lgpio from 13 on'}")
+    if args.write and not failed:
+        args.write.write_text(re.sub(r"(?s)\n\| package \|.*", "\n", args.write.read_text()) + as_table(found))
     return 1 if failed else 0
 
 

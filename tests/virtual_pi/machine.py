@@ -18,7 +18,7 @@ KERNEL_OPTIONS = (
     "systemd.show_status=0",
 )  # fmt: skip
 #: so long, in real seconds, a step may take at most on an emulated processor
-LONG_S = 600.0
+LONG_S = 1800.0
 
 
 class MachineError(Exception):
