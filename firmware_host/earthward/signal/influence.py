@@ -48,8 +48,7 @@ def examine(
                 whole[i, where:, poly] -= x.theta[size + j]
     products = hops_of(st.products[a - n + 1 : a + r], n)
     rest = np.matmul(products, whole[..., None])[..., 0]
-    influence *= rest
-    scores = np.add.reduce(influence, axis=3)
+    scores = np.matmul(influence[:, :, :, None], rest[..., None])[..., 0, 0]
     smooth = scores @ solver.kernel.smooth
     scores *= scores
     smooth *= smooth

@@ -62,16 +62,15 @@ class SidebandMonitor:
         """No mains worth checking in this window."""
         self._count = 0.0
 
-    def _follow(self, windows: FloatArray) -> FloatArray:
-        """Power of the sidebands' mean amplitudes (windows, families, sidebands), after each of the windows."""
+    def _follow(self, windows: FloatArray) -> list[FloatArray]:
+        """The sidebands' mean amplitudes (2, families, sidebands) after each of the windows."""
         keep = 1.0 - 1.0 / (COHERENT_WINDOWS * self._hops)
-        out = np.empty_like(windows)
-        for i, window in enumerate(windows):
+        out = []
+        for window in windows:
             self._count = keep * self._count + 1.0
             self._mean = self._mean + (window - self._mean) / self._count
-            out[i] = self._mean
-        out *= out
-        return np.asarray(np.add.reduce(out, axis=1))
+            out.append(self._mean)
+        return out
 
     def _at(self, span: float) -> None:
         if span != self._span:
@@ -126,11 +125,12 @@ class SidebandMonitor:
         locked = [f.locked for f in tracker.families]
         if not all(locked):
             size2[:, [not x for x in locked]] = 0.0
-        coherent = self._follow(windows)
+        means = self._follow(windows)
         limits = [np.inf if x is None else OUT_OF_NOISE * x.noise**2 * x.samples for x in solutions]
         relative = size2 * self._against
         if relative.item(relative.argmax()) <= min(limits):
             return [0.0] * r
+        coherent = np.add.reduce(np.square(means), axis=1)
         above = (relative > np.array(limits)[:, None, None]) * coherent
         power = (above[..., : share.size] @ share).sum(axis=1).tolist()
         return [0.0 if x is None else 2.0 * p**0.5 / x.samples for p, x in zip(power, solutions, strict=True)]

@@ -23,6 +23,8 @@ variance of the quadrature is increased by the part of the change of the value t
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,6 +54,22 @@ LEAST_SCATTER = 1e-6
 _FREEDOM: FloatArray = np.exp(np.linspace(math.log(0.2), math.log(2000.0), 400))
 _LOG_VARIANCE: FloatArray = np.asarray(special.polygamma(1, _FREEDOM / 2))
 _LOG_MEAN: FloatArray = np.asarray(special.digamma(_FREEDOM / 2) - np.log(_FREEDOM / 2))
+
+
+#: The same as tuples with a rising first one: one look-up with numpy takes longer than the arithmetic around it.
+_BY_VARIANCE = tuple(_LOG_VARIANCE[::-1].tolist()), tuple(_FREEDOM[::-1].tolist())
+_BY_FREEDOM = tuple(_FREEDOM.tolist()), tuple(_LOG_MEAN.tolist())
+
+
+def _between(x: float, table: tuple[Sequence[float], Sequence[float]]) -> float:
+    """Straight line between the neighbours of x; the end beyond the ends."""
+    xs, ys = table
+    k = bisect_right(xs, x)
+    if k == 0:
+        return ys[0]
+    if k == len(xs):
+        return ys[-1]
+    return ys[k - 1] + (ys[k] - ys[k - 1]) * (x - xs[k - 1]) / (xs[k] - xs[k - 1])
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +158,8 @@ class VarianceCalibration:
     def prior(self) -> tuple[float, float]:
         """Scale and degrees of freedom of the windows' variances, from the moments of their logarithms."""
         excess = self._variance - self._log_variance
-        freedom = float(np.interp(excess, _LOG_VARIANCE[::-1], _FREEDOM[::-1]))
-        scale = math.exp(self._mean - self._log_mean + float(np.interp(freedom, _FREEDOM, _LOG_MEAN)))
+        freedom = _between(excess, _BY_VARIANCE)
+        scale = math.exp(self._mean - self._log_mean + _between(freedom, _BY_FREEDOM))
         return scale, min(freedom, FIRMEST * self._freedom)
 
     def _learn_scatter(self, scatter: float) -> None:
