@@ -28,6 +28,11 @@ from earthward.record.reading import KeptReading
 
 #: shares of the current that the sink is first thought to take
 STARTING_SHARES = (0.0, 0.04, 0.3)
+#: Poses far worse than noted can be wrong together in more than one way. Fits whose log evidence is within so much of
+#: the best are as believable, and readings that one of them explains are explained.
+AS_BELIEVABLE = 3.0
+#: So many rounds at the most: poses that are turned by thirty degrees need more than six.
+ROUNDS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +72,7 @@ def sink_current(
     sinks = (*problem.fittings, leak_sink(problem, place, cell, place_sigma_m))
     model = make_model(problem, obs, leads, sinks)
     # Poses and currents bend each other close to a sink: begin from several currents, the best end counts.
-    fits = [fit(model, _start(model, share), 6) for share in STARTING_SHARES]
+    fits = [fit(model, _start(model, share), ROUNDS) for share in STARTING_SHARES]
     fitted = max(fits, key=lambda solved: solved.log_evidence)
     # Once more about the end, with the sink's own current free to be negative.
     k = len(sinks) - 1
@@ -75,13 +80,14 @@ def sink_current(
     current = float(solved.beta[k])
     sigma = math.sqrt(max(float(solved.covariance[k, k]), 0.0))
     total = float(problem.injected_mA.mean())
-    freedom = int(obs.use.sum())
+    believable = [one for one in fits if one.log_evidence > fitted.log_evidence - AS_BELIEVABLE]
+    misfit = min(float(one.station_chi2.sum()) for one in believable)
     return SinkCurrent(
         1e-3 * current,
         1e-3 * sigma,
         current / total,
         sigma / total,
-        float(chdtrc(freedom, float(np.sum(fitted.station_chi2)))),
+        float(chdtrc(int(obs.use.sum()), misfit)),
     )
 
 
