@@ -11,7 +11,7 @@ from tests.benchmarks.virtual_pools import Errors, random_pool, random_stations
 
 from earthward.inversion import candidates, guide, lead
 from earthward.inversion.fit import SLACK, fit, solve_about
-from earthward.inversion.liner import cell_set
+from earthward.inversion.liner import cell_set, liner_grid
 from earthward.inversion.normal import pose_covariance
 from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.predict import Model, State, make_model, pair_field, predict
@@ -49,6 +49,29 @@ def test_lead_field_gives_the_exact_difference_at_shifted_and_turned_poses(size:
         # Only differences between targets mean anything: sources and sinks balance.
         error = (ours - ours.mean()) - (exact - exact.mean())
         assert np.sqrt(np.mean(error**2)) < 0.004 * np.sqrt(np.mean((exact - exact.mean()) ** 2))
+
+
+def test_smooth_rest_between_the_nodes() -> None:
+    """What the nodes know, interpolated to any cell of the liner, is what would be learnt there, to less than the 0.5 %
+    that the model allows for."""
+    pool = rectangle(8.0, 4.0, 1.4)
+    liner = liner_grid(pool, 0.1)
+    assert liner.box_rows is not None
+    cells = np.random.default_rng(3).choice(len(liner.grid.fine), 200, replace=False)
+    where = liner.grid.fine.centre_m[cells]
+    for centre in (np.array([0.4, 0.5, 0.4]), np.array([4.2, 2.0, 0.9])):
+        targets = np.concatenate([liner.nodes.cells.centre_m, where])
+        learnt = lead.learn_lead_field(pool, liner.box_rows.extended(where), targets, centre)
+        nodes, exact = np.split(learnt.coefficient, [len(liner.nodes)], axis=1)
+        interpolated = (liner.nodes.matrix(liner.grid.fine, cells) @ nodes.T).T
+        ends = np.array([[0.15, 0.0, 0.0], [-0.15, 0.0, 0.0]])
+        images = np.einsum("kij,mj->kmi", learnt.matrix, centre + ends) + learnt.shift_m[:, None]
+        table, near = lead.basis(ends / lead.RADIUS_M, 3), lead.image_sum(images, where)
+        reading = np.diff(table @ exact + near, axis=0)
+        assert np.abs(np.diff(table @ (interpolated - exact), axis=0)).max() < 0.02 * np.sqrt(np.mean(reading**2))
+        assert np.sqrt(np.mean(np.diff(table @ (interpolated - exact), axis=0) ** 2)) < 0.002 * np.sqrt(
+            np.mean(reading**2)
+        )
 
 
 def test_basis_is_harmonic_and_its_slopes_are_right() -> None:
@@ -223,7 +246,7 @@ def test_batched_step_agrees_with_the_single_model() -> None:
     assert c.chi2[0] == pytest.approx(one.chi2, rel=1e-3)
     assert np.allclose(c.state.place_m[0], one.state.place_m[0], atol=2e-3)
     assert np.allclose(c.state.turn[0], one.state.turn[0], atol=2e-3)
-    assert c.station_chi2[0] == pytest.approx(one.station_chi2, rel=1e-2, abs=1e-2)
+    assert c.station_chi2[0] == pytest.approx(one.station_chi2, rel=1e-2, abs=2e-2)
 
 
 def test_a_step_that_makes_things_worse_is_taken_back() -> None:
@@ -252,6 +275,27 @@ def test_places_close_by_are_in_the_water_and_off_the_walls() -> None:
         assert pool.contains(places).all()
         assert (places[:, :2] >= 0.29).all() and (places[:, 0] <= 7.71).all() and (places[:, 1] <= 3.71).all()
         assert np.linalg.norm(places - target, axis=1).min() > 0.2
+
+
+def test_a_lean_that_all_poles_share_is_learnt() -> None:
+    """Readings of poles whose tops are 0.1 rad nearer to the wall at every station, without noise."""
+    model = small_model()
+    obs = model.obs
+    tops = np.cross(np.column_stack([obs.lean_axis, np.zeros(obs.stations)]), [0.0, 0.0, -1.0])[:, :2]
+    assert np.allclose(np.linalg.norm(tops, axis=1), 1.0)
+    walls = np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, -1.0], [0.0, 1.0]])
+    x, y = obs.centre_m[:, :2].T
+    _, _, length, width = model.problem.pool.bounds_m
+    gaps = np.column_stack([x, length - x, y, width - y])
+    assert np.allclose(tops, walls[np.argmin(gaps, axis=1)])
+    state = fit(model).state.unmoved()
+    state.turn[..., 3:5] = 0.1 * obs.lean_axis[:, None]
+    value = (predict(model, state).column[0] * state.current_mA[0][obs.source]).sum(-1)
+    leaning = replace(model, obs=replace(obs, value_uV=value))
+    learnt = float(fit(leaning, None, 12).state.lean_rad[0])
+    assert 0.05 < learnt < 0.13
+    sensed = replace(leaning.obs, lean_axis=np.zeros_like(obs.lean_axis))
+    assert fit(replace(leaning, obs=sensed), None, 12).state.lean_rad[0] == pytest.approx(0.0, abs=1e-9)
 
 
 def test_a_sink_keeps_its_share_where_another_placement_injects_more() -> None:

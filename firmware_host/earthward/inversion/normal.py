@@ -1,9 +1,10 @@
 """The linear problem about a state: normal equations with every prior in them, and their bounded solution.
 
 Unknowns, in this order: currents of all sinks (K) at the water's present voltage; by how much the k known ones deviate
-at each placement (k P, if there is more than one placement); the depth all stations are off by; the injection
-electrodes' places (3 P); the log of the water's voltage in each earlier state of the covers (E); the sinks' places
-along the liner (2 K). Errors of places and turns are folded into the covariance of each station.
+at each placement (k P, if there is more than one placement); the depth all stations are off by; the angle by which all
+poles lean toward the nearest wall; the injection electrodes' places (3 P); the log of the water's voltage in each
+earlier state of the covers (E); the sinks' places along the liner (2 K). Errors of places and turns are folded into the
+covariance of each station.
 """
 
 from __future__ import annotations
@@ -39,8 +40,12 @@ class Layout:
         return self.sinks + (self.known * self.placements if self.placements > 1 else 0)
 
     @property
+    def lean(self) -> int:
+        return self.depth + 1
+
+    @property
     def electrodes(self) -> slice:
-        return slice(self.depth + 1, self.depth + 1 + 3 * self.placements)
+        return slice(self.lean + 1, self.lean + 1 + 3 * self.placements)
 
     @property
     def lifts(self) -> slice:
@@ -54,7 +59,7 @@ class Layout:
 
     @property
     def size(self) -> int:
-        return self.depth + 1 + 3 * self.placements + self.earlier + 2 * self.sinks
+        return self.lean + 1 + 3 * self.placements + self.earlier + 2 * self.sinks
 
     def deviation(self, placement: int) -> slice:
         first = self.sinks + placement * self.known
@@ -148,6 +153,7 @@ def _augmented(model: Model, layout: Layout, state: State, columns: Columns) -> 
         aug[..., layout.lifts.start + e] = whole
         aug[..., -1] += whole * state.lift[:, e, None, None]
     aug[..., layout.depth] = columns.pose[..., 2]
+    aug[..., layout.lean] = (columns.pose[..., 3:5] * obs.lean_axis[:, None]).sum(-1)
     aug[..., layout.offsets] = columns.moved
     y = aug[..., -1]
     y += np.where(obs.use, obs.value_uV, 0.0)
@@ -168,6 +174,7 @@ def _prior_precision(model: Model, layout: Layout, state: State, own: OwnPlaces 
             precision[:, layout.deviation(p)] = 1 / deviation**2
     precision[:, layout.depth] = 1 / priors.depth_offset**2
     precision[:, layout.lifts] = 1 / LIFT_SIGMA**2
+    precision[:, layout.lean] = 1 / priors.lean**2
     precision[:, layout.electrodes] = 1 / np.tile(priors.electrode, layout.placements) ** 2
     sigma = model.sigma_m if own is None else np.append(model.sigma_m, own.sigma_m)
     precision[:, layout.offsets] = 1 / np.repeat(sigma, 2) ** 2
@@ -196,8 +203,10 @@ def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | N
     place[..., 2] -= state.depth_m[:, None]
     misfit = ((place / priors.place) ** 2 / state.spread[..., :1]).sum((1, 2))
     once = (obs.leads_turn / state.spread[..., 1:])[..., None]
-    misfit += ((state.turn / obs.turn_sigma) ** 2 * once).sum((1, 2, 3))
-    misfit += (state.depth_m / priors.depth_offset) ** 2
+    turn = state.turn.copy()
+    turn[..., 3:5] -= state.lean_rad[:, None, None, None] * obs.lean_axis[:, None]
+    misfit += ((turn / obs.turn_sigma) ** 2 * once).sum((1, 2, 3))
+    misfit += (state.depth_m / priors.depth_offset) ** 2 + (state.lean_rad / priors.lean) ** 2
     misfit += ((state.electrode_m / priors.electrode) ** 2).sum((1, 2))
     misfit += ((state.lift / LIFT_SIGMA) ** 2).sum(1)
     short = priors.injected_mA - state.current_mA.sum(2)
@@ -294,6 +303,8 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
     place[..., 2] += depth[:, None]
     turn = obs.turn_sigma**2 * (obs.in_turn @ weighted) * state.spread[..., 1:, None]
     lift = np.clip(beta[:, layout.lifts], state.lift - LIFT_STEP, state.lift + LIFT_STEP)
+    lean = beta[:, layout.lean]
+    turn[..., 3:5] += lean[:, None, None, None] * obs.lean_axis[:, None]
     current = np.repeat(beta[:, None, :K], P, axis=1)
     if P > 1 and k:
         current[..., :k] += beta[:, K : K + k * P].reshape(n, P, k)
@@ -308,6 +319,7 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
         np.clip(beta[:, layout.offsets].reshape(n, K, 2), -limit[:, None], limit[:, None]),
         np.maximum(current, 0.0),
         depth.copy(),
+        lean.copy(),
         np.clip(electrode, -3 * priors.electrode, 3 * priors.electrode),
         spread,
         cost,

@@ -19,6 +19,8 @@ from earthward.inversion import lead
 from earthward.inversion.lead import FloatArray, IntArray, LeadField
 from earthward.inversion.prepare import Problem
 from earthward.inversion.types import Head
+from earthward.pool import polygon
+from earthward.pool.shape import Pool
 from earthward.record.reading import KeptReading
 
 BoolArray = NDArray[np.bool_]
@@ -31,13 +33,15 @@ LEAST_SENSED_DEG = 0.5
 class Observations:
     """Readings of all stations, padded. ends_m (S, A, 2, 3): front and back electrode from the station's centre, by
     direction; turn (S, A): the first direction of the turn that each belongs to; turn_sigma (S, A, 6): how well each
-    turn is known, hand shift in m and rotation in rad; pair, source (S, R) indices of direction and injection
+    turn is known, hand shift in m and rotation in rad; lean_axis (S, 2): the level axis about which a pole leans toward
+    the nearest wall (none where a sensor told its tilt); pair, source (S, R) indices of direction and injection
     electrode; value_uV, variance (S, R); use (S, R) which entries count; number (S, R) row numbers."""
 
     centre_m: FloatArray
     ends_m: FloatArray
     turn: IntArray
     turn_sigma: FloatArray
+    lean_axis: FloatArray
     pair: IntArray
     source: IntArray
     value_uV: FloatArray
@@ -215,8 +219,21 @@ def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Observation
         use[k, :r], number[k, :r] = True, s.number
     centre = np.array([s.lead_field.centre_m for s in stations])
     names = tuple(s.name for s in stations)
-    observations = Observations(centre, ends, turn, sigma, pair, source, value, variance, use, number, names)
+    axes = lean_axes(problem.pool, centre)
+    # Where a sensor told the lean it is noted already.
+    axes[(sigma[..., 3:5] < problem.priors.turn[3:5]).any((1, 2))] = 0.0
+    observations = Observations(centre, ends, turn, sigma, axes, pair, source, value, variance, use, number, names)
     return observations, stack_lead_fields(problem, stations)
+
+
+def lean_axes(pool: Pool, centre_m: FloatArray) -> FloatArray:
+    """Axes (S, 2) of the rotation, right-handed with depth as third axis, that moves a pole's top toward the nearest
+    wall."""
+    _, edge, part = polygon.nearest_edge(pool.outline, centre_m[:, :2])
+    a, b = pool.outline[edge], np.roll(pool.outline, -1, axis=0)[edge]
+    toward = a + part[:, None] * (b - a) - centre_m[:, :2]
+    toward /= np.maximum(np.linalg.norm(toward, axis=1, keepdims=True), 1e-9)
+    return np.column_stack([toward[:, 1], -toward[:, 0]])
 
 
 def stack_lead_fields(problem: Problem, stations: Sequence[StationData]) -> LeadFields:

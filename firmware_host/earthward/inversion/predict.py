@@ -30,17 +30,19 @@ CLOSEST_M2 = 2.5e-5
 @dataclass
 class State:
     """n points to linearise about. place_m (n, S, 3): error of each station; turn (n, S, A, 6): hand shift and rotation
-    vector of each direction; offset_m (n, K, 2) of the sinks along the liner; current_mA (n, P, K); depth_m (n,): the
-    part of the places' depth that is common to all; electrode_m (n, P, 3): error of the injection electrodes. spread
-    (n, S, 1 + A): by how much the variances of each place and turn are taken wider than stated, with what that costs
-    (n, S) and the log determinant (n, S) it adds (`tails.weigh`). lift (n, E): log of the water's voltage in each
-    earlier state of the covers against now, less what `Model.lift_centre` expects."""
+    vector of each direction; offset_m (n, K, 2) of the sinks along the liner; current_mA (n, P, K); depth_m and
+    lean_rad (n,): the parts of the places' depth and of the turns' tilt that are common to all; electrode_m (n, P, 3):
+    error of the injection electrodes. spread (n, S, 1 + A): by how much the variances of each place and turn are taken
+    wider than stated, with what that costs (n, S) and the log determinant (n, S) it adds (`tails.weigh`). lift (n,
+    E): log of the water's voltage in each earlier state of the covers against now, less what `Model.lift_centre`
+    expects."""
 
     place_m: FloatArray
     turn: FloatArray
     offset_m: FloatArray
     current_mA: FloatArray
     depth_m: FloatArray
+    lean_rad: FloatArray
     electrode_m: FloatArray
     spread: FloatArray
     cost: FloatArray
@@ -159,7 +161,7 @@ class Model:
             share[earlier] += rest[:, None] * others
         return State(
             np.zeros((1, S, 3)), np.zeros((1, S, A, 6)), np.zeros((1, k, 2)), share[None], np.zeros(1),
-            np.zeros((1, P, 3)), np.ones((1, S, 1 + A)), np.zeros((1, S)), np.zeros((1, S)),
+            np.zeros(1), np.zeros((1, P, 3)), np.ones((1, S, 1 + A)), np.zeros((1, S)), np.zeros((1, S)),
             np.full((1, len(self.lift_centre)), lift),
         )  # fmt: skip
 

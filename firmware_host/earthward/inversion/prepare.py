@@ -23,13 +23,14 @@ ELECTRODE_STEP_M = 0.15
 @dataclass(frozen=True)
 class Priors:
     """Standard deviations. place (3,): of a station, shared by all its turns, m; turn (6,): hand shift in m and
-    rotation in rad of each turn by itself, where no sensor in the head says better; depth_offset: common to all
-    stations; electrode (3,): of each injection electrode's place; current, gain, model: relative; injected_mA (P,) as
-    measured."""
+    rotation in rad of each turn by itself, where no sensor in the head says better; depth_offset, lean (rad): common
+    to all stations; electrode (3,): of each injection electrode's place; current, gain, model: relative; injected_mA
+    (P,) as measured."""
 
     place: FloatArray
     turn: FloatArray
     depth_offset: float
+    lean: float
     electrode: FloatArray
     current: float
     gain: float
@@ -169,6 +170,7 @@ def make_priors(settings: LocateSettings, injected_mA: FloatArray) -> Priors:
         np.maximum(place, 1e-4),
         np.maximum(turn, 1e-4),
         max(settings.depth_offset_sigma_m, 1e-4),
+        max(settings.lean_sigma_deg * deg, 1e-4),
         np.maximum(electrode, 1e-4),
         settings.current_sigma,
         settings.gain_sigma,

@@ -208,8 +208,10 @@ def _near_terms(
     det = np.linalg.slogdet(C)[1] - equations.station_log_det[0][station]
     mine = linear.aug[station].copy()
     mine[..., -1] += current[:, None] * near.back
-    # The depth all stations are off by moves them in this sink's field as well.
+    # The depth all stations are off by, and the angle all poles lean by, move them in this sink's field as well.
     mine[..., equations.layout.depth] += current[:, None] * near.slope[..., 2]
+    leaning = (near.slope[..., 3:5] * model.obs.lean_axis[station][:, None]).sum(-1)
+    mine[..., equations.layout.lean] += current[:, None] * leaning
     weighted = C_inv @ mine
     own = np.einsum("pr,prs,ps->p", a_near, C_inv, a_near)
     parts = (mine.transpose(0, 2, 1) @ weighted, np.einsum("pr,prb->pb", a_near, weighted), own, det)

@@ -43,6 +43,8 @@ class LocateSettings:
     pair turned by hand, or a rigid array that reads several directions in one turn. electrode_sigma_m (per axis) and
     electrode_depth_sigma_m: the injection electrodes' places. depth_offset_sigma_m: what all depths are off by
     together (the water stood otherwise, the mark on the pole sits wrong), while depth_sigma_m is each station's own.
+    lean_sigma_deg: by how much every pole leans toward the nearest wall, where whoever holds it stands, while
+    tilt_sigma_deg is each turn's own.
     wide_share: so many of all places and turns are worse than stated, by wide_factor.
     fitting_sigma_m: along the liner, per axis. current_sigma: the source board's current, relative. gain_sigma:
     everything that scales all readings alike (conductivity, spacing, gain). share_sigma: by how much a
@@ -53,6 +55,7 @@ class LocateSettings:
     position_sigma_m: float = 0.1
     depth_sigma_m: float = 0.05
     depth_offset_sigma_m: float = 0.07
+    lean_sigma_deg: float = 3.0
     bearing_sigma_deg: float = 10.0
     tilt_sigma_deg: float = 4.0
     shift_sigma_m: float = 0.03
