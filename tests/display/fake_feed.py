@@ -223,7 +223,7 @@ STEPS = [
     Step(key="water clear", title="Nobody in the water", status="now", text="Look, then say so. Renewed every 5 min."),
     Step(key="proof", title="Test leak seen", status="to do", text=""),
     Step(key="survey", title="Walls, floor and fittings read", status="to do", text="light niche not covered"),
-    Step(key="locate", title="Sinks located", status="to do", text=""),
+    Step(key="locate", title="Found where the current leaves", status="to do", text=""),
     Step(key="dye", title="Dye at each finding", status="to do", text=""),
     Step(key="repair", title="Repaired, read again", status="to do", text=""),
     Step(key="account", title="Current and water accounted for", status="to do", text=""),

@@ -20,9 +20,9 @@ STEP_TITLES: dict[str, str] = {
     "water clear": "Nobody in the water, somebody watches it",
     "proof": "Test leak seen: signal to noise 3 or more",
     "survey": "Walls, floor and fittings read",
-    "locate": "Sinks located",
+    "locate": "Found where the current leaves",
     "dye": "Dye at each finding",
-    "repair": "Repaired, the same stations read again",
+    "repair": "Repaired, the same spots read again",
     "account": "Current and water accounted for",
     "report": "Report written",
 }
