@@ -33,6 +33,7 @@ from tests.support.quick_daemon import Quick, QuickBoard, QuickReceiver, quick_c
 from earthward.clock import ManualClock
 from earthward.daemon.life import Daemon
 from earthward.daemon.parts import Wiring
+from earthward.daemon.protocol import TOPICS
 from earthward.record.board import BoardState
 from earthward.signal.types import PhaseReference, SampleBlock
 from earthward.signal.waveforms import averaged
@@ -95,7 +96,7 @@ async def day(hours: float, keep_every_s: float) -> None:
         wiring = Wiring(receiver=receiver, board=board, clock=clock, emulated=True, playback=True, wall_s=wall_s)
         daemon = Daemon(quick_config(folder), wiring, visit=visit, recording=folder / "recording")
         await daemon.start()
-        line = await Quick(daemon, board, receiver, folder / "socket").connect("readings", "state", "survey", "plan")
+        line = await Quick(daemon, board, receiver, folder / "socket").connect(*TOPICS)
         heard: dict[bytes, int] = {}
 
         async def listen() -> None:
@@ -120,6 +121,8 @@ async def day(hours: float, keep_every_s: float) -> None:
         took, bench_h = time.monotonic() - began, clock.now() / 3600
         told = ", ".join(f"{kind.decode()} {count}" for kind, count in sorted(heard.items()))
         print(f"{bench_h:.2f} h in {took:.0f} s; heard {told}")
+        if not heard.get(b"reading") or not heard.get(b"kept"):
+            raise SystemExit("no readings came, or none was kept: nothing of the above is worth anything")
         print(f"growth after the first tenth {memory - base:+.1f} MB (goal < 5 MB in 8 h)")
         print(f"disk {disk / bench_h:.1f} MB an hour")
         listening.cancel()
