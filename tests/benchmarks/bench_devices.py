@@ -27,8 +27,11 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 from tests.unit.test_devices_clockmap import simulate
 
 from earthward.clock import Clock, SystemClock
-from earthward.devices.ads1115 import AdcReader, AdcSettings
+from earthward.devices.ads1115 import AdcReader, AdcSettings, by_edges
+from earthward.devices.ads1115.acquisition import Acquisition
+from earthward.devices.ads1115.chip import Chip
 from earthward.devices.ads1115.process import Parts, ReaderProcess
+from earthward.devices.ads1115.samples import Samples
 from earthward.devices.gpio import EdgePin
 from earthward.devices.gpio_line import KernelEdges
 from earthward.devices.source import SourceLink
@@ -193,6 +196,39 @@ class PipedParts:
         return Parts(bus, KernelEdges(ours, clock), pulser.kill, lambda address: lambda: os.pread(value, 2, 0))
 
 
+class EdgesAtOnce:
+    """A ready line whose next edge is always there: nobody sleeps, so that only the reading itself is timed."""
+
+    def __init__(self, count: int, stop: threading.Event) -> None:
+        self.edges = 0
+        self._count, self._stop = count, stop
+
+    def wait(self, timeout_s: float) -> tuple[int, float]:
+        self.edges += 1
+        if self.edges == self._count:
+            self._stop.set()
+        return self.edges, time.monotonic()
+
+
+def own_work(count: int = 8000) -> None:
+    clock, stop, blocks = SystemClock(), threading.Event(), list[SampleBlock]()
+    bus = FakeI2C(clock)
+    bus.add(0x48, EmulatedAds(clock, SteadyVoltage((0.1, 0.0, 0.0, 0.0))))
+    with tempfile.TemporaryFile(dir="/dev/shm") as value:
+        value.write(bytes((0x32, 0x00)))
+        value.flush()
+        chip = Chip(bus, clock, AdcSettings(full_scale_V=0.256), lambda address: lambda: os.pread(value.fileno(), 2, 0))
+        samples = Samples(chip, clock, blocks.append, 256)
+        acquisition = Acquisition(chip, clock, samples, EdgesAtOnce(count, stop), stop, lambda note: None)
+        acquisition.open()
+        begin = time.thread_time()
+        by_edges.acquire(acquisition)
+        spent = time.thread_time() - begin
+    print(
+        f"reading, numbering, checks and blocks without a wake-up: {spent / count * 1e6:.1f} us of processor a sample"
+    )
+
+
 def process_cpu_s(pid: int) -> dict[str, float]:
     """Seconds that each thread of a process has run, by the scheduler's own nanoseconds."""
     used = {}
@@ -232,6 +268,7 @@ def memory_of(pid: int) -> str:
 
 if __name__ == "__main__":
     if sys.argv[1:] == ["reader"]:
+        own_work()
         reading_process()
         sys.exit()
     if sys.argv[1:] == ["busy"]:
