@@ -22,6 +22,7 @@ from earthward.errors import InputError
 # name -> one line of help; the module is earthward.commands.<name>
 COMMANDS: dict[str, str] = {
     "demo": "the whole kit emulated: a virtual pool with a hidden leak",
+    "practice": "practise on virtual pools with hidden leaks, and be scored; a class on one broker",
     "daemon": "the service on a Raspberry Pi",
     "watch": "the dashboard",
     "backup": "copy surveys and flight records to a stick; the daemon may go on meanwhile",

@@ -12,7 +12,6 @@ from earthward.clock import ManualClock
 from earthward.commands.demo_world import (
     MORNING,
     Calendar,
-    HandHeldPole,
     dye_drawn,
     leak_L_per_day,
     level_log,
@@ -20,6 +19,7 @@ from earthward.commands.demo_world import (
 from earthward.config import Config, PairConfig
 from earthward.emulated.bench import Technician
 from earthward.emulated.head import EmulatedHead
+from earthward.emulated.pole import HandHeldPole
 from earthward.emulated.pool import VirtualPool
 from earthward.emulated.scenario import LeakSpec, Scenario
 from earthward.record.place import HEADS, Head, Station

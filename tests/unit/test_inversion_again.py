@@ -9,8 +9,8 @@ import msgspec
 import numpy as np
 import pytest
 
-from earthward.commands.demo_world import HandHeldPole
 from earthward.emulated.network import BoxPotential, Network, Sink
+from earthward.emulated.pole import HandHeldPole
 from earthward.emulated.scenario import Scenario
 from earthward.inversion.again import sink_current
 from earthward.record.place import Station

@@ -179,14 +179,16 @@ def hold(bench: EmulatedBench, place: Station) -> None:
         logging.getLogger(__name__).warning("%s", error)
 
 
-def new_visit(scenario: Scenario, config: Config, out: Path, calendar_s: Callable[[], float] = wall_s) -> Visit:
+def new_visit(
+    scenario: Scenario, config: Config, out: Path, calendar_s: Callable[[], float] = wall_s, kind: type[Visit] = Visit
+) -> Visit:
     pool = format_pool(scenario.known_pool())
     write_whole(out / "pool.toml", pool.encode())
     store = SurveyStore.create(
         out / "survey.db", name=scenario.name, pool_toml=pool, emulated=True, technician="scripted technician",
         software=f"earthward {__version__}", utc_offset_s=utc_offset_s(calendar_s()), wall_s=calendar_s,
     )  # fmt: skip
-    return Visit(store, config.pair.spacing_m, calendar_s, LocateSettings(head=config.head))
+    return kind(store, config.pair.spacing_m, calendar_s, LocateSettings(head=config.head))
 
 
 def make_scenario(args: argparse.Namespace) -> Scenario:

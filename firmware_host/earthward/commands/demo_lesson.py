@@ -17,11 +17,12 @@ from typing import Any
 import numpy as np
 
 from earthward.clock import Brake, PacedClock
-from earthward.commands.demo_world import HandHeldPole, dye_drawn, leak_L_per_day, level_log
+from earthward.commands.demo_world import dye_drawn, leak_L_per_day, level_log
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.display.hands import LESSON_TELLS
 from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.pole import HandHeldPole
 from earthward.emulated.scenario import Scenario
 from earthward.record.place import Station
 from earthward.survey.files.whole import write_whole

@@ -17,21 +17,11 @@ import numpy as np
 from earthward.commands.demo_client import InstrumentClient, VisitError
 from earthward.commands.demo_hands import SEEN_STILL_S, Hands, in_words, is_open
 from earthward.commands.demo_walk import told
-from earthward.commands.demo_world import (
-    BEARING_SIGMA_DEG,
-    PLUMB_DEG,
-    WALL_DEG,
-    WALL_LEAN_DEG,
-    Calendar,
-    HandHeldPole,
-    dye_drawn,
-    leak_L_per_day,
-    level_log,
-    moving_time_s,
-)
+from earthward.commands.demo_world import Calendar, dye_drawn, leak_L_per_day, level_log, moving_time_s
 from earthward.daemon import protocol as m
 from earthward.daemon.life import Daemon
 from earthward.emulated.bench import EmulatedBench
+from earthward.emulated.pole import BEARING_SIGMA_DEG, PLUMB_DEG, WALL_DEG, WALL_LEAN_DEG, HandHeldPole
 from earthward.emulated.scenario import Point3
 from earthward.inversion.types import Result
 from earthward.record.base import Point

@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
-from earthward.daemon.protocol import BeginSpot
+import msgspec
+
+from earthward.daemon.protocol import BeginSpot, MoveTo, Plan
 from earthward.display import places, words
 from earthward.display.hands import Act, Hand
 from earthward.display.next_step import what_now
@@ -68,3 +71,55 @@ def pause(view: View, now_s: float) -> Pressed:
     paused = not view.paused
     act: Act = "pause" if paused else "go on"
     return with_notice(replace(view, paused=paused), words.SAID_HAND[act], now_s), [Hand(act)]
+
+
+#: One press moves the pole so far, in plan or in depth, or turns it so much.
+POLE_STEP_M, POLE_TURN_DEG = 0.2, 45.0
+#: The middle of the pair stays so far inside the edge and below the surface.
+POLE_INSIDE_M = 0.2
+_WAYS = {
+    "left": (-1.0, 0.0, 0.0),
+    "right": (1.0, 0.0, 0.0),
+    "up": (0.0, 1.0, 0.0),
+    "down": (0.0, -1.0, 0.0),
+    "deeper": (0.0, 0.0, 1.0),
+    "higher": (0.0, 0.0, -1.0),
+}
+
+
+def move_pole(view: View, way: str, snapshot: Snapshot, now_s: float) -> Pressed:
+    """On an emulated bench keys hold the pole: as the map shows it, y upwards. The display of a real instrument has no
+    hands, and its person holds the pole himself."""
+    state, plan = snapshot.state, snapshot.plan
+    if not view.hands or state is None or plan is None or not plan.outline_m:
+        return view, []
+    if state.spot is not None and state.spot.phase != "done":
+        return with_notice(view, words.SPOT_RUNNING, now_s, bad=True), []
+    place = moved(state.place or _middle(plan), way)
+    x, y, _ = place.position_m
+    edges = [(x + dx, y + dy) for dx in (-POLE_INSIDE_M, POLE_INSIDE_M) for dy in (-POLE_INSIDE_M, POLE_INSIDE_M)]
+    if not all(places.inside(p, plan.outline_m) for p in edges) or place.position_m[2] < POLE_INSIDE_M:
+        return with_notice(view, words.POLE_AT_EDGE, now_s, bad=True), []
+    return with_notice(view, words.MOVED.format(places.place_text(place, view.system)), now_s), [MoveTo(place=place)]
+
+
+def moved(place: Station, way: str) -> Station:
+    """The place after one press."""
+    bearing = place.bearing_deg or 0.0
+    if way == "upright":
+        return replace_place(place, vertical=not place.vertical, bearing_deg=bearing)
+    if way.startswith("turn "):
+        turn = POLE_TURN_DEG if way == "turn left" else -POLE_TURN_DEG
+        return replace_place(place, bearing_deg=(bearing + turn) % 360.0)
+    x, y, z = (round(p + POLE_STEP_M * d, 3) for p, d in zip(place.position_m, _WAYS[way], strict=True))
+    return replace_place(place, position_m=(x, y, z))
+
+
+def replace_place(place: Station, **changes: Any) -> Station:
+    """A place that is no longer the one that was named."""
+    return msgspec.structs.replace(place, **{"name": "", "text": "", **changes})
+
+
+def _middle(plan: Plan) -> Station:
+    xs, ys = [p[0] for p in plan.outline_m], [p[1] for p in plan.outline_m]
+    return Station(position_m=((min(xs) + max(xs)) / 2, (min(ys) + max(ys)) / 2, places.DEPTH_M), bearing_deg=0.0)

@@ -10,7 +10,7 @@ from dataclasses import replace
 from earthward.daemon.protocol import SelectElectrode, SetSound, SourceOff, Undo
 from earthward.display import words
 from earthward.display.forms import FORMS, typed
-from earthward.display.keeping import do_now, go_next, hand, pause
+from earthward.display.keeping import do_now, go_next, hand, move_pole, pause
 from earthward.display.pages import registry
 from earthward.display.snapshot import Snapshot
 from earthward.display.themes import THEMES
@@ -66,6 +66,8 @@ def press(view: View, action: str, snapshot: Snapshot, now_s: float) -> Pressed:
         return pause(view, now_s)
     if action == "hand":
         return hand(view, snapshot, now_s)
+    if action.startswith("pole "):
+        return move_pole(view, action.removeprefix("pole "), snapshot, now_s)
     if action in ("keep", "next"):
         own = registry()[view.page].press
         if own is not None:

@@ -120,6 +120,7 @@ REFUSED = "not done: {}"
 NOT_SENT = "not sent: no connection to the daemon"
 NO_NEXT = "no place to go to: no plan of the pool yet"
 MOVED = "at {}"
+POLE_AT_EDGE = "the pole cannot be held there: wall, floor or surface"
 SAID_VOLUME = "cue volume {:.0f} %"
 SAID_ZOOM = {True: "cue zoomed: a few percent are heard", False: "cue over its whole range"}
 SAID_STEP = "{}: said to the daemon"
