@@ -205,8 +205,3 @@ def test_four_players_rank_in_their_order() -> None:
         done = {name: PLAYERS[name](pool) for name in ("sweep", "random")} | {"cheater": cheated(pool, guided)}
         points = [judged(pool, name, done.get(name, guided), guided).score.points for name in PLAYERS]
         assert points == sorted(points, reverse=True), (grade, points)
-
-
-def test_limits_of_the_score_are_those_of_the_safety_table() -> None:
-    limits = Limits()
-    assert (limits.water_clear_s, limits.stray_check_s) == (300.0, 1800.0)

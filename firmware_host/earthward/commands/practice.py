@@ -22,7 +22,6 @@ from earthward.commands.behind import dashboard_over, end_with_parent, hands_soc
 from earthward.commands.demo import SWITCH_PINS, bench_wiring, demo_config, new_visit
 from earthward.commands.practice_lesson import PracticeLesson, PracticeVisit
 from earthward.daemon.life import Daemon
-from earthward.daemon.recorder import write_whole
 from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.errors import InputError
 from earthward.practice.actions import AnyAction, decode_action
@@ -30,6 +29,7 @@ from earthward.practice.explain import in_words, page, replayed
 from earthward.practice.players import PLAYERS
 from earthward.practice.pools import GRADES, PracticePool, practice_pool
 from earthward.practice.result import PracticeRun, judged, read_run, to_bytes
+from earthward.survey.files.whole import write_whole
 from earthward.survey.visit import Visit
 
 ACTIONS, RESULT, PAGE = "actions.jsonl", "practice.json", "practice.html"

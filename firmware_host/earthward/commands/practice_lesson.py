@@ -24,13 +24,14 @@ from earthward.practice.actions import (
     Held,
     Kept,
     Looked,
+    Patched,
     SourceOff,
     SourceOn,
     StrayChecked,
     encode_action,
 )
 from earthward.practice.pools import PracticePool
-from earthward.practice.quick import DYE_S, PACE_M_PER_S
+from earthward.practice.quick import DYE_S, PACE_M_PER_S, PATCH_S
 from earthward.record.base import Point
 from earthward.record.place import Station
 from earthward.record.reading import KeptReading
@@ -126,6 +127,11 @@ class PracticeLesson(Lesson):
 
     def _said(self, message: m.FromClient) -> None:
         super()._said(message)
+        if isinstance(message, m.SetStage) and message.stage == "repaired":
+            at = self._place_of(message.finding)
+            if at is not None:
+                self._more_s += PATCH_S
+                self.note(Patched(t_s=self._now(), position_m=at))
         match message:
             case m.SetCovered(fitting=fitting, covered=covered, coverable=True):
                 self._more_s += self._practice.cover_s.get(fitting, 0.0)

@@ -63,11 +63,17 @@ class Accused(Action, tag="leak named", frozen=True, kw_only=True):
     position_m: Point
 
 
+class Patched(Action, tag="patch put on", frozen=True, kw_only=True):
+    position_m: Point
+
+
 class Ended(Action, tag="ended", frozen=True, kw_only=True):
     pass
 
 
-AnyAction = Looked | StrayChecked | EnableHeld | SourceOn | SourceOff | Held | Kept | Covered | Dyed | Accused | Ended
+AnyAction = (
+    Looked | StrayChecked | EnableHeld | SourceOn | SourceOff | Held | Kept | Covered | Dyed | Accused | Patched | Ended
+)
 
 _encoder = msgspec.json.Encoder()
 _decoder: msgspec.json.Decoder[AnyAction] = msgspec.json.Decoder(AnyAction)

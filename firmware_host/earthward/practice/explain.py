@@ -6,13 +6,14 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from html import escape
+from itertools import takewhile
 
 import msgspec
 
 from earthward.inversion.locate import Survey
 from earthward.inversion.types import LocateSettings
 from earthward.pool.shape import Pool
-from earthward.practice.actions import Accused, AnyAction, covered_in_the_end, kept_readings
+from earthward.practice.actions import Accused, AnyAction, Patched, covered_in_the_end, kept_readings
 from earthward.practice.pools import PracticePool
 from earthward.practice.result import PracticeRun
 from earthward.record.base import Point
@@ -57,6 +58,8 @@ def pool_then(pool: PracticePool, readings: Sequence[KeptReading], covered: froz
 def replayed(pool: PracticePool, actions: Sequence[AnyAction], most: int = 8) -> Iterator[Step]:
     """The search over the first three spots, over the first four, and so on; not more than `most` of them, spread
     evenly. With covers as they were in the end: spots from before a cover are left out, as the instrument does."""
+    # After the first patch it is another pool.
+    actions = list(takewhile(lambda a: not isinstance(a, Patched), actions))
     covered = covered_in_the_end(actions)
     wanted = tuple(sorted(covered))
     readings = [r for r in kept_readings(actions) if r.covered in ((), wanted or NONE_COVERED)]

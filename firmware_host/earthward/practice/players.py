@@ -1,6 +1,7 @@
 """Scripted players of practice pools: the guided way, and three worse ones that a score must tell from it.
 
-guided: reads where the search proposes, dyes what it calls found, names what draws dye in.
+guided: reads where the search proposes, covers what the display would ask to cover, dyes what the search calls found,
+names what draws dye in, patches it if there is another hole.
 sweep: covers every fitting, reads all along the edge and the middle, asks the search once, dyes from the strongest on.
 random: reads at ten places of chance, dyes beside the loudest, and names it whatever the dye says.
 cheater: the guided way without a look at the pool, without the stray-voltage check, hands in the water with the
@@ -17,16 +18,17 @@ import numpy as np
 
 from earthward.inversion.locate import Survey
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
-from earthward.practice.actions import Accused, AnyAction, Dyed, Held
+from earthward.practice.actions import Accused, AnyAction, Covered, Dyed, Held, Patched
 from earthward.practice.pools import PracticePool
 from earthward.practice.quick import QuickVisit
 from earthward.record.base import Point
 from earthward.record.place import COVERABLE, Station
 
 #: After so many spots the guided way dyes what is only suspected, and stops.
-MOST_SPOTS = 18
+MOST_SPOTS = 24
 OFF_WALL_M, SWEEP_APART_M = 0.45, 1.5
 RANDOM_SPOTS = 10
+COVER_SHARE, FEW_SPOTS, COVER_SHARE_LATER, MANY_SPOTS = 0.5, 3, 0.25, 12
 
 
 def guided(pool: PracticePool) -> list[AnyAction]:
@@ -45,6 +47,10 @@ def cheated(pool: PracticePool, honest: Sequence[AnyAction]) -> list[AnyAction]:
         match action:
             case Held(place=Station(vertical=False) as place) if place.name not in {r.station for r in visit.readings}:
                 visit.spot(place.position_m, place.bearing_deg or 0.0)
+            case Covered(fitting=name):
+                visit.cover(name)
+            case Patched(position_m=at):
+                visit.patch(at)
             case Dyed(position_m=at):
                 visit.dye(at)
             case Accused(position_m=at):
@@ -66,20 +72,38 @@ def _guided(visit: QuickVisit) -> list[AnyAction]:
         visit.spot(place, bearing)
         result = search.result()
         last = number == MOST_SPOTS or result.next_station is None
-        for finding in result.findings:
-            at = finding.position_m
-            if any(math.dist(at, known) < 0.5 for known in named) or not (finding.certain or last):
-                continue
-            if any(math.dist(at, known) < 0.25 for known, _ in visit.dyed):
+        new = [f.position_m for f in result.findings if f.certain or last]
+        for at in new:
+            if len(named) >= wanted or any(math.dist(at, known) < 0.25 for known, _ in visit.dyed):
                 continue
             if visit.dye(at):
                 visit.accuse(at)
                 named.append(at)
+                if len(named) < wanted:
+                    visit.patch(at)
         if len(named) >= wanted or result.next_station is None:
             break
+        strongest = to_cover(visit, result)
+        if strongest is not None and not new:
+            visit.cover(strongest)
         place, bearing = result.next_station.position_m, result.next_station.bearing_deg or 0.0
     visit.end()
     return visit.actions
+
+
+def to_cover(visit: QuickVisit, result: Result) -> str | None:
+    """As the display's line asks: what takes half of the current for sure, once three spots have said it; later a
+    quarter."""
+    kinds = {f.name: f for f in visit.known_pool().fittings}
+    spots = len({r.station for r in visit.readings_since})
+    enough = COVER_SHARE if len({r.station for r in visit.readings}) < MANY_SPOTS else COVER_SHARE_LATER
+    shares = [
+        (share.interval_A[0] / result.budget.injected_A, share.name)
+        for share in result.budget.fittings
+        if share.name in kinds and not kinds[share.name].covered and kinds[share.name].kind in COVERABLE
+    ]
+    share, name = max(shares, default=(0.0, ""))
+    return name if spots >= FEW_SPOTS and share >= enough and result.verdict != "found" else None
 
 
 def sweep(pool: PracticePool) -> list[AnyAction]:
@@ -121,23 +145,28 @@ def at_random(pool: PracticePool) -> list[AnyAction]:
 
 
 class Search:
-    """The instrument's own search over a visit's readings so far; what drew no dye counts as a fitting."""
+    """The instrument's own search over a visit's readings since the last cover or patch; what drew no dye counts as a
+    fitting."""
 
     def __init__(self, visit: QuickVisit) -> None:
         self._visit = visit
-        self._survey = Survey(visit.known_pool(), LocateSettings())
-        self._no_dye = 0
+        self._about: tuple[int, int] | None = None
+        self._survey: Survey | None = None
 
     def result(self) -> Result:
-        no_dye = [at for at, drawn in self._visit.dyed if not drawn]
-        if len(no_dye) != self._no_dye:
-            self._no_dye = len(no_dye)
+        visit = self._visit
+        no_dye = [at for at, drawn in visit.dyed if not drawn]
+        readings = visit.readings_since
+        about = (len(no_dye), readings[0].row if readings else 0)
+        survey = self._survey
+        if survey is None or about != self._about:
             floating = tuple(FloatingSink(f"no dye {k + 1}", at) for k, at in enumerate(no_dye))
-            settings = LocateSettings(floating=floating)
-            self._survey = Survey(self._visit.known_pool(), settings, liner=self._survey.problem.liner)
-        for reading in self._visit.readings[len(self._survey.readings) :]:
-            self._survey.add(reading)
-        return self._survey.result(coverage=False)
+            liner = None if survey is None else survey.problem.liner
+            survey = Survey(visit.known_pool(), LocateSettings(floating=floating), liner=liner)
+            self._about, self._survey = about, survey
+        for reading in readings[len(survey.readings) :]:
+            survey.add(reading)
+        return survey.result(coverage=False)
 
 
 def _everywhere(length_m: float, width_m: float, depth_m: float) -> list[tuple[Point, float]]:

@@ -28,6 +28,7 @@ from earthward.practice.actions import (
     Held,
     Kept,
     Looked,
+    Patched,
     SourceOff,
     SourceOn,
     StrayChecked,
@@ -35,13 +36,16 @@ from earthward.practice.actions import (
 from earthward.practice.pools import PracticePool
 from earthward.record.base import Point
 from earthward.record.place import Placement, Station
-from earthward.record.reading import KeptReading
+from earthward.record.reading import NONE_COVERED, KeptReading
 from earthward.safety.limits import Limits
 from earthward.survey.pair import pair_ends
 
 #: Pace of a visit, in seconds (own estimates): a look, a hold of the stray check, enable and warning, a turn of the
-#: pole, a reading, dye; metres a second along the deck.
+#: pole, a reading, dye, a patch; metres a second along the deck.
 LOOK_S, STRAY_HOLD_S, ENABLE_S, TURN_S, READING_S, DYE_S = 20.0, 12.0, 6.0, 10.0, 5.0, 180.0
+PATCH_S = 600.0
+#: A patch put on so near to a hole covers it.
+PATCH_REACH_M = 0.6
 PACE_M_PER_S = 0.4
 #: Dye let go this near to a hole is drawn in.
 DYE_REACH_M = 0.3
@@ -64,6 +68,7 @@ class QuickVisit:
         self._on = False
         self._at: Point | None = None
         self._stations = 0
+        self._covered: list[str] = []
         self._world = VirtualPool(self.scenario, ManualClock())
         self._drive = Drive()
         # The same hands for everybody with the same player's name on the same pool.
@@ -75,11 +80,10 @@ class QuickVisit:
     def known_pool(self) -> Pool:
         """As the technician knows it, with the currents that the board measures now and the covers that are on."""
         pool = self.scenario.known_pool()
-        done = {a.fitting for a in self.actions if isinstance(a, Covered)}
         return replace(
             pool,
             sources=tuple(self._measured(s) for s in pool.sources),
-            fittings=tuple(msgspec.structs.replace(f, covered=f.name in done) for f in pool.fittings),
+            fittings=tuple(msgspec.structs.replace(f, covered=f.name in self._covered) for f in pool.fittings),
         )
 
     def _measured(self, source: Placement) -> Placement:
@@ -91,6 +95,12 @@ class QuickVisit:
     @property
     def readings(self) -> list[KeptReading]:
         return [a.reading for a in self.actions if isinstance(a, Kept)]
+
+    @property
+    def readings_since(self) -> list[KeptReading]:
+        """Those since a cover or a patch last changed the ways to earth: only they belong to the pool as it is."""
+        changes = [k for k, a in enumerate(self.actions) if isinstance(a, Covered | Patched)]
+        return [a.reading for a in self.actions[max(changes, default=0) :] if isinstance(a, Kept)]
 
     # ---- moves ----------------------------------------------------------------------------------------------
 
@@ -126,6 +136,7 @@ class QuickVisit:
                     front_m=said_front, back_m=said_back, value_V=value + float(self._noise.normal(0.0, sigma)),
                     sigma_V=sigma, station=base.name, turn=turn, source_id=source_id, injected_A=injected,
                     row=len(self.readings) + 1, time_s=self.t_s,
+                    covered=tuple(sorted(self._covered)) or NONE_COVERED,
                 )  # fmt: skip
                 self.actions.append(Kept(t_s=self.t_s, reading=reading))
 
@@ -133,6 +144,7 @@ class QuickVisit:
         self._hands_in_water()
         self._world.set_covered(fitting)
         self.t_s += self.practice.cover_s[fitting]
+        self._covered.append(fitting)
         self.actions.append(Covered(t_s=self.t_s, fitting=fitting))
 
     def dye(self, position_m: Point) -> bool:
@@ -144,6 +156,15 @@ class QuickVisit:
         drawn = any(math.dist(leak.position_m, position_m) <= DYE_REACH_M for leak in self.scenario.leaks)
         self.dyed.append((position_m, drawn))
         return drawn
+
+    def patch(self, position_m: Point) -> None:
+        """Patch the hole near there, if there is one."""
+        self._hands_in_water()
+        self.t_s += PATCH_S
+        self.actions.append(Patched(t_s=self.t_s, position_m=position_m))
+        for leak in self.scenario.leaks:
+            if math.dist(leak.position_m, position_m) <= PATCH_REACH_M:
+                self._world.set_repaired(leak.name)
 
     def accuse(self, position_m: Point) -> None:
         self.actions.append(Accused(t_s=self.t_s, position_m=position_m))

@@ -19,6 +19,7 @@ from earthward.practice.actions import (
     Ended,
     Held,
     Looked,
+    Patched,
     SourceOff,
     SourceOn,
     StrayChecked,
@@ -90,6 +91,8 @@ def skipped_steps(actions: Sequence[AnyAction], look_holds_s: float, check_holds
                 found.append(f"hand in the water at {a.fitting} with the source on")
             case Dyed() if on:
                 found.append("dye let go with the source on")
+            case Patched() if on:
+                found.append("hand in the water with a patch, with the source on")
             case Ended() if on:
                 found.append("left with the source on")
             case _:
