@@ -127,7 +127,7 @@ class Player:
         (r"K: test leak", "k", "test leak"),
         (r"K: JOIN", "k", "test leak"),
         (r"K: part the test leak", "k", "test leak"),
-        (r"N: (Spot done\. )?(read again after the repair: )?when the pole is", "n", "spot"),
+        (r"N: (spot done, next: )?(read again after the repair: )?when the pole is", "n", "spot"),
         (r"K: when turned", "k", "spot"),
         (r"K: dye at finding", "k", "dye"),
         (r"K: finding \d+: repair", "k", "repair"),

@@ -178,7 +178,7 @@ def test_a_player_who_makes_mistakes_loses_nothing(tmp_path: Path) -> None:
             again_on(player)
             player.wait("K: when turned: UPRIGHT")
             player.press("k", "spot")
-            player.wait("N: Spot done")
+            player.wait("N: spot done")
         finally:
             cells.close()
     with SurveyStore.open(tmp_path / "visit" / "survey.db", read_only=True) as store:

@@ -149,7 +149,8 @@ def now_rows(canvas: Canvas, scene: Scene) -> list[str]:
 
 def key_row(canvas: Canvas, view: View, options: Options, memo: dict[Any, Any]) -> None:
     """The last row: the four keys and help. In a choice the same keys carry the answers."""
-    about = (canvas.width, view.page, view.choice, view.hands, view.entry is not None and view.entry.wheel is None)
+    form = "" if view.entry is None else "typed" if view.entry.wheel is None else "wheel"
+    about = (canvas.width, view.page, view.choice, view.hands, form)
     known = memo.get("key row")
     if known is not None and known[0] == about:
         canvas.put(canvas.height - 1, *known[1])
@@ -160,8 +161,11 @@ def key_row(canvas: Canvas, view: View, options: Options, memo: dict[Any, Any]) 
         labels = {option.key: option.label for option in view.choice.options}
     else:
         labels = dict(registry()[view.page].keys)
-        if view.entry is not None and view.entry.wheel is None:
+        if form == "typed":
             labels = {"keep": words.ACCEPT_KEY, "map": words.BACK}
+        elif form == "wheel" and view.page != "place":
+            # The numbers lie over a page whose keys do something else.
+            labels = {"keep": words.ACCEPT_KEY, "map": words.BACK, "next": words.DIGIT_KEY}
     left: list[Run] = []
     for action in ("keep", "map", "next"):
         if action in labels and options.keys[action]:
