@@ -34,6 +34,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     photo.add_argument("--station", default="", help="the station that it shows")
     what.add_parser("keep-tail", help="keep the last 60 s of samples as a recording of their own")
     what.add_parser("keep-flight", help="keep samples, frames, clock and supply flags of the last minute in one file")
+    wall = what.add_parser("at-wall", help="the head is held square to a wall: its orientation sensor counts from here")
+    wall.add_argument("--bearing", type=float, metavar="DEG", help="of the wall (default: the nearest to the place)")
+    what.add_parser("plumb", help="the pole is held plumb: calibrate the orientation sensor's level")
     note = what.add_parser("note", help="write a sentence into the survey's record")
     note.add_argument("text")
 
@@ -59,6 +62,10 @@ def message_of(args: argparse.Namespace) -> m.FromClient:
             return m.KeepTail()
         case "keep-flight":
             return m.KeepFlight()
+        case "at-wall":
+            return m.AtWall(bearing_deg=args.bearing)
+        case "plumb":
+            return m.Plumb()
         case _:
             return m.Note(text=args.text)
 

@@ -13,6 +13,7 @@ from earthward.record.event import Event, Severity
 
 #: A correction of less than this is none worth telling.
 CALENDAR_STEP_S = 2.0
+HEAD_REMEDY = "Readings are kept all the same; what the sensor does not tell counts as held by eye."
 
 
 class Pump:
@@ -33,6 +34,7 @@ class Pump:
         self._changed = changed
         self._limiter = EventLimiter()
         self._receiver_ok: bool | None = None
+        self._head_text = ""
         self._stated_clear = False
         self._recording_ok = True
         self._wall_s = wiring.wall_s()
@@ -43,6 +45,7 @@ class Pump:
         for link_event in self._wiring.board.drain_events():
             self._link_event(link_event)
         self._look_at_receiver()
+        self._look_at_head()
         self._look_at_recording()
         for kind, held in self._limiter.counts(self._wiring.clock.now()):
             self._teller.event(
@@ -87,6 +90,19 @@ class Pump:
         elif self._receiver_ok is False:
             self._device_event("info", "receiver", "The receiver samples again.")
         self._receiver_ok = status.ok
+        self._changed()
+
+    def _look_at_head(self) -> None:
+        """What is the matter with the orientation sensor, each time that it is something else."""
+        head = self._wiring.head
+        text = "" if head is None else head.text
+        if text == self._head_text:
+            return
+        self._head_text = text
+        if text:
+            self._device_event("caution", "head sensor", text, HEAD_REMEDY)
+        else:
+            self._device_event("info", "head sensor", "The orientation sensor tells lean and bearing.")
         self._changed()
 
     def _look_at_recording(self) -> None:

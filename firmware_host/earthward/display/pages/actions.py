@@ -5,7 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from earthward.daemon.protocol import (
+    AtWall,
     KeepTail,
+    Plumb,
     ReadDetails,
     SelectElectrode,
     SetAutoKeep,
@@ -63,6 +65,11 @@ def items(view: View, snapshot: Snapshot) -> list[Item]:
         Item(words.DO_TAIL, (KeepTail(),)),
         Item(words.DO_REPORT, (WriteReport(),), words.DO_SOURCE_ON if on else "", said=words.SAID_REPORT),
     ]
+    if state.head is not None:
+        out[2:2] = [
+            Item(words.DO_AT_WALL, (AtWall(),), said=words.SAID_AT_WALL),
+            Item(words.DO_PLUMB, (Plumb(),), said=words.SAID_PLUMB),
+        ]
     if step is not None:
         skip = Option("keep", words.YES, (StepDone(key=step.key, note=words.SKIPPED),), words.SKIPPED)
         choice = Choice(words.CHOICE_SKIP.format(step.title), (skip, Option("map", words.BACK)))
