@@ -2,9 +2,9 @@
 
 Exit codes: 0 done, 1 internal failure (`doctor`: something is wrong), 2 bad input (one sentence on stderr), 130
 interrupted.
-Each subcommand is a module in `earthward.commands` with `SUMMARY`, `add_arguments(parser)` and
-`run(args) -> int`. It is imported only when asked for, so that `earthward watch` on a small machine does
-not pay for the maths that `earthward locate` needs.
+Each subcommand is a module in `earthward.commands` (a hyphen is an underscore there) with `SUMMARY`,
+`add_arguments(parser)` and `run(args) -> int`. It is imported only when asked for, so that `earthward watch` on a small
+machine does not pay for the maths that `earthward locate` needs.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import logging
 import os
 import sys
 from collections.abc import Sequence
+from types import ModuleType
 
 from earthward import __version__
 from earthward.errors import InputError
@@ -34,6 +35,8 @@ COMMANDS: dict[str, str] = {
     "replay": "run a recording through daemon and display",
     "report": "HTML and PDF report of a survey",
     "export": "a survey in open formats",
+    "bundle": "one file of a visit that replays bit for bit elsewhere, private words left out if asked",
+    "compare-world": "a bundle against the model: which of its assumptions do the data contradict?",
     "bench": "electrodes, cable, cell, earth electrode and source proven on the bench; a tub as a small pool",
     "doctor": "what is wired, what is missing; acceptance of a built kit",
     "calibrate": "gain, zero, converter rate, current sense and spacing of a kit, each with its uncertainty",
@@ -56,8 +59,12 @@ def build_parser(command: str | None) -> argparse.ArgumentParser:
     for name, summary in COMMANDS.items():
         sub = subparsers.add_parser(name, help=summary, description=summary)
         if name == command:
-            importlib.import_module(f"earthward.commands.{name}").add_arguments(sub)
+            _module(name).add_arguments(sub)
     return parser
+
+
+def _module(command: str) -> ModuleType:
+    return importlib.import_module(f"earthward.commands.{command.replace('-', '_')}")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -72,7 +79,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     )
     try:
         args = build_parser(command if command in COMMANDS else None).parse_args(arguments)
-        return int(importlib.import_module(f"earthward.commands.{args.command}").run(args))
+        return int(_module(args.command).run(args))
     except InputError as error:
         print(f"earthward: {error}", file=sys.stderr)
         return 2

@@ -24,6 +24,7 @@ MAY_IMPORT: dict[str, set[str]] = {
     "daemon": {"survey", "inversion", "devices", "safety", "signal", "pool", "water"},
     "display": {"daemon.protocol"},
     "practice": {"emulated", "inversion", "pool", "survey", "safety", "report", "daemon.spot"},
+    "bundle": {"bench", "survey", "inversion", "pool", "signal", "daemon.recorder"},
     "report": {"daemon.protocol", "survey", "inversion", "pool", "water", "safety", "signal"},
 }
 # The workshop floor that every room stands on: no logic of the job in it.

@@ -33,12 +33,15 @@ def read(path: Path) -> Calibration:
     return told.calibration
 
 
+def encode(calibration: Calibration) -> bytes:
+    """The file's content, signed with its digest."""
+    whole = _File(calibration=calibration, sha256=calibration.digest())
+    return msgspec.json.format(msgspec.json.encode(whole), indent=1) + b"\n"
+
+
 def write(path: Path, calibration: Calibration) -> None:
-    text = msgspec.json.format(
-        msgspec.json.encode(_File(calibration=calibration, sha256=calibration.digest())), indent=1
-    )
     try:
-        write_whole(path, text + b"\n")
+        write_whole(path, encode(calibration))
     except OSError as error:
         raise InputError(f"{path} cannot be written: {error.strerror}") from error
 
