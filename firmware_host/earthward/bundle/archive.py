@@ -172,7 +172,9 @@ def recordings_of(parts: Parts) -> dict[str, RecordingContent]:
         with tempfile.TemporaryDirectory(prefix="earthward-") as private:
             for name in ("header.json", "samples.ewc"):
                 (Path(private) / name).write_bytes(parts.files[f"{where}/{name}"])
-            out[where] = read_recording(private)
+            content = read_recording(private)
+            # The blocks are read when asked for, and the folder goes: take them now.
+            out[where] = RecordingContent(content.header, list(content.blocks), content.notes)
     return out
 
 
