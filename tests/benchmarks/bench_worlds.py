@@ -286,6 +286,15 @@ def _named(result: Result, place: Any) -> bool:
     return any(_gap(f, place) <= SAME_m for f in result.findings)
 
 
+def gathered(file: Path) -> list[list[Row]]:
+    """Outcomes that several runs appended to a file, by world; each seed counts once."""
+    worlds: dict[str, dict[int, Row]] = {}
+    for text in file.read_text(encoding="utf-8").splitlines():
+        row = Row(**json.loads(text))
+        worlds.setdefault(row.world, {})[row.seed] = row
+    return [list(rows.values()) for rows in worlds.values()]
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--pools", type=int, default=12)
@@ -294,12 +303,18 @@ def main() -> None:
     parser.add_argument("--bound", action="store_true", help="Cramer-Rao bound beside the error (box pools)")
     parser.add_argument("--json", action="store_true", help="one JSON object a world")
     parser.add_argument("--rows", metavar="FILE", help="append every pool's outcome here, one JSON object a line")
+    parser.add_argument("--from-rows", metavar="FILE", help="no pools: the table of what --rows gathered, by world")
     parser.add_argument("--upper-limits", action="store_true", help="plant sinks at and above the limits told")
     args = parser.parse_args()
     if args.upper_limits:
         for name in args.world:
             if WORLDS[name].leaks == 0:
                 print(json.dumps(upper_limits(WORLDS[name], range(args.seed, args.seed + args.pools))), flush=True)
+        return
+    if args.from_rows:
+        print(HEAD + "\n|" + "---|" * (HEAD.count("|") - 1))
+        for rows in gathered(Path(args.from_rows)):
+            print(line(summary(rows)))
         return
     if not args.json:
         print(HEAD + "\n|" + "---|" * (HEAD.count("|") - 1), flush=True)
