@@ -185,6 +185,7 @@ STAGE_HELP = {
 NO_PLAN = "The daemon has not sent a plan of the pool yet."
 LEGEND_HERE = "you"
 LEGEND_NEXT = "next"
+LEGEND_THEN = "then"
 LEGEND = (
     ("@", "you"),
     ("X", "next place"),

@@ -177,6 +177,8 @@ def _legend(plan: Plan, coverage: bool, width: int) -> list[Run]:
         ("X", "next"),
         (f" {words.LEGEND_NEXT} ", "base"),
     ]
+    if plan.further:
+        runs += [("x", "next"), (f" {words.LEGEND_THEN} ", "base")]
     for title in (
         (words.MAP_COVERAGE, words.MAP_COVERAGE_SHORT) if coverage else (words.MAP_WHERE, words.MAP_WHERE_SHORT)
     ):
