@@ -78,7 +78,7 @@ def test_through_board_converter_and_drivers(planted: str) -> None:
     scene = JarScene.healthy(21)
     if planted != "none":
         scene = DEFECTS[planted][1](scene)
-    session = through_the_chain(scene, 2.0)
+    session = through_the_chain(scene, 6.0)
     found = bench_of(steps_of(joined(session.blocks), session.notes), (50.0, 60.0), True)
     assert found.defect == NAMED.get(planted, ""), [(x.band.name, x.value) for x in found.lines if x.verdict != "pass"]
     assert (found.verdict == "pass") == (planted == "none")

@@ -20,6 +20,7 @@ from earthward.devices.gpio import EdgePin
 from earthward.devices.source import SourceLink
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, ReadyPulses
 from earthward.emulated.board import EmulatedBoard
+from earthward.emulated.board_logic import RELEASE_SEEN_S
 from earthward.emulated.jar import Jar, JarScene, Plug
 from earthward.emulated.load import Drive, Load
 from earthward.emulated.output import BoardClock, OutputSegment, OutputTimeline
@@ -28,7 +29,7 @@ from earthward.errors import InputError
 from earthward.signal.types import FloatArray, SampleBlock
 
 SWEEP_HZ = (5.5, 13.0, 36.0, 71.0)
-QUIET_S, KNOCK_S, DRIVE_S, PLUG_S = 45.0, 15.0, 3.0, 5.0
+QUIET_S, KNOCK_S, DRIVE_S, PLUG_S = 36.0, 15.0, 3.0, 4.0
 TICK_HZ = 1e6
 READY_PIN = 25
 
@@ -144,18 +145,18 @@ def through_the_chain(scene: JarScene, speed: float = 1.0, sweep_Hz: tuple[float
         jar.knock(clock.now())
         session.note(clock.now(), "knock")
         clock.sleep(KNOCK_S)
-        link.configure("sine", sweep_Hz[0], 0.010)
-        clock.sleep(0.3)
-        board.set_enable(True)
         for electrode in ("A", "B"):
             for wanted in sweep_Hz:
-                link.off()
                 link.configure("sine", wanted, 0.010, electrode)
                 link.arm()
+                # The board wants to have seen the enable let go of before it is held.
+                clock.sleep(2 * RELEASE_SEEN_S)
+                board.set_enable(True)
+                clock.sleep(0.05)
                 link.energise()
                 _drive(session, clock, link, electrode, scene)
-        link.off()
-        board.set_enable(False)
+                link.off()
+                board.set_enable(False)
         _plug_steps(session, jar, clock.now, clock.sleep)
     _channel_zero(session)
     return session
