@@ -8,11 +8,15 @@ from dataclasses import replace
 import msgspec
 import numpy as np
 import pytest
+from tests.benchmarks.world_list import WORLDS
+from tests.benchmarks.worlds import Spot, measured
+from tests.benchmarks.worlds import draw as draw_world
 
 from earthward.emulated.network import BoxPotential, Network, Sink
 from earthward.emulated.pole import HandHeldPole
 from earthward.emulated.scenario import Scenario
 from earthward.inversion.again import sink_current
+from earthward.inversion.compare import LEAST_FIT_P
 from earthward.record.place import Station
 from earthward.record.reading import KeptReading
 from earthward.survey.pair import pair_ends
@@ -97,3 +101,27 @@ def test_a_sink_that_nobody_knows_of_is_noticed() -> None:
     assert sink_current(pool, kept, elsewhere, 0.05).fit_p < 1e-4
     with pytest.raises(ValueError, match="at least one"):
         sink_current(pool, [], leak, 0.05)
+
+
+def test_hands_far_worse_than_noted_are_not_taken_for_an_unknown_sink() -> None:
+    """Three stations read again beside a hole that is shut, by hands three times worse than stated at one pose in ten:
+    the cost of a few poor poses is what such hands must be expected to bring, not a misfit."""
+    world, seed = WORLDS["heavy tails"], 1002
+    drawn = draw_world(world, seed)
+    leak = drawn.truth.leaks[0].middle_m
+    left = sum(sink.current_A for sink in drawn.truth.fittings)
+    shut = tuple(replace(s, current_A=s.current_A * drawn.truth.injected_A / left) for s in drawn.truth.fittings)
+    draw = np.random.default_rng([seed, 11])
+    length, width, deep = drawn.pool.length_m, drawn.pool.width_m, drawn.pool.floor.depth_m
+    inward = np.array([0.5 * length, 0.5 * width, 0.6]) - leak
+    inward /= np.linalg.norm(inward)
+    spots = []
+    for _ in range(3):
+        at = leak + 0.55 * inward + draw.normal(0.0, 0.25, 3) * [1.0, 1.0, 0.3]
+        at = np.clip(at, [0.4, 0.4, 0.25], [length - 0.4, width - 0.4, deep - 0.25])
+        spots.append(Spot(np.round(at, 2), 90.0, np.array([0.0, 1.0])))
+    truth = replace(drawn.truth, leaks=(), fittings=shut)
+    again = measured(world, seed, drawn.pool, truth, spots, np.random.default_rng([seed, 12]))
+    found = sink_current(drawn.pool, again.readings, (float(leak[0]), float(leak[1]), float(leak[2])), 0.06)
+    assert found.fit_p > LEAST_FIT_P
+    assert abs(found.share) < 3 * found.share_sigma

@@ -11,9 +11,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import chdtrc
 
-from earthward.inversion import check
+from earthward.inversion import check, tails
 from earthward.inversion.fit import fit, solve_about
 from earthward.inversion.lead import LeadField
 from earthward.inversion.liner import on_liner
@@ -87,7 +86,7 @@ def sink_current(
         1e-3 * sigma,
         current / total,
         sigma / total,
-        float(chdtrc(int(obs.use.sum()), misfit)),
+        tails.chance(model, misfit),
     )
 
 

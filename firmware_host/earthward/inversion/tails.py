@@ -12,6 +12,7 @@ from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.special import chdtrc, comb
 
 from earthward.inversion.lead import FloatArray, IntArray
 
@@ -88,6 +89,24 @@ def weigh(
     cost[n, s] = -2.0 * (top + np.log(whole) - density[:, 0])
     wider[n, s] = log_det[:, 0] - stated
     return new, cost, wider
+
+
+def chance(model: Model, misfit: float) -> float:
+    """Probability of a whole squared misfit, with what poses worse than stated cost, as large as this.
+
+    A chi-square of the readings, and each place or turn that is worse than stated, which a certain share is, adds its
+    cost. Against the chi-square alone honest hands would look like a mistake far too often.
+    """
+    obs, share = model.obs, model.problem.settings.wide_share
+    freedom = int(obs.use.sum())
+    if share <= 0.0:
+        return float(chdtrc(freedom, misfit))
+    turned = (obs.in_turn * obs.use[:, None]).any(2) & (obs.leads_turn > 0)
+    poses = int(obs.use.any(1).sum() + turned.sum())
+    count = np.arange(poses + 1)
+    often = comb(poses, count) * share**count * (1.0 - share) ** (poses - count)
+    cost = 2.0 * np.log((1.0 - share) / share) * count
+    return float((often * chdtrc(freedom, np.maximum(misfit - cost, 0.0))).sum())
 
 
 def _cases(model: Model, station: IntArray, bad_ones: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
