@@ -8,7 +8,7 @@ export OPENBLAS_NUM_THREADS ?= 1
 export OMP_NUM_THREADS ?= 1
 SUDO := $(shell if [ "$$(id -u)" = 0 ]; then echo; elif sudo -n true 2>/dev/null; then echo sudo; else echo false; fi)
 
-.PHONY: demo test quick test-all lint setup setup-test system-packages system-python benchmarks faults virtual-pi virtual-pi-load clean
+.PHONY: site demo test quick test-all lint setup setup-test system-packages system-python benchmarks faults virtual-pi virtual-pi-load clean
 
 demo: setup
 	@if [ -t 0 ] && [ -t 1 ]; then $(BIN)/earthward demo; \
@@ -44,6 +44,10 @@ virtual-pi-load: setup-test
 	PYTHON=$(BIN)/python bash tests/virtual_pi/build.sh build/virtual-pi
 	test -e build/virtual-pi/installed.img || $(BIN)/python tests/virtual_pi/run.py --only install
 	$(BIN)/python tests/virtual_pi/run.py --only load --write docs/virtual-pi.md
+
+# The pages to read, as a folder that needs no network: build/site/index.html.
+site: setup-test
+	NO_MKDOCS_2_WARNING=1 $(BIN)/mkdocs build -q
 
 lint: setup-test
 	$(BIN)/ruff check firmware_host tests hardware
