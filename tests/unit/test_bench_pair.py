@@ -11,11 +11,13 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from earthward.bench import pair_judge
+from earthward.bench import cable, pair_judge
+from earthward.bench.bands import judge
 from earthward.bench.stretches import steps_of
 from earthward.bench.trend import MONTH_S, BenchResult, in_words, read_results, trends, with_result
-from earthward.cli import main
+from earthward.cli import build_parser, main
 from earthward.commands.bench_pair import bench_of, joined, quick
+from earthward.commands.bench_sheet import Bench, _months
 from earthward.emulated.jar import DEFECTS, JarScene
 from earthward.emulated.jar_recording import through_the_chain
 from earthward.errors import InputError
@@ -108,6 +110,19 @@ def test_result_sheet_and_file(tmp_path: Path, capsys: pytest.CaptureFixture[str
     assert kept.serial == "E-017" and kept.emulated and kept.values["front_ohm"] == pytest.approx(line["value"])
     assert main(["bench", "trend", str(results)]) == 0
     assert "EMULATED" in capsys.readouterr().out
+
+
+def test_the_sheet_tells_of_earlier_months(tmp_path: Path) -> None:
+    results, text = tmp_path / "bench.jsonl", ""
+    for month in range(4):
+        one = BenchResult(serial="T-2", part="cable", time_s=1.5e9 + month * MONTH_S, verdict="pass", emulated=True,
+                          values={"insulation_ohm": 4e9 - 1e9 * month})  # fmt: skip
+        text = with_result(text, one)
+    results.write_text(text)
+    words = ["bench", "cable", "--emulated", "1", "--serial", "T-2", "--results", str(results)]
+    args = build_parser("bench").parse_args(words)
+    said = _months(Bench("cable", "Cable", judge(cable.BANDS, {"insulation_ohm": 1e9}), True), args)
+    assert len(said) == 1 and "insulation_ohm: -1e+09" in said[0] and "leaves its limit in about 1 months" in said[0]
 
 
 def test_a_trend_tells_when_the_limit_comes() -> None:

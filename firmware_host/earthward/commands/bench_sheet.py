@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -61,7 +62,7 @@ def give(bench: Bench, args: argparse.Namespace) -> int:
     if args.results:
         _file(bench, args, now)
     if args.pdf:
-        write_whole(Path(args.pdf), to_pdf(document(bench, args.serial or "", now)))
+        write_whole(Path(args.pdf), to_pdf(document(bench, args.serial or "", now, _months(bench, args))))
     if args.json:
         print(json.dumps(as_json(bench), allow_nan=False))
     else:
@@ -78,6 +79,16 @@ def _file(bench: Bench, args: argparse.Namespace, now: float) -> None:
     result = BenchResult(serial=args.serial, part=bench.part, time_s=now, values=bench.values, verdict=bench.verdict,
                          defect=bench.defect, emulated=bench.emulated, software=__version__)  # fmt: skip
     write_whole(path, with_result(text, result))
+
+
+def _months(bench: Bench, args: argparse.Namespace) -> list[str]:
+    """What earlier results of this part say of the values, as far as there is a trend."""
+    if not args.results:
+        return []
+    results = read_results(read_text(Path(args.results), "a file of bench results"), args.results)
+    own = [r for r in results if (r.serial, r.part, r.emulated) == (args.serial, bench.part, bench.emulated)]
+    found = trends(own, [x.band for x in bench.lines])
+    return [f"{t.band.name}: {in_words(t)}." for t in found if t.per_month is not None]
 
 
 def _number(value: float | None) -> float | None:
@@ -124,7 +135,7 @@ def as_text(bench: Bench) -> list[str]:
     return out
 
 
-def document(bench: Bench, serial: str, now_s: float) -> Document:
+def document(bench: Bench, serial: str, now_s: float, months: Sequence[str] = ()) -> Document:
     rows = [
         [x.band.name, "-" if x.value is None else f"{x.value:.4g} {x.band.unit}", _range(x.band), x.verdict, x.band.how]
         for x in bench.lines
@@ -139,6 +150,8 @@ def document(bench: Bench, serial: str, now_s: float) -> Document:
         blocks += [Heading("What is outside its limits", 2), Bullets(reasons)]
     if bench.remarks:
         blocks += [Heading("Remarks", 2), Bullets(bench.remarks)]
+    if months:
+        blocks += [Heading("Over months", 2), Bullets(list(months))]
     blocks += bench.figures
     return Document(
         title=bench.title,
