@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from msgspec import structs
 from tests.display import fake_feed
 from tests.display.scenes import PAGES, SIZES, SMALL, TIERS, scene
 
@@ -16,7 +17,7 @@ from earthward.display.frame import now_line
 from earthward.display.meaning import meaning_of
 from earthward.display.options import Options
 from earthward.display.page import Scene
-from earthward.display.places import tapes_to
+from earthward.display.places import place_text, tapes_to
 from earthward.display.press import press
 from earthward.display.snapshot import Snapshot, connection
 from earthward.display.view import Entry, View
@@ -170,6 +171,27 @@ def test_all_of_the_words_for_the_next_place_are_on_the_map(size: tuple[int, int
     assert snapshot.plan is not None
     (one, first), (two, second) = tapes_to(snapshot.plan, following.position_m)
     assert f"tapes: {first:.2f} m from {one.name}, {second:.2f} m from {two.name}" in " ".join(words_of.split())
+
+
+@pytest.mark.parametrize("page", ["read", "map"])
+@pytest.mark.parametrize("system", ["si", "us"])
+def test_the_smallest_screen_says_all_of_the_next_place_once_it_is_to_be_read(page: str, system: str) -> None:
+    told = (
+        "11.7 m along the right long wall from its near end corner, 1.0 m off the wall, 0.5 m deep, "
+        "front end toward the wall"
+    )
+    following = fake_feed.Station(position_m=(1.7, 2.5, 0.5), bearing_deg=270.0, name="g1", text=told)
+    steps = [structs.replace(s, status="done") for s in fake_feed.STEPS if s.key not in ("survey", "locate")]
+    for finding in (None, 1):
+        state = fake_feed.state(next_station=following, next_finding=finding)
+        plan = fake_feed.plan(findings=[], budget=None, next_station=following)
+        snapshot, now = scene(extra=[plan, state, Steps(steps=steps)])
+        shown = check(*SMALL, snapshot, View(page=page, system=system), now)  # type: ignore[arg-type]
+        assert place_text(following, system) in " ".join(" ".join(shown).split())  # type: ignore[arg-type]
+        if page == "map":
+            assert any("┌" in line for line in shown), "the outline is there all the same"
+        else:
+            assert sum("█" in line[20:] for line in shown) >= 5
 
 
 def test_odd_names_and_long_texts_do_not_break_the_rows() -> None:

@@ -16,6 +16,7 @@ from pathlib import Path
 
 from earthward.daemon.life import Daemon
 from earthward.errors import InputError
+from earthward.units import Units
 
 START_S = 30.0
 
@@ -25,10 +26,12 @@ def hands_socket(socket: Path) -> Path:
     return socket.with_name(socket.name + ".hands")
 
 
-def dashboard_over(arguments: list[str], log_file: Path, hands: bool = False) -> int:
+def dashboard_over(arguments: list[str], log_file: Path, hands: bool = False, units: Units = "si") -> int:
     """Run `earthward ARGUMENTS --serve SOCKET` and the dashboard on that socket, until the person leaves it."""
     if not (sys.stdin.isatty() and sys.stdout.isatty()):
         raise InputError("the dashboard needs a terminal; without one use --headless")
+    # A small machine takes seconds to load what draws.
+    print("The emulated instrument and its screen are starting ...", flush=True)
     from earthward.display.app import run_dashboard
     from earthward.display.hands import BenchHands
 
@@ -41,9 +44,9 @@ def dashboard_over(arguments: list[str], log_file: Path, hands: bool = False) ->
         try:
             if not hands:
                 _wait_for(socket, behind, log_file)
-                return run_dashboard(str(socket))
+                return run_dashboard(str(socket), units=units)
             # The lesson opens at once: its first line says that the instrument is starting.
-            code = run_dashboard(str(socket), hands=BenchHands(str(hands_socket(socket))))
+            code = run_dashboard(str(socket), units=units, hands=BenchHands(str(hands_socket(socket))))
             if behind.poll() not in (None, 0):
                 _wait_for(socket, behind, log_file)
             return code

@@ -98,6 +98,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default=True,
         help="with the dashboard: you do the visit (default); without, the pole walks along the edge by itself",
     )
+    parser.add_argument("--units", choices=("si", "us"), default="si", help="with the dashboard: metres, or feet")
     parser.add_argument("--phone", type=int, metavar="PORT", help="with the dashboard: serve the phone page there too")
     parser.add_argument("--serve", metavar="SOCKET", help=argparse.SUPPRESS)
 
@@ -295,4 +296,4 @@ def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
     arguments += [] if args.phone is None else ["--phone", str(args.phone)]
     if args.speed is not None:
         arguments += ["--speed", str(args.speed)]
-    return dashboard_over(arguments, out / "bench.log", hands=args.guided)
+    return dashboard_over(arguments, out / "bench.log", hands=args.guided, units=args.units)

@@ -37,6 +37,9 @@ def draw(
     text, role = frame.message(snapshot, view, now_s, frame.now_line(scene)[1])
     message_rows = frame.message_rows(canvas, text)
     now_rows = frame.now_rows(canvas, scene)
+    if role == "strong" and canvas.height < 16 and len(now_rows) > 2:
+        # Where the next place has the rows, what has just been kept is said shortly.
+        message_rows = min(message_rows, 1)
     top, rows = 1, height - 2 - message_rows - len(now_rows)
     if view.help:
         overlay.help_page(canvas, top, rows, options, view.help)

@@ -20,7 +20,8 @@ from earthward.display.view import NOTICE_S, View
 #: How long an alarm or caution stays in the message rows.
 ALERT_S = 15.0
 MESSAGE_ROWS = 3
-PLACES_PAGES = ("map", "coverage")
+#: The next place in words needs so many rows at the most, on a small screen and in feet.
+PLACE_ROWS = 5
 
 
 def status(canvas: Canvas, scene: Scene) -> None:
@@ -133,15 +134,17 @@ def now_line(scene: Scene) -> tuple[str, str]:
 
 
 def now_rows(canvas: Canvas, scene: Scene) -> list[str]:
-    """The line of what to press now, wrapped; two rows on a small screen, three on others, and whole on the map, where
-    it says the next place so that nothing else has to."""
+    """The line of what to press now, wrapped; two rows on a small screen, three on others, and the next place whole:
+    who does not know how deep and which end goes where cannot press the key."""
     key, text = now_line(scene)
     shown = scene.options.keys.get(key, ())
     head = f"{keys.shown(shown[0])}: " if shown else ""
     most = 2 if canvas.height < 16 else 3
-    if scene.view.page in PLACES_PAGES:
-        most = 4
     lines = list(wrapped(head + text, canvas.width - 1))
+    if key == "next":
+        if len(lines) > PLACE_ROWS - 1:
+            lines = list(wrapped(head + text.removeprefix(words.NOW_SPOT_DONE), canvas.width - 1))
+        most = PLACE_ROWS
     if len(lines) > most:
         lines = [*lines[: most - 1], shortened(" ".join(lines[most - 1 :]), canvas.width - 1)]
     return lines

@@ -22,7 +22,7 @@ from earthward.record.reading import KeptReading
 
 SIDE_COLUMNS = 24
 #: Fewer rows than this show no density.
-SMALLEST_ROWS = 7
+SMALLEST_ROWS = 8
 #: Fewer than this are no picture at all.
 LEAST_ROWS = 4
 #: A page of fewer rows has no room for everything.
@@ -42,10 +42,10 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
     directions = [] if following is None else _next_texts(plan, following, view)
     if following is not None and place_text(following, view.system) in " ".join(frame.now_rows(canvas, scene)):
         # The line of what to press now says it already: the room is the picture's.
-        directions = directions[1:]
+        directions = directions[1:] if rows - 3 >= LEAST_ROWS else []
     elif rows < SMALL_PAGE_ROWS:
-        # The tapes are for whoever goes there now; until then the outline is worth more.
-        directions = directions[:1]
+        # The words are for whoever goes there now; until then the outline is worth more.
+        directions = []
     notes = _notes(plan, snapshot, view, directions, SIDE_COLUMNS - 2 if beside else canvas.width)
     # The legend and the words for the next place; at least one row for other notes.
     said = 1 + max(1, sum(len(wrapped(text, canvas.width)) for text, _ in directions))

@@ -284,9 +284,11 @@ def source_panel(canvas: Canvas, top: int, rows: int, state: State) -> None:
         y += canvas.paragraph(y, 2, words.SOURCE_CHECKING, "title", indent=1, fill=True)
     else:
         y += canvas.paragraph(y, 1, words.SOURCE_OFF, "title", indent=1, fill=True)
-    if lock.text and lock.state != "tripped" and y < end:
-        y += canvas.paragraph(y, min(2, end - y), lock.text, indent=1)
     missing = [p for p in lock.permissives if not p.ok]
+    # What the list below begins with need not be said before it.
+    listed = any(lock.text.startswith(p.text) for p in missing)
+    if lock.text and not listed and lock.state != "tripped" and y < end:
+        y += canvas.paragraph(y, min(2, end - y), lock.text, indent=1)
     if end - y >= 2 and missing:
         canvas.put(y, [(" " + words.MISSING, "strong")])
         y += 1
