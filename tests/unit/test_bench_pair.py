@@ -181,6 +181,17 @@ def test_parts(words: list[str], code: int, said: str, capsys: pytest.CaptureFix
     assert out.startswith("EMULATED") and said in out
 
 
+@pytest.mark.slow
+@pytest.mark.realtime
+@pytest.mark.parametrize(
+    ("defect", "said"), [("none", "pass."), ("cold joint", "series resistance"), ("shunt", "current sense")]
+)
+def test_source_through_board_link_and_driver(defect: str, said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    code = main(["bench", "source", "--emulated", "2", "--defect", defect, "--through-link"])
+    out = capsys.readouterr().out
+    assert code == (0 if defect == "none" else 1) and said in out, out
+
+
 def test_cell_in_a_standard_solution(capsys: pytest.CaptureFixture[str]) -> None:
     """0.01 mol/kg KCl at 25 degrees, 0.140823 S/m (Pratt et al. 2001): 1 mA through 20 mm bore, 300 mm: 6.781 V."""
     words = ["bench", "cell", "--bore-mm", "20", "--spacing-mm", "300", "--current", "1e-4", "--temperature", "25"]

@@ -14,6 +14,7 @@ from earthward.bench import cable, cell, earth, pair_judge, source
 from earthward.bench.bands import judge
 from earthward.commands.bench_sheet import Bench, add_output, give, trend_text
 from earthward.emulated import ground
+from earthward.emulated.loads import told_over_the_link
 from earthward.errors import InputError
 from earthward.survey.files.readings import read_text
 
@@ -54,6 +55,7 @@ def add_parts(subparsers: argparse._SubParsersAction[argparse.ArgumentParser]) -
     _emulated(one, RODS)
     one = subparsers.add_parser("source", help="the source into three known resistors")
     one.add_argument("--told", metavar="FILE.csv", help="ohm,positive_A,negative_A,positive_V,negative_V a line")
+    one.add_argument("--through-link", action="store_true", help="emulated: by board, serial line and driver")
     _emulated(one, SOURCES)
     one = subparsers.add_parser("trend", help="results over months, by serial number, and when a limit will be reached")
     one.add_argument("file", metavar="FILE.jsonl", help="file that --results wrote")
@@ -138,10 +140,21 @@ def _earth(args: argparse.Namespace) -> Bench:
 def _source(args: argparse.Namespace) -> Bench:
     if args.emulated is not None:
         extra, sense, halves = SOURCES[args.defect]
-        loads = [
-            source.Loaded(ohm, *ground.told(ground.WornSource(ohm, extra), sense, halves, args.emulated * 8 + k))
-            for k, ohm in enumerate(LOADS_OHM)
-        ]
+        if args.through_link and halves != 1.0:
+            raise InputError("the emulated board's two halves are alike: leave --through-link out for that defect")
+        # A sense that is off by a share is off by so many amperes at the middle resistor.
+        off_A = (sense - 1.0) * 4.5e-3
+        loads = (
+            [
+                source.Loaded(ohm, *told_over_the_link(ohm, extra, off_A, seed=args.emulated * 8 + k))
+                for k, ohm in enumerate(LOADS_OHM)
+            ]
+            if args.through_link
+            else [
+                source.Loaded(ohm, *ground.told(ground.WornSource(ohm, extra), sense, halves, args.emulated * 8 + k))
+                for k, ohm in enumerate(LOADS_OHM)
+            ]
+        )
     else:
         _need(args, "told")
         loads = _told(Path(args.told))
