@@ -112,3 +112,12 @@ def _point(p: FloatArray) -> Point:
 
 def distance_m(a: Point, b: Point) -> float:
     return math.dist(a, b)
+
+
+def with_currents(pool: Pool, current_A: dict[int, float]) -> Pool:
+    """The tub as noted once the board has told its currents."""
+    sources = tuple(
+        Placement(position_m=s.position_m, source_id=s.source_id, current_A=current_A[s.source_id])
+        for s in pool.sources
+    )
+    return replace(pool, sources=sources)
