@@ -20,15 +20,17 @@ import msgspec
 from earthward.clock import PacedClock
 from earthward.commands.behind import dashboard_over, end_with_parent, hands_socket
 from earthward.commands.demo import SWITCH_PINS, bench_wiring, demo_config, new_visit
+from earthward.commands.practice_class import PlayerLine, address, show
 from earthward.commands.practice_lesson import PracticeLesson, PracticeVisit
 from earthward.daemon.life import Daemon
 from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.errors import InputError
-from earthward.practice.actions import AnyAction, decode_action
+from earthward.practice.actions import AnyAction, decode_action, encode_action
 from earthward.practice.explain import in_words, page, replayed
 from earthward.practice.players import PLAYERS
 from earthward.practice.pools import GRADES, PracticePool, practice_pool
 from earthward.practice.result import PracticeRun, judged, read_run, to_bytes
+from earthward.practice.status import Progress
 from earthward.survey.files.whole import write_whole
 from earthward.survey.visit import Visit
 
@@ -52,13 +54,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--check", metavar="FILE", help="work the score of a result out again from its actions")
     parser.add_argument("--speed", type=float, default=1.0, help="bench seconds per second (default 1)")
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout: the result without its actions")
+    parser.add_argument("--class", dest="broker", metavar="HOST[:PORT]", help="tell a class's MQTT broker how it goes")
+    parser.add_argument("--class-name", default="class", help="which class on that broker (default: class)")
+    parser.add_argument("--board", action="store_true", help="with --class: show the class instead of playing")
+    parser.add_argument("--page", metavar="FILE", help="with --board: write the table as a page that reloads itself")
     parser.add_argument("--serve", metavar="SOCKET", help=argparse.SUPPRESS)
 
 
 def run(args: argparse.Namespace) -> int:
     if args.check:
         return _check(args)
+    if args.board:
+        if not args.broker:
+            raise InputError("--board needs --class HOST[:PORT]: where the class's broker is")
+        return show(args.broker, args.class_name, Path(args.page) if args.page else None, print)
     pool = practice_pool(args.grade, args.seed)
+    if args.broker:
+        # A wrong address or name shows before anything else.
+        address(args.broker)
+        Progress(args.class_name, _player(args), args.grade, args.seed)
     if not 0.1 <= args.speed <= 10:
         raise InputError(f"a speed of {args.speed:g} is not possible: choose 0.1 to 10")
     out = Path(args.out or f"practice-{args.grade}-{args.seed}")
@@ -71,14 +85,28 @@ def run(args: argparse.Namespace) -> int:
     if args.player:
         actions = PLAYERS[args.player](pool)
         guided = actions if args.player == "guided" else None
-        return _judge(args, pool, args.name or args.player, actions, out, guided)
+        return _judge(args, pool, _player(args), actions, out, guided)
     code = dashboard_over(_serve_arguments(args, out), out / "bench.log", hands=True)
     actions = written(out / ACTIONS)
     if not actions:
         print("Nothing was done on the practice pool, so there is nothing to judge.")
         return code
     print("Judging the visit: the guided way plays the same pool ...", file=sys.stderr, flush=True)
-    return _judge(args, pool, args.name or "you", actions, out, None)
+    return _judge(args, pool, _player(args), actions, out, None)
+
+
+def _player(args: argparse.Namespace) -> str:
+    return str(args.name or args.player or "you")
+
+
+def _tell_end(args: argparse.Namespace, actions: Sequence[AnyAction], run: PracticeRun) -> None:
+    """The class hears how it was judged; of a scripted player this is all that it hears."""
+    progress = Progress(args.class_name, run.player, run.grade, run.seed)
+    for action in actions:
+        progress.after(action)
+    line = PlayerLine(args.broker, args.class_name, run.player)
+    line.tell(progress.judged(run.score.points))
+    line.close()
 
 
 def written(path: Path) -> list[AnyAction]:
@@ -97,6 +125,8 @@ def _judge(
     guided: Sequence[AnyAction] | None,
 ) -> int:  # fmt: skip
     run = judged(pool, player, actions, PLAYERS["guided"](pool) if guided is None else guided)
+    if args.broker:
+        _tell_end(args, actions, run)
     steps = list(replayed(pool, actions))
     write_whole(out / RESULT, to_bytes(run))
     write_whole(out / PAGE, page(pool, run, steps).encode())
@@ -132,7 +162,9 @@ def _check(args: argparse.Namespace) -> int:
 
 def _serve_arguments(args: argparse.Namespace, out: Path) -> list[str]:
     arguments = ["practice", "--grade", str(args.grade), "--seed", str(args.seed), "--out", str(out)]
-    return [*arguments, "--speed", str(args.speed), *(["--proposals"] if args.proposals else [])]
+    arguments += ["--class", args.broker, "--class-name", args.class_name] if args.broker else []
+    arguments += ["--name", _player(args), "--speed", str(args.speed)]
+    return [*arguments, *(["--proposals"] if args.proposals else [])]
 
 
 async def _serve(args: argparse.Namespace, pool: PracticePool, out: Path) -> int:
@@ -147,13 +179,24 @@ async def _serve(args: argparse.Namespace, pool: PracticePool, out: Path) -> int
         wiring = bench_wiring(bench, config, clock)
         visit = new_visit(pool.scenario, config, out, kind=kind)
         daemon = Daemon(config, wiring, visit=visit, recording=out / "recording")
-        lesson = PracticeLesson(pool, bench, daemon, out, lambda line: lines.write(line))
+        line = PlayerLine(args.broker, args.class_name, _player(args)) if args.broker else None
+        progress = Progress(args.class_name, _player(args), args.grade, args.seed)
+
+        def note(action: AnyAction) -> None:
+            lines.write(encode_action(action))
+            status = progress.after(action)
+            if line is not None:
+                line.tell(status)
+
+        lesson = PracticeLesson(pool, bench, daemon, out, note)
         hands = asyncio.create_task(lesson.serve(hands_socket(Path(args.serve))))
         watcher = asyncio.create_task(end_with_parent(os.getppid(), daemon))
         try:
             await daemon.run()
         finally:
             lesson.end()
+            if line is not None:
+                line.close()
             for task in (hands, watcher):
                 task.cancel()
                 with contextlib.suppress(asyncio.CancelledError):

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 import msgspec
 
@@ -28,7 +27,6 @@ from earthward.practice.actions import (
     SourceOff,
     SourceOn,
     StrayChecked,
-    encode_action,
 )
 from earthward.practice.pools import PracticePool
 from earthward.practice.quick import DYE_S, PACE_M_PER_S, PATCH_S
@@ -55,13 +53,13 @@ class PracticeVisit(Visit):
 
 
 class PracticeLesson(Lesson):
-    """`write` gets each action as one line, at once: a crash loses nothing that was done."""
+    """`note` gets each action at once: a crash loses nothing that was done."""
 
     def __init__(
-        self, practice: PracticePool, bench: EmulatedBench, daemon: Daemon, out: Path, write: Callable[[bytes], Any]
+        self, practice: PracticePool, bench: EmulatedBench, daemon: Daemon, out: Path, note: Callable[[AnyAction], None]
     ) -> None:
         self._practice = practice
-        self._write = write
+        self.note = note
         self._began_s = bench.clock.now()
         self._more_s = 0.0
         self._turns: set[tuple[str, str]] = set()
@@ -72,9 +70,6 @@ class PracticeLesson(Lesson):
         self._last_m: Point | None = None
         super().__init__(bench, daemon, out, wall_s)
         daemon.listeners.append(self._watch)
-
-    def note(self, action: AnyAction) -> None:
-        self._write(encode_action(action))
 
     def end(self) -> None:
         """The person left."""
