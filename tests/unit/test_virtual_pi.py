@@ -23,12 +23,16 @@ def test_the_page_shows_each_stages_last_run_and_says_what_was_not_run(tmp_path:
         table = Table(tmp_path / "found.json")
         table.begin("boot")
         table.add("power on", found)
+        table.end()
     later = Table(tmp_path / "found.json")
     later.begin("power")
     later.add("cuts", "3 missing", good=False)
+    later = Table(tmp_path / "found.json")
     lines = later.as_page().splitlines()
     assert "| boot: power on | two lines / and a bar |" in lines and "well" not in later.as_page()
     assert "| power: cuts | **NOT AS IT SHOULD BE** 3 missing |" in lines
+    assert "| power: the stage | was ended from outside before its end |" in lines
+    assert "boot: the stage" not in later.as_page()
     assert "| install | not run |" in lines and "| boot | not run |" not in lines
 
 

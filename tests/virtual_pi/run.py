@@ -43,22 +43,32 @@ class Table:
     def __init__(self, kept: Path) -> None:
         self._kept = kept
         self.stages: dict[str, list[tuple[str, str]]] = json.loads(kept.read_text()) if kept.exists() else {}
+        """The last row of each says whether the stage came to its end."""
         self.rows: list[tuple[str, str]] = []
         self.failed = 0
 
     def begin(self, stage: str) -> None:
         self.rows = []
         self.stages[stage] = self.rows
+        self._keep("was ended from outside before its end")
+
+    def end(self) -> None:
+        self._keep("ran to its end")
 
     def add(self, what: str, found: str, good: bool = True) -> None:
         self.failed += not good
         self.rows.append((what, found if good else f"**NOT AS IT SHOULD BE** {found}"))
         print(f"{what:58s} {self.rows[-1][1]}", flush=True)
-        self._kept.write_text(json.dumps(self.stages, indent=1))
+        self._keep("was ended from outside before its end")
+
+    def _keep(self, ending: str) -> None:
+        kept = {stage: rows + [("the stage", ending)] * (rows is self.rows) for stage, rows in self.stages.items()}
+        self._kept.write_text(json.dumps(kept, indent=1))
 
     def as_page(self) -> str:
         rows = [(f"{stage}: {what}", found) for stage, kept in self.stages.items() for what, found in kept]
         rows += [(stage, "not run") for stage in STAGES if stage not in self.stages]
+        rows = [row for row in rows if not row[0].endswith(": the stage") or row[1] != "ran to its end"]
         lines = ["| what | found |", "|---|---|"]
         lines += [f"| {what} | {' '.join(found.split()).replace('|', '/')} |" for what, found in rows]
         return "\n".join(lines) + "\n"
@@ -291,6 +301,7 @@ def main() -> int:
             stage()
         except (MachineError, TimeoutError, subprocess.TimeoutExpired, ValueError) as error:
             table.add(f"stage {name}", f"did not get through: {error}", False)
+        table.end()
     print(f"{time.monotonic() - begin:.0f} real s; {table.failed} not as they should be")
     if args.write:
         args.write.write_text(re.sub(r"(?s)\n\| what \|.*", "\n", args.write.read_text()) + table.as_page())
