@@ -92,7 +92,7 @@ def test_a_trip_on_the_way_is_got_over(
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize(("head", "holds"), [("three-axis", 1), ("crossed", 2)])
+@pytest.mark.parametrize(("head", "holds"), [("three-axis", 1), ("crossed", 2), ("three-axis-oriented", 1)])
 def test_a_head_with_more_pairs_needs_fewer_holds(
     head: str, holds: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
