@@ -34,6 +34,9 @@ class AdcConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     full_scale_V: Positive | None = None
     """A fixed converter range; None chooses it automatically."""
     ready_pin: Pin | None = 25
+    reference_looks: bool = False
+    """A single pair on the ready wire: interrupt it for 9 ms twice a minute to see whether the reference contact
+    reaches the water. (Where pairs are read in turn that is always looked at.)"""
     crossed_address: Annotated[int, Meta(ge=0x48, le=0x4B)] | None = None
     """A second chip for a crossed pair."""
 

@@ -18,7 +18,7 @@ import pytest
 from adafruit_ads1x15 import ADS1115, AnalogIn
 
 from earthward.clock import ManualClock
-from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, ChipError
+from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, ChipError, acquisition
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage, Voltage
 from earthward.errors import InputError
 from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
@@ -643,3 +643,41 @@ def test_a_broken_reference_contact_is_noticed_and_named() -> None:
     index, t, _, _ = rig.joined(0)
     slope, start = np.polyfit(index, t, 1)
     assert np.abs(t - index * slope - start).max() < 0.6e-3, "looking does not shift numbers against time"
+
+
+@pytest.mark.parametrize("rate_error", [-0.08, *(pytest.param(e, marks=pytest.mark.slow) for e in (0.0, 0.07))])
+def test_a_broken_reference_contact_is_named_while_one_pair_runs_freely(
+    rate_error: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Free running is interrupted for the look, and goes on in step: neither numbers nor ends of conversions shift."""
+    monkeypatch.setattr(acquisition, "FREE_REFERENCE_EVERY_S", 0.8)
+    voltage = Ramp()
+    settings = AdcSettings(full_scale_V=0.256, free_looks=True)
+    rig = Rig(rate_error=rate_error, settings=settings, voltage=voltage, noise_V=1e-6)
+    seen: list[tuple[bool, str]] = []
+    rig.clock.at(1.2, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
+    rig.clock.at(1.25, lambda: setattr(voltage, "INPUT_V", 1.65 - 1.8))
+    rig.clock.at(2.2, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
+    rig.clock.at(2.25, lambda: setattr(voltage, "INPUT_V", 1.65 + 0.08))
+    rig.clock.at(3.1, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
+    rig.run(3.2)
+    assert [ok for ok, _ in seen] == [True, False, True]
+    assert "reference contact" in seen[1][1] and "ring" in seen[1][1]
+    assert rig.sentences == [] and rig.reader.status.pacing == "ready wire"
+    index, t, v, _ = rig.joined(0)
+    gaps = np.diff(index) - 1
+    assert np.count_nonzero(gaps) >= 3 and gaps.max() < 25, "a look costs some samples, and they are told as lost"
+    slope, start = np.polyfit(index, t, 1)
+    assert np.abs(t - index * slope - start).max() < 0.2e-3, "looking does not shift numbers against time"
+    # The voltage tells when a conversion really ended: nothing of the single-ended look is in the samples either.
+    walk = v - np.polyval(np.polyfit(index, v, 1), index)
+    assert np.abs(walk).max() < 0.8e-3 * voltage.SLOPE_V_PER_S, "and not a conversion off"
+
+
+def test_a_machine_too_busy_to_go_on_in_step_says_so_and_looks_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(acquisition, "FREE_REFERENCE_EVERY_S", 0.6)
+    settings = AdcSettings(full_scale_V=0.256, free_looks=True)
+    rig = Rig(settings=settings, voltage=Ramp(), noise_V=1e-6, late=lambda _: 0.5e-3)
+    rig.run(1.6)
+    assert len(rig.sentences) == 1 and "in step" in rig.sentences[0]
+    assert rig.reader.status.ok

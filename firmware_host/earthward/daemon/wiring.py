@@ -144,6 +144,7 @@ def _converters(config: Config) -> list[AdcSettings]:
             front_end_gain=adc.front_end_gain,
             full_scale_V=adc.full_scale_V,
             channel=channel,
+            free_looks=adc.reference_looks,
         )
         for channel, address in enumerate(a for a in (adc.address, adc.crossed_address) if a is not None)
     ]

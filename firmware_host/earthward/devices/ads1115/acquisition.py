@@ -17,6 +17,10 @@ EXCUSED = 3
 #: how often an input is looked at against the converter's 0 V, which of several looks in a row is taken, and how far
 #: from mid-supply it may lie (hardware/receiver_front_end: 0.08 V with the reference contact, 1.8 V without)
 REFERENCE_EVERY_S, REFERENCE_LOOKS, REFERENCE_OFF_V = 2.0, 3, 0.5
+#: The same while one pair is read freely: that is interrupted for it, so it is done seldom, and one look decides.
+FREE_REFERENCE_EVERY_S = 30.0
+#: ... and not at all for so long where the machine was too busy to go on in step
+LOOK_AGAIN_S = 600.0
 #: its supply (hardware/receiver_front_end)
 SUPPLY_V = 3.3
 #: how long a ready wire without pulses is not looked at again
@@ -63,7 +67,7 @@ class Acquisition:
         self.ready_dead_until_s = -1e9
         self._changed_s = 0.0
         self._failures = 0
-        self._reference_s = -1e9
+        self._reference_s = self._opened_s = -1e9
         self._off_V: deque[float] = deque(maxlen=REFERENCE_LOOKS)
 
     @property
@@ -80,6 +84,21 @@ class Acquisition:
         self._off_V.append(abs(self.chip.input_V(0) - SUPPLY_V / 2))
         return True
 
+    def free_look_due(self) -> bool:
+        """Time to interrupt free running for a look at the reference contact?"""
+        since_s = self.clock.now() - max(self._reference_s, self._opened_s)
+        return self.settings.free_looks and since_s >= FREE_REFERENCE_EVERY_S
+
+    def give_up_looking(self) -> None:
+        """Free running could not be started again in step: no such look for a while."""
+        self._reference_s = self.clock.now() + LOOK_AGAIN_S
+
+    def look_from_idle(self) -> None:
+        """Of an idle chip that ran freely: the middle one of three conversions speaks for itself."""
+        self._reference_s = self.clock.now()
+        off_V = sorted(abs(self.chip.input_V(0) - SUPPLY_V / 2) for _ in range(REFERENCE_LOOKS))
+        self._off_V.extend([off_V[REFERENCE_LOOKS // 2]] * REFERENCE_LOOKS)
+
     def open(self) -> None:
         """Set the chip up for the best pacing there is at the moment."""
         single = len(self.chip.muxes) == 1
@@ -94,7 +113,7 @@ class Acquisition:
             samples.index += 1 + round((now - samples.last_sample_s) * self.settings.channel_rate_Hz)
         else:
             samples.index = 0
-        self._changed_s = now
+        self._changed_s = self._opened_s = now
         self._failures = 0
         samples.begin(now)
 

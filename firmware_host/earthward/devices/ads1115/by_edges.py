@@ -2,12 +2,65 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 from earthward.devices.ads1115.acquisition import READY_DEAD_S, Acquisition
-from earthward.devices.ads1115.chip import ChipError
+from earthward.devices.ads1115.chip import ChipError, slowest_conversion_s
 from earthward.devices.ads1115.ranges import WIDEN_CODE
 
 #: conversions after a change of settings that may still be of the old ones
 SETTLE_CONVERSIONS = 2
+
+
+#: edges from which the grid of the conversions' ends is known; how late a restart may be, part of a conversion, and how
+#: often it is tried to be in time
+GRID_EDGES = 430
+IN_TIME, TRIES = 0.15, 4
+
+
+class _Grid:
+    """When conversions end: from the stamps of their edges, of which the earliest are believed."""
+
+    def __init__(self) -> None:
+        self._edges: deque[tuple[int, float]] = deque(maxlen=GRID_EDGES)
+
+    def note(self, number: int, at_s: float) -> None:
+        self._edges.append((number, at_s))
+
+    def line(self) -> tuple[float, float] | None:
+        """End of number 0, and period; None while too few are known."""
+        if len(self._edges) < GRID_EDGES:
+            return None
+        (n0, t0), (n1, t1) = self._edges[0], self._edges[-1]
+        period_s = (t1 - t0) / (n1 - n0)
+        return min(t - n * period_s for n, t in self._edges), period_s
+
+
+def _look(a: Acquisition, grid: _Grid) -> int | None:
+    """Interrupt free running for a look at the reference contact, and start again so that conversions end where they
+    would have ended. By how much the numbers of the edges are behind those of the conversions then; None: no look."""
+    line = grid.line()
+    if line is None or a.ready is None:
+        return None
+    zero_s, period_s = line
+    chip, clock = a.chip, a.clock
+    idle_s = 1.05 * slowest_conversion_s(a.settings)
+    telling_s = chip.pause()
+    clock.sleep(idle_s)
+    a.look_from_idle()
+    for _ in range(TRIES):
+        # Its start must be heard in full before the moment, with time to sleep up to it.
+        number = int((clock.now() + telling_s + 0.5 * period_s - zero_s) / period_s) + 2
+        start_s = zero_s + (number - 1) * period_s
+        clock.sleep(max(0.0, start_s - telling_s - clock.now()))
+        edges = a.ready.edges
+        late_s = chip.run_free() - start_s
+        if abs(late_s) < IN_TIME * period_s:
+            return number - edges - 1
+        chip.pause()
+        clock.sleep(idle_s)
+    a.give_up_looking()
+    raise ChipError("The converter could not be started again in step with its own samples: it is being set up again.")
 
 
 def acquire(a: Acquisition) -> None:
@@ -20,6 +73,7 @@ def acquire(a: Acquisition) -> None:
     patience_s = max(0.1, 4.0 / a.settings.rate)
     readable_s = 0.97 / a.settings.rate
     silent_since = now()
+    grid = _Grid()
     while not a.stop.is_set():
         edge = wait(patience_s / clock.speed)
         if edge is None:
@@ -32,6 +86,7 @@ def acquire(a: Acquisition) -> None:
             continue
         number, at = edge
         silent_since = at
+        grid.note(number, at)
         try:
             code = newest()
         except OSError as error:
@@ -51,3 +106,8 @@ def acquire(a: Acquisition) -> None:
             chip.verify()
             if a.close_block():
                 skip_to = ready.edges + SETTLE_CONVERSIONS + 1
+            elif a.free_look_due() and (behind := _look(a, grid)) is not None:
+                base += behind
+                skip_to = ready.edges + SETTLE_CONVERSIONS + 1
+                grid = _Grid()
+                silent_since = now()

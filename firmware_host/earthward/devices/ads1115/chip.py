@@ -63,6 +63,7 @@ class AdcSettings:
     front_end_gain: of an instrumentation amplifier before the chip; taken out of all volts.
     full_scale_V: a fixed range at the converter; None = automatic.
     channel: number of the first pair in the blocks; the others follow.
+    free_looks: interrupt free running of a single pair now and then for a look at the reference contact.
     """
 
     chip: ChipName = "ADS1115"
@@ -72,6 +73,7 @@ class AdcSettings:
     front_end_gain: float = 1.0
     full_scale_V: float | None = None
     channel: int = 0
+    free_looks: bool = False
 
     def __post_init__(self) -> None:
         rates = RATES[self.chip]
@@ -242,13 +244,28 @@ class Chip:
     def input_V(self, number: int) -> float:
         """One conversion of an idle chip's input against the converter's own 0 V, on the widest range that fits."""
         self.bus.allow(self._talk_s)
-        wanted = (4 + number) << 12 | _GAIN_BITS[1] | self.ads.mode | self.ads.rate_config[self.settings.rate] | 3
+        wanted = (4 + number) << 12 | _GAIN_BITS[1] | _SINGLE | self.ads.rate_config[self.settings.rate] | 3
         self._write_config(wanted | _START)
         self._clock.sleep(1.05 * slowest_conversion_s(self.settings))
         if self._read_config() != wanted | _START:
             raise ChipError(SLOW)
         code: int = self.ads._conversion_value(self.ads.get_last_result(False))
         return code * FULL_SCALE_V[1] / 32768
+
+    def pause(self) -> float:
+        """End free running after the conversion under way; how many seconds it took to tell the chip."""
+        self.bus.allow(self._talk_s)
+        before_s = self._clock.now()
+        self._write_config((self.wanted_config(self.muxes[0]) | _SINGLE) & ~_START)
+        return self._clock.now() - before_s
+
+    def run_free(self) -> float:
+        """Free running again, from idle; the time at which the chip was told: its first conversion starts then."""
+        self.bus.allow(self._talk_s)
+        self._write_config(self.wanted_config(self.muxes[0]))
+        told_s = self._clock.now()
+        self.verify()
+        return told_s
 
     def set_gain(self, gain: float) -> None:
         self.bus.allow(self._talk_s)
