@@ -33,7 +33,7 @@ SURE = 4.0
 POSE_CHI2 = 1.6
 BALANCE = 0.08
 COMMON_V = 3e-6
-NOISE_CHI2 = (0.25, 1.6)
+NOISE_CHI2 = (0.25, 2.5)
 FEWEST_WINDOWS = 20
 #: median of the square of a normal variable
 MEDIAN_SQUARE = 0.4549364
@@ -83,15 +83,16 @@ class World:
 def noise_chi2(windows: Sequence[tuple[float, float, float]], window_s: float) -> tuple[float, int]:
     """From (t_s, value_V, sigma_V) of successive readings: how much their steps exceed their standard errors, and from
     how many steps. The middle of all steps counts, so that a pole that moves now and then does no harm."""
-    squares: list[float] = []
-    last: tuple[float, float, float] | None = None
+    chosen: list[tuple[float, float, float]] = []
     for one in sorted(windows):
-        # A window is left out between two: neighbours share what the supply's tracker thinks.
-        if last is not None and one[0] - last[0] < 1.999 * window_s:
-            continue
-        if last is not None and one[0] - last[0] < 4 * window_s:
-            squares.append((one[1] - last[1]) ** 2 / (one[2] ** 2 + last[2] ** 2))
-        last = one
+        if not chosen or one[0] - chosen[-1][0] >= 0.999 * window_s:
+            chosen.append(one)
+    # A window is left out between two: neighbours share what the supply's tracker thinks.
+    squares = [
+        (b[1] - a[1]) ** 2 / (a[2] ** 2 + b[2] ** 2)
+        for a, b in zip(chosen, chosen[2:], strict=False)
+        if b[0] - a[0] < 4 * window_s
+    ]
     if not squares:
         return math.nan, 0
     return float(np.median(squares)) / MEDIAN_SQUARE, len(squares)
