@@ -26,7 +26,7 @@ PIECE_S = 0.1
 #: a jump of a mean over `PIECE_S` that no electrode makes by itself, and how many scatters it must be
 STEP_V, STEP_SCATTERS = 150e-6, 10.0
 #: after a knock the level has come back to within this, or so many scatters
-BACK_V, BACK_SCATTERS = 100e-6, 6.0
+BACK_V, BACK_SCATTERS = 200e-6, 6.0
 
 
 @dataclass(frozen=True, slots=True)
