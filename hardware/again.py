@@ -29,7 +29,8 @@ ROOT = Path(__file__).resolve().parents[1]
 KICAD_PYTHON = os.environ.get("KICAD_PYTHON", "/usr/bin/python3")
 #: What programs make and the repository keeps. Everything else is written by hand.
 MADE = (
-    "hardware/boards/*/*.kicad_*", "hardware/boards/*/bom.csv", "hardware/boards/*/checked.json",
+    "hardware/boards/*/*.kicad_pcb", "hardware/boards/*/*.kicad_pro", "hardware/boards/*/*.kicad_dru",
+    "hardware/boards/*/*.kicad_sch", "hardware/boards/*/bom.csv", "hardware/boards/*/checked.json",
     "hardware/receiver_front_end/bom.csv", "hardware/receiver_front_end/front_end.svg",
     "hardware/source_board/output_stage/bom.csv", "hardware/source_board/output_stage/source_board.svg",
     "hardware/mechanics/sheet.json", "docs/kit/*.png",
