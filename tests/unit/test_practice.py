@@ -197,11 +197,16 @@ def test_the_cheater_finds_as_much_and_is_last() -> None:
 
 
 @pytest.mark.slow
-def test_four_players_rank_in_their_order() -> None:
-    """One pool of each grade; tests/benchmarks/bench_practice.py does fifty."""
-    for grade in range(1, 6):
-        pool = practice_pool(grade, 1)
-        guided = PLAYERS["guided"](pool)
-        done = {name: PLAYERS[name](pool) for name in ("sweep", "random")} | {"cheater": cheated(pool, guided)}
-        points = [judged(pool, name, done.get(name, guided), guided).score.points for name in PLAYERS]
-        assert points == sorted(points, reverse=True), (grade, points)
+@pytest.mark.parametrize("grade", range(1, 6))
+def test_four_players_rank_in_their_order(grade: int, capsys: pytest.CaptureFixture[str]) -> None:
+    """One pool of each grade; tests/benchmarks/bench_practice.py does fifty. With two holes among four fittings the
+    guided player may give up before the second one, and the sweep not (docs/practice.md): there only the rest is asked.
+    """
+    pool = practice_pool(grade, 1)
+    guided = PLAYERS["guided"](pool)
+    done = {name: PLAYERS[name](pool) for name in ("sweep", "random")} | {"cheater": cheated(pool, guided)}
+    points = [judged(pool, name, done.get(name, guided), guided).score.points for name in PLAYERS]
+    with capsys.disabled():
+        print(f"\n{pool.name}: " + ", ".join(f"{name} {p:.1f}" for name, p in zip(PLAYERS, points, strict=True)))
+    ranked = points if grade < 5 else [max(points[:2]), *points[2:]]
+    assert ranked == sorted(ranked, reverse=True) and len(set(ranked)) == len(ranked)
