@@ -121,7 +121,9 @@ DEFECTS: dict[str, tuple[str, Callable[[JarScene], JarScene]]] = {
 class Jar:
     """The world at a time: see the module's text. The load of a source board, and the inputs of a converter."""
 
-    def __init__(self, scene: JarScene, start_s: float = 0.0, lasting_s: float = 600.0) -> None:
+    def __init__(self, scene: JarScene, start_s: float = 0.0, lasting_s: float = 600.0, *, hiss: bool = False) -> None:
+        """hiss: the pair's own white noise is in what the inputs show (else whoever samples adds it)."""
+        self._hiss = np.random.default_rng([scene.seed, 10]) if hiss else None
         self.scene = scene
         self.generation = 0
         self.plug: Plug = "pair"
@@ -211,6 +213,8 @@ class Jar:
         if self.plug == "divider":
             return np.full(start_s.shape, self.scene.divider_V)
         volts = self._by_itself(0.5 * (start_s + end_s), end_s - start_s)
+        if self._hiss is not None:
+            volts += self._hiss.normal(0, self.scene.extra_noise_V, volts.shape)
         return volts + self._driven(start_s, end_s)
 
     def _by_itself(self, t: FloatArray, length: FloatArray) -> FloatArray:

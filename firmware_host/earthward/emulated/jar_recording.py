@@ -109,10 +109,10 @@ def open_chain(
     """Board on its pseudo-terminal and converter on its fake bus, with the drivers that a Pi runs."""
     board = EmulatedBoard(clock, load, rate_error=0.002, seed=scene.seed)
     bus, pins = FakeI2C(clock), EmulatedPins(clock)
-    noise = math.hypot(scene.converter_noise_V, scene.extra_noise_V)
     chip = EmulatedAds(
-        clock, voltage, rate_error=scene.rate_error, noise_V=noise, offset_V=scene.zero_V, seed=scene.seed
-    )
+        clock, voltage, rate_error=scene.rate_error, noise_V=scene.converter_noise_V, offset_V=scene.zero_V,
+        seed=scene.seed,
+    )  # fmt: skip
     bus.add(0x48, chip)
     mock: Any = pins.pin(READY_PIN)
     pulses = ReadyPulses(clock, chip, mock.pulse_low, lambda: bus.transfers)
@@ -137,7 +137,7 @@ def through_the_chain(scene: JarScene, speed: float = 1.0, sweep_Hz: tuple[float
     """The same steps by driver, reader, link and board. `speed`: wished for; a busy machine makes it slower."""
     session = Session()
     clock = PacedClock(speed)
-    jar = Jar(scene, clock.now())
+    jar = Jar(scene, clock.now(), hiss=True)
     with open_chain(clock, jar, jar, scene, session.blocks.append) as (link, board):
         jar.connect(board.timeline, board.drive)
         session.note(clock.now(), "quiet")
