@@ -48,7 +48,7 @@ def words(item: Item) -> list[Word]:
     outs = {pin.out for pin in item.shape.pins}
     if item.shape.box:
         return [Word("Reference", ref, x0 + 2.6, y0 - 0.8, "start"),
-                Word("Value", value[:36], x0 + 2.6 + LETTER_MM * (len(ref) + 1.5), y0 - 0.8, "start")]  # fmt: skip
+                Word("Value", value[:24], x0 + 2.6 + LETTER_MM * (len(ref) + 1.5), y0 - 0.8, "start")]  # fmt: skip
     if item.suffix:
         return [Word("Reference", ref, 2.6, 0.8, "start") if item.suffix == "E" else
                 Word("Reference", ref, 0.4, y0 + 0.9, "start")]  # fmt: skip
