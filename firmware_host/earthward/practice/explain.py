@@ -27,7 +27,7 @@ FEWEST = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ReplayedSpot:
     """After the spot `after`: where the search would have gone, where the person went (None: nowhere any more)."""
 
     after: str
@@ -55,7 +55,7 @@ def pool_then(pool: PracticePool, readings: Sequence[KeptReading], covered: froz
     return replace(known, sources=tuple(sources), fittings=fittings)
 
 
-def replayed(pool: PracticePool, actions: Sequence[AnyAction], most: int = 8) -> Iterator[Step]:
+def replayed(pool: PracticePool, actions: Sequence[AnyAction], most: int = 8) -> Iterator[ReplayedSpot]:
     """The search over the first three spots, over the first four, and so on; not more than `most` of them, spread
     evenly. With covers as they were in the end: spots from before a cover are left out, as the instrument does."""
     # After the first patch it is another pool.
@@ -80,10 +80,10 @@ def replayed(pool: PracticePool, actions: Sequence[AnyAction], most: int = 8) ->
         if result.next_station is None:
             continue
         went = next((r.centre_m for r in readings if k < len(names) and r.station == names[k]), None)
-        yield Step(name, result.next_station, went, result.verdict)
+        yield ReplayedSpot(name, result.next_station, went, result.verdict)
 
 
-def truth_picture(pool: PracticePool, actions: Sequence[AnyAction], steps: Sequence[Step]) -> str:
+def truth_picture(pool: PracticePool, actions: Sequence[AnyAction], steps: Sequence[ReplayedSpot]) -> str:
     """SVG: the pool from above with the holes, what was named, the spots read, and the best next ones."""
     readings = kept_readings(actions)
     spots = [
@@ -125,7 +125,7 @@ def in_words(pool: PracticePool, run: PracticeRun) -> list[str]:
     return lines
 
 
-def page(pool: PracticePool, run: PracticeRun, steps: Sequence[Step]) -> str:
+def page(pool: PracticePool, run: PracticeRun, steps: Sequence[ReplayedSpot]) -> str:
     """One HTML file that needs nothing else."""
     items = "".join(f"<li>{escape(step.text)}</li>" for step in steps)
     words = "".join(f"<p>{escape(line)}</p>" for line in in_words(pool, run))
