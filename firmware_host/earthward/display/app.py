@@ -50,7 +50,7 @@ from earthward.units import Units
 Listener = Callable[[FromDaemon | None, Snapshot, float], None]
 
 ColourMode = str  # "full", "16" or "none"
-_TYPED = "0123456789.,'"
+_TYPED = frozenset("0123456789.,'")
 #: Rows kept drawn: digits, arrows and words come back again and again.
 ROWS_KEPT = 512
 #: So much before its time a page may be painted, if the loop is awake anyway.
@@ -308,13 +308,15 @@ class EarthwardApp(App[int]):
         if isinstance(event, events.Key) and not event.is_forwarded:
             action = self._actions.get(event.key)
             mine = self.focused is None or self.focused is self._widget
+            # A character of a number is typed; but with no form open "," turns a pole that bench hands hold.
+            held = self.view.hands and self.view.entry is None
+            if action != "off" and mine and event.character in _TYPED and not (held and action):
+                event.stop()
+                self.act(f"type {event.character}")
+                return
             if action == "off" or (mine and action is not None):
                 event.stop()
                 self.act(action)
-                return
-            if mine and event.character is not None and event.character in _TYPED:
-                event.stop()
-                self.act(f"type {event.character}")
                 return
         await super().on_event(event)
 
