@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import errno
 import importlib.util
 import io
 import json
@@ -308,6 +309,25 @@ def test_files_are_whole_or_absent(tmp_path: Path, monkeypatch: pytest.MonkeyPat
     with pytest.raises(OSError, match="disk full"):
         write_whole(target, "second")
     assert target.read_text() == "first" and [p.name for p in tmp_path.iterdir()] == ["a.txt"]
+
+
+def test_a_full_disk_is_told_in_one_sentence(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def full(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    log = tmp_path / "months.jsonl"
+    monkeypatch.setattr("os.fsync", full)
+    command = ["bench", "pair", "--emulated", "1", "--quick", "--serial", "P1", "--results", str(log)]
+    assert main(command) == 2
+    assert capsys.readouterr().err.splitlines() == [
+        f"earthward: {log} cannot be written (No space left on device): make room, or choose another place"
+    ]
+    assert list(tmp_path.iterdir()) == []
+    with pytest.raises(OSError, match="make room") as caught:
+        write_whole(log, "a line")
+    assert caught.value.errno == errno.ENOSPC, "for those who go on without the file"
 
 
 def test_titles_name_every_table(record: Contents) -> None:

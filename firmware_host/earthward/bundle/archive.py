@@ -123,10 +123,7 @@ def write(path: Path, parts: Parts) -> None:
             entry.compress_type = zipfile.ZIP_DEFLATED
             entry.external_attr = 0o644 << 16
             archive.writestr(entry, everything[name])
-    try:
-        write_whole(path, buffer.getvalue())
-    except OSError as error:
-        raise InputError(f"{path} cannot be written: {error.strerror}") from error
+    write_whole(path, buffer.getvalue())
 
 
 # ---- reading -------------------------------------------------------------------------------------------------------

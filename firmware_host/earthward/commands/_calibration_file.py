@@ -40,10 +40,7 @@ def encode(calibration: Calibration) -> bytes:
 
 
 def write(path: Path, calibration: Calibration) -> None:
-    try:
-        write_whole(path, encode(calibration))
-    except OSError as error:
-        raise InputError(f"{path} cannot be written: {error.strerror}") from error
+    write_whole(path, encode(calibration))
 
 
 def with_item(calibration: Calibration, name: str, item: Calibrated) -> Calibration:

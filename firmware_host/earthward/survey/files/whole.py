@@ -7,14 +7,27 @@ import os
 import tempfile
 from pathlib import Path
 
-from earthward.errors import InputError
+from earthward.errors import InputError, NotWritten
 
 
 def write_whole(path: Path, data: bytes | str) -> None:
-    """Write a file so that nobody ever sees half of it. An existing file is replaced."""
+    """Write a file so that nobody ever sees half of it. An existing file is replaced. Raises NotWritten."""
     content = data.encode("utf-8") if isinstance(data, str) else data
     if not path.parent.is_dir():
         raise InputError(f"{path.parent} is no folder: create it first")
+    try:
+        _replace(path, content)
+    except OSError as error:
+        raise NotWritten(path, error) from error
+    with contextlib.suppress(OSError):  # some file systems cannot flush a folder
+        folder = os.open(path.parent, os.O_RDONLY)
+        try:
+            os.fsync(folder)
+        finally:
+            os.close(folder)
+
+
+def _replace(path: Path, content: bytes) -> None:
     handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
@@ -28,12 +41,6 @@ def write_whole(path: Path, data: bytes | str) -> None:
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
         raise
-    with contextlib.suppress(OSError):  # some file systems cannot flush a folder
-        folder = os.open(path.parent, os.O_RDONLY)
-        try:
-            os.fsync(folder)
-        finally:
-            os.close(folder)
 
 
 def make_folder(path: Path) -> None:
