@@ -5,27 +5,12 @@ needed: its own check runs in `make -C hardware`, and two programs that share no
 from __future__ import annotations
 
 import dataclasses
-from pathlib import Path
 
 import pytest
 from hardware.boards import distances, source_board
 from hardware.boards.distances import Limits, check, limits_of
-from hardware.boards.model import HERE
-from hardware.boards.reader import Copper, PadOnBoard, Track, Via, read
-
-
-def board_file(name: str) -> Path:
-    return HERE / name / f"{name}.kicad_pcb"
-
-
-@pytest.fixture(scope="module")
-def small() -> Copper:
-    return read(board_file("front_end"))
-
-
-@pytest.fixture(scope="module")
-def source() -> Copper:
-    return read(board_file("source"))
+from hardware.boards.reader import Copper, PadOnBoard, Track, Via
+from tests.support.board_files import board_file
 
 
 def test_the_front_end_keeps_every_distance(small: Copper) -> None:

@@ -19,7 +19,8 @@ from pathlib import Path
 import pytest
 from hardware.boards import boards, compare, packages, parts_list, schematic, sexpr
 from hardware.boards.model import HERE, BoardSpec
-from hardware.boards.reader import Copper, PadOnBoard, Track, Via, read
+from hardware.boards.reader import Copper, PadOnBoard, Track, Via
+from tests.support.board_files import board_file
 
 ROOT = Path(__file__).parents[2]
 KICAD_PYTHON = "/usr/bin/python3"
@@ -37,20 +38,6 @@ def _has_kicad() -> bool:
 
 needs_kicad = pytest.mark.skipif(not _has_kicad(), reason="install the Debian packages kicad and kicad-footprints")
 needs_symbols = pytest.mark.skipif(not SYMBOLS.exists(), reason="install the Debian package kicad-symbols")
-
-
-def board_file(name: str) -> Path:
-    return HERE / name / f"{name}.kicad_pcb"
-
-
-@pytest.fixture(scope="module")
-def small() -> Copper:
-    return read(board_file("front_end"))
-
-
-@pytest.fixture(scope="module")
-def source() -> Copper:
-    return read(board_file("source"))
 
 
 @pytest.mark.long  # two thousand pieces of copper against each other

@@ -626,20 +626,30 @@ def test_failed_transfers_shift_no_index_against_time() -> None:
     assert rig.sentences == []
 
 
+def break_and_mend_the_reference(rig: Rig, voltage: Ramp, broken_s: float, mended_s: float, end_s: float) -> None:
+    """Told just before each change and just before the end: sound, broken and by its name, sound again."""
+    seen: list[tuple[bool, str]] = []
+
+    def look() -> None:
+        seen.append((rig.reader.status.ok, rig.reader.status.text))
+
+    # The clock takes them in the order of time.
+    rig.clock.at(broken_s - 0.05, look)
+    rig.clock.at(broken_s, lambda: setattr(voltage, "INPUT_V", 1.65 - 1.8))
+    rig.clock.at(mended_s - 0.05, look)
+    rig.clock.at(mended_s, lambda: setattr(voltage, "INPUT_V", 1.65 + 0.08))
+    rig.clock.at(end_s - 0.1, look)
+    rig.run(end_s)
+    assert [ok for ok, _ in seen] == [True, False, True]
+    assert "reference contact" in seen[1][1] and "ring" in seen[1][1]
+
+
 def test_a_broken_reference_contact_is_noticed_and_named() -> None:
     """Computed circuit (hardware/receiver_front_end): 0.08 V from mid-supply with the contact, 1.8 V without."""
     voltage = Ramp()
     voltage.SLOPE_V_PER_S = 0.005
     rig = Rig(settings=THREE_AXES, voltage=voltage, ready=False, noise_V=1e-6)
-    seen: list[tuple[bool, str]] = []
-    rig.clock.at(7.0, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
-    rig.clock.at(7.1, lambda: setattr(voltage, "INPUT_V", 1.65 - 1.8))
-    rig.clock.at(15.5, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
-    rig.clock.at(15.6, lambda: setattr(voltage, "INPUT_V", 1.65 + 0.08))
-    rig.clock.at(22.5, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
-    rig.run(23.0)
-    assert [ok for ok, _ in seen] == [True, False, True]
-    assert "reference contact" in seen[1][1] and "ring" in seen[1][1]
+    break_and_mend_the_reference(rig, voltage, broken_s=7.1, mended_s=15.6, end_s=23.0)
     index, t, _, _ = rig.joined(0)
     slope, start = np.polyfit(index, t, 1)
     assert np.abs(t - index * slope - start).max() < 0.6e-3, "looking does not shift numbers against time"
@@ -654,15 +664,7 @@ def test_a_broken_reference_contact_is_named_while_one_pair_runs_freely(
     voltage = Ramp()
     settings = AdcSettings(full_scale_V=0.256, free_looks=True)
     rig = Rig(rate_error=rate_error, settings=settings, voltage=voltage, noise_V=1e-6)
-    seen: list[tuple[bool, str]] = []
-    rig.clock.at(1.2, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
-    rig.clock.at(1.25, lambda: setattr(voltage, "INPUT_V", 1.65 - 1.8))
-    rig.clock.at(2.2, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
-    rig.clock.at(2.25, lambda: setattr(voltage, "INPUT_V", 1.65 + 0.08))
-    rig.clock.at(3.1, lambda: seen.append((rig.reader.status.ok, rig.reader.status.text)))
-    rig.run(3.2)
-    assert [ok for ok, _ in seen] == [True, False, True]
-    assert "reference contact" in seen[1][1] and "ring" in seen[1][1]
+    break_and_mend_the_reference(rig, voltage, broken_s=1.25, mended_s=2.25, end_s=3.2)
     assert rig.sentences == [] and rig.reader.status.pacing == "ready wire"
     index, t, v, _ = rig.joined(0)
     gaps = np.diff(index) - 1
