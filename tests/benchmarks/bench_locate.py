@@ -33,7 +33,7 @@ sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).res
 
 from tests.benchmarks.virtual_pools import Errors, VirtualPool, liner_point, random_pool, random_stations
 
-from earthward.inversion import candidates, decision, guide
+from earthward.inversion import candidates, decision
 from earthward.inversion.budget import leak_current, make_budget
 from earthward.inversion.decision import Answer
 from earthward.inversion.lead import LeadField
@@ -43,6 +43,7 @@ from earthward.inversion.observations import LeadFields, Observations, StationDa
 from earthward.inversion.predict import make_model
 from earthward.inversion.prepare import Problem, make_problem
 from earthward.inversion.regions import Leak, region_patches
+from earthward.inversion.spots import first_place
 from earthward.inversion.types import LocateSettings
 from earthward.record.reading import KeptReading
 
@@ -427,7 +428,7 @@ def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None) ->
         survey._lead_fields = ground.lead_fields
     visit = Visit()
     true = world.leaks[0][0]
-    place = guide.first_place(world.pool, survey.places)
+    place = first_place(world.pool, survey.places.centre_m)
     for k in range(most):
         assert place.bearing_deg is not None
         for reading in world.measure(np.array(place.position_m), place.bearing_deg, f"g{k}"):

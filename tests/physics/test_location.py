@@ -15,12 +15,12 @@ from tests.benchmarks.bench_locate import Planted, Run, bound_m, held, plant, ru
 from tests.benchmarks.virtual_pools import Errors, VirtualPool, random_pool, random_stations
 
 from earthward.daemon.search import Search, Searcher
-from earthward.inversion import guide
 from earthward.inversion.budget import make_budget
 from earthward.inversion.decision import count_probabilities
 from earthward.inversion.ending import could_hide
 from earthward.inversion.locate import Survey, locate
 from earthward.inversion.regions import region_patches
+from earthward.inversion.spots import first_place
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
 from earthward.record.reading import KeptReading
 
@@ -89,7 +89,7 @@ def test_a_technician_who_follows_the_advice_gets_there() -> None:
     for seed in range(7300, 7303):
         world = random_pool(seed, fittings=2)
         survey = Survey(world.pool, LocateSettings(max_leaks=1))
-        place = guide.first_place(world.pool, survey.places)
+        place = first_place(world.pool, survey.places.centre_m)
         for k in range(8):
             assert world.pool.contains([place.position_m])[0]
             assert place.bearing_deg is not None
@@ -166,7 +166,7 @@ def test_following_the_readings_says_the_same_as_looking_at_all_of_them_afresh()
     settings = LocateSettings(max_leaks=1)
     helper = Survey(world.pool, settings)
     follows = Searcher()
-    place, rows, differences = guide.first_place(world.pool, helper.places), [], []
+    place, rows, differences = first_place(world.pool, helper.places.centre_m), [], []
     for k in range(6):
         assert place.bearing_deg is not None
         rows += world.measure(np.array(place.position_m), place.bearing_deg, f"g{k}")

@@ -14,12 +14,15 @@ import os
 import signal
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
+from typing import TYPE_CHECKING
 
 from earthward.errors import InputError
-from earthward.inversion.locate import Survey
 from earthward.inversion.types import LocateSettings, Result
 from earthward.pool.shape import Pool
 from earthward.record.reading import KeptReading
+
+if TYPE_CHECKING:
+    from earthward.inversion.locate import Survey
 
 log = logging.getLogger(__name__)
 
@@ -45,6 +48,8 @@ class Searcher:
 
     def run(self, search: Search) -> Result:
         """Raises InputError for what cannot be searched."""
+        from earthward.inversion.locate import Survey  # in the worker only: the daemon does without SciPy
+
         last = self._last
         known = 0 if last is None else len(last.readings)
         goes_on = (

@@ -11,8 +11,6 @@ import math
 from dataclasses import asdict, dataclass
 from typing import Any, Literal
 
-from scipy.special import ndtr
-
 from earthward.errors import InputError
 
 #: half-width of the 95 % band in standard errors
@@ -51,7 +49,7 @@ def current_drop(
     after, after_sigma = after_A / voltage_ratio, after_sigma_A / voltage_ratio
     drop = before_A - after
     sigma_A = math.hypot(before_sigma_A, after_sigma)
-    p = float(ndtr(-drop / sigma_A)) if sigma_A > 0 else (0.0 if drop > 0 else 1.0)
+    p = 0.5 * math.erfc(drop / (sigma_A * math.sqrt(2.0))) if sigma_A > 0 else (0.0 if drop > 0 else 1.0)
     low, high = max(drop - 1.645 * sigma_A, 0.0), max(drop + 1.645 * sigma_A, 0.0)
     fraction = drop / before_A
     sigma = math.hypot(after_sigma / before_A, after * before_sigma_A / before_A**2)

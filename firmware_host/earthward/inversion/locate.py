@@ -22,6 +22,7 @@ from earthward.inversion.limits import summarise, upper_limits
 from earthward.inversion.liner import LinerGrid
 from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.prepare import make_problem
+from earthward.inversion.spots import first_place
 from earthward.inversion.types import Coverage, LocateSettings, PosteriorCell, Result, SuspectReading
 from earthward.inversion.wording import make_finding, put_into_words, rounded
 from earthward.pool.field import Field
@@ -92,7 +93,7 @@ class Survey:
         answer = self.last_answer
         if answer is None:
             taken = [s.lead_field.centre_m for s in self._stations.values()]
-            return guide.first_place(self.pool, self.places, taken)
+            return first_place(self.pool, self.places.centre_m, taken)
         return self._next(answer)[0]
 
     # --- inside ------------------------------------------------------------------------------------------
@@ -119,7 +120,7 @@ class Survey:
     def _too_few(self, stations: int) -> Result:
         count = len(self.readings)
         taken = [s.lead_field.centre_m for s in self._stations.values()]
-        place = guide.first_place(self.pool, self.places, taken)
+        place = first_place(self.pool, self.places.centre_m, taken)
         injected = self.problem.injected_now_mA * 1e-3
         shares = tuple(
             FittingShare(name=s.name, current_A=0.0, interval_A=(0.0, injected))
@@ -183,7 +184,7 @@ class Survey:
     def _next(self, answer: Answer) -> tuple[Station, ...]:
         taken = list(answer.obs.centre_m)
         if answer.best is None:
-            return (guide.first_place(self.pool, self.places, taken),)
+            return (first_place(self.pool, self.places.centre_m, taken),)
         belief = guide.belief_of(answer, answer.best)
         # The head will be known at the next place as well as it was at the newest.
         priors = replace(self.problem.priors, turn=answer.obs.turn_sigma[-1, 0])

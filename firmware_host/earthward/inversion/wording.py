@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
 
 from earthward.inversion.budget import leak_current
@@ -12,6 +10,7 @@ from earthward.inversion.lead import FloatArray
 from earthward.inversion.prepare import Problem
 from earthward.inversion.regions import Leak, region_patches
 from earthward.inversion.types import Coverage, Verdict
+from earthward.pool.place_words import place_in_words
 from earthward.pool.resistance import hole_diameter_interval_m
 from earthward.pool.shape import Pool
 from earthward.record.base import Point
@@ -29,16 +28,6 @@ def where(pool: Pool, position_m: FloatArray) -> str:
     """A place on the liner in a deck person's words."""
     x, y, z = (float(v) for v in position_m)
     return place_in_words(pool, (x, y, z))
-
-
-def place_in_words(pool: Pool, position_m: Point, length: Callable[[float], str] = "{:.1f} m".format) -> str:
-    """The same with lengths said by `length`, for other units."""
-    x, y, z = position_m
-    place = pool.wall_place(x, y)
-    along = f"{length(place.along_m)} along the {place.wall} from its {place.mark}"
-    if place.off_m < 0.06:
-        return f"{along}, {length(z)} deep"
-    return f"on the floor {along}, {length(place.off_m)} off the wall"
 
 
 def make_finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:

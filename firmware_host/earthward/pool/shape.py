@@ -15,7 +15,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
 
 from earthward.pool import polygon
 from earthward.record.place import Fitting, Mark, Placement
@@ -233,6 +232,8 @@ class Pool:
     def distance_to_liner_m(self, points_m: ArrayLike) -> FloatArray:
         """Distance (n,) from points (n, 3), inside or outside, to the liner, to within a few millimetres."""
         points = np.atleast_2d(np.asarray(points_m, dtype=float))
+        from scipy.spatial import cKDTree  # 40 MB that a daemon can do without
+
         centres = self._fine_cells.centre_m
         tree = cKDTree(centres)
         _, nearest = tree.query(points, k=12)
@@ -271,6 +272,8 @@ class Pool:
         """Cover walls and floor (and step tops) with cells of about `size_m`: see `LinerCells`."""
         if not size_m > 0:
             raise ValueError("size_m must be positive")
+        from scipy.spatial import cKDTree  # as above
+
         parts = [self._wall_cells(size_m), self._floor_cells(size_m), self._riser_cells(size_m)]
         centre, area, normal, on_floor, wall = (np.concatenate(column) for column in zip(*parts, strict=True))
         pairs = cKDTree(centre).query_pairs(1.3 * size_m, output_type="ndarray").astype(np.int64)

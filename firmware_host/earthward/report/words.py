@@ -7,7 +7,7 @@ from datetime import datetime, timedelta, timezone
 from typing import Any
 
 from earthward import units
-from earthward.inversion.wording import place_in_words
+from earthward.pool.place_words import place_in_words
 from earthward.record.finding import Finding, WaterBudget
 from earthward.record.visit import LossTest
 from earthward.report.plan_sheet import marks_of

@@ -13,7 +13,6 @@ from functools import lru_cache
 import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
-from scipy.linalg.lapack import dposv
 
 from earthward.signal.hops import HopStore, Layout
 from earthward.signal.types import FloatArray
@@ -209,17 +208,9 @@ def roughness(splines: int) -> FloatArray:
     return np.asarray(second.T @ second)
 
 
-def solve_symmetric(a: FloatArray, b: FloatArray) -> FloatArray:
-    """x of a x = b for stacks a (n, k, k) symmetric positive definite, b (n, m, k), x alike: right sides as rows.
+def solve_each(a: FloatArray, b: FloatArray) -> FloatArray:
+    """x of a x = b for stacks a (n, k, k), b (n, m, k), x alike: right sides as rows.
 
-    Straight to LAPACK: numpy's way there takes longer, and does not use the symmetry.
+    A Cholesky solution of SciPy's would be 5 to 10 us faster a window, and cost the daemon 30 MB.
     """
-    out = np.empty_like(b)
-    for one, right, solved in zip(a, b, out, strict=True):
-        _, x, info = dposv(one.T, right.T)
-        if info:
-            break
-        solved[...] = x.T
-    else:
-        return out
     return np.asarray(np.linalg.solve(a, b.transpose(0, 2, 1)).transpose(0, 2, 1), dtype=np.float64)

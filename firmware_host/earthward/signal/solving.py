@@ -24,7 +24,7 @@ from earthward.signal.equations import (
     Solution,
     WindowEquations,
     roughness,
-    solve_symmetric,
+    solve_each,
     spline_products,
 )
 from earthward.signal.hops import LINES, QUAD, REF, TRANSIENT, WEIGHT, HopStore, Layout, Y
@@ -269,7 +269,7 @@ class WindowSolver:
         if not use_memory:
             right[:, 0] = 0.0
         right[:, 0] += w[:, 0, 1:]
-        solved = solve_symmetric(w[:, 1:, 1:] + prior, right)
+        solved = solve_each(w[:, 1:, 1:] + prior, right)
         theta = solved[:, 0]
         # y'y - 2 t'r + t'Wt with (W + P) t = r + pull
         away = theta @ prior

@@ -28,8 +28,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
+from earthward.signal.gamma_functions import digamma, trigamma
 from earthward.signal.types import FloatArray
 
 #: Independent windows over which the prior's logarithms, and over which the quadrature's ratio are averaged.
@@ -52,8 +52,8 @@ LEAST_SCATTER = 1e-6
 
 #: Degrees of freedom against the variance and the mean of the logarithm of chi-square over its degrees of freedom.
 _FREEDOM: FloatArray = np.exp(np.linspace(math.log(0.2), math.log(2000.0), 400))
-_LOG_VARIANCE: FloatArray = np.asarray(special.polygamma(1, _FREEDOM / 2))
-_LOG_MEAN: FloatArray = np.asarray(special.digamma(_FREEDOM / 2) - np.log(_FREEDOM / 2))
+_LOG_VARIANCE: FloatArray = trigamma(_FREEDOM / 2)
+_LOG_MEAN: FloatArray = digamma(_FREEDOM / 2) - np.log(_FREEDOM / 2)
 
 
 #: The same as tuples with a rising first one: one look-up with numpy takes longer than the arithmetic around it.

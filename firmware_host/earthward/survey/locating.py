@@ -5,21 +5,22 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import msgspec
 import numpy as np
 
 from earthward.errors import InputError
-from earthward.inversion.again import sink_current
 from earthward.inversion.compare import RemeasureResult, judge_remeasure
 from earthward.inversion.covers import joined
-from earthward.inversion.locate import locate
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
-from earthward.pool.field import Field
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding
 from earthward.record.visit import CurrentStep
 from earthward.survey.store import SurveyStore
+
+if TYPE_CHECKING:
+    from earthward.pool.field import Field
 
 #: less than this part of the earlier current is too little to read anything with
 LITTLE_CURRENT = 0.03
@@ -33,6 +34,8 @@ def locate_survey(
     store: SurveyStore, pool: Pool, settings: LocateSettings | None = None, field: Field | None = None
 ) -> Result:
     """Search with all survey readings that count, and keep the result in the file (not if it is open read-only)."""
+    from earthward.inversion.locate import locate  # 40 MB and half a second that a daemon can do without
+
     pool, readings, earlier = joined(pool, store.readings("survey"))
     settings = replace(settings or LocateSettings(), floating=floating_sinks(store.findings()), earlier=earlier)
     result = locate(pool, readings, settings, field)
@@ -89,6 +92,8 @@ def remeasure(
         scale = now_A[r.source_id] / float(r.injected_A or 1.0)
         readings.append(msgspec.structs.replace(r, value_V=r.value_V * scale, sigma_V=r.sigma_V * scale))
     place_sigma_m = max(0.02, (finding.radius_m or 0.15) / RADIUS_SIGMAS)
+    from earthward.inversion.again import sink_current  # as above: only where a patch is judged
+
     found = sink_current(pool, readings, finding.position_m, place_sigma_m, settings, field)
     left = found.share / share
     return judge_remeasure(left, math.hypot(found.share_sigma / share, left * relative), found.fit_p)

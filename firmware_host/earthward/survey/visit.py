@@ -16,11 +16,11 @@ import msgspec
 import numpy as np
 
 from earthward.errors import InputError
-from earthward.inversion import guide
 from earthward.inversion.compare import RemeasureResult
 from earthward.inversion.covers import joined
+from earthward.inversion.spots import first_place, toward_wall, within_reach
 from earthward.inversion.types import EarlierCovers, LocateSettings, Result
-from earthward.inversion.wording import place_in_words
+from earthward.pool.place_words import place_in_words
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget
@@ -83,7 +83,7 @@ class Visit:
         self._last_kept: tuple[Any, Reading, KeptReading] | None = None
         self._register_places()
         # Without readings to go by; worked out here, because later the daemon must not be held up.
-        self._first = guide.first_place(self.pool, guide.reachable(self.pool))
+        self._first = first_place(self.pool, within_reach(self.pool))
 
     def _register_places(self) -> None:
         """The pool's fittings and injection electrodes get their rows in the record, unless they have them."""
@@ -105,7 +105,7 @@ class Visit:
 
     def wall_bearing_deg(self, place: Station) -> float:
         """From a place square to the nearest wall."""
-        toward = guide.toward_wall(self.pool, np.array([place.position_m]))[0]
+        toward = toward_wall(self.pool, np.array([place.position_m]))[0]
         return math.degrees(math.atan2(toward[1], toward[0])) % 360.0
 
     def use_settings(self, settings: Mapping[str, Any]) -> None:
