@@ -57,5 +57,5 @@ if [ -L "$prefix/current" ]; then
 fi
 ln -sfn "$target" "$prefix/.current.new"
 mv -T "$prefix/.current.new" "$prefix/current"
-if [ "$prefix" = /opt/earthward ]; then ln -sfn "$prefix/current/bin/earthward" /usr/local/bin/earthward; fi
+if [ "$prefix" = /opt/earthward ]; then mkdir -p /usr/local/bin; ln -sfn "$prefix/current/bin/earthward" /usr/local/bin/earthward; fi
 exec "$prefix/current/bin/earthward" install --prefix "$prefix" "$@"
