@@ -93,6 +93,14 @@ class OrientationConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields
     magnetometer_address: Annotated[int, Meta(ge=0x1C, le=0x1E)] = 0x1C
 
 
+class DepthConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The depth (pressure) sensor in the pole head, if there is one."""
+
+    sensor: Literal["none", "LPS28DFW"] = "none"
+    i2c_bus: Annotated[int, Meta(ge=0)] = 1
+    address: Annotated[int, Meta(ge=0x5C, le=0x5D)] = 0x5C
+
+
 class DetectorConfig(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     window_s: Annotated[float, Meta(ge=0.1, le=10.0)] = 0.5
     update_s: Annotated[float, Meta(ge=0.02, le=2.0)] = 0.05
@@ -128,6 +136,7 @@ class Config(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     source: SourceConfig = field(default_factory=SourceConfig)
     pair: PairConfig = field(default_factory=PairConfig)
     orientation: OrientationConfig = field(default_factory=OrientationConfig)
+    depth: DepthConfig = field(default_factory=DepthConfig)
     detector: DetectorConfig = field(default_factory=DetectorConfig)
     service: ServiceConfig = field(default_factory=ServiceConfig)
     sound: SoundConfig = field(default_factory=SoundConfig)

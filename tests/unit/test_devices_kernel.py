@@ -10,10 +10,14 @@ from pathlib import Path
 import pytest
 
 from earthward.clock import ManualClock
+from earthward.commands import doctor
+from earthward.config import Config, DepthConfig, OrientationConfig
 from earthward.devices.ads1115.chip import AdcSettings, Chip
 from earthward.devices.gpio_line import CHIP_INFO, GET_CHIP_INFO, GET_LINE, KernelEdges, open_kernel_edges
 from earthward.devices.i2c import HELD_S, answers
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage
+from earthward.emulated.inertial import EmulatedLsm6dsox, StillBody
+from earthward.emulated.pressure import EmulatedLps28dfw, StillFluid
 from earthward.errors import InputError
 
 
@@ -138,3 +142,16 @@ def test_a_quick_read_gives_what_the_drivers_gives(volts: float) -> None:
         clock.sleep(0.01)
         codes.append(chip.newest())
     assert codes == pytest.approx([volts / 0.256 * 32768] * 2, abs=3)  # the emulated chip has its noise
+
+
+def test_doctor_names_each_sensor_of_the_head(monkeypatch: pytest.MonkeyPatch) -> None:
+    bus = FakeI2C(ManualClock(1.0))
+    bus.add(0x6A, EmulatedLsm6dsox(ManualClock(1.0), StillBody()))
+    bus.add(0x5C, EmulatedLps28dfw(ManualClock(1.0), StillFluid()))
+    monkeypatch.setattr(doctor, "open_i2c", lambda number: bus)
+    assert list(doctor._head(Config())) == []
+    config = Config(orientation=OrientationConfig(sensor="LSM6DSOX"), depth=DepthConfig(sensor="LPS28DFW"))
+    looks = {look.what: (look.level, look.text) for look in doctor._head(config)}
+    assert looks["head sensor"] == ("right", "LSM6DSOX answers at 0x6a")
+    assert looks["depth sensor"] == ("right", "LPS28DFW answers at 0x5c")
+    assert looks["magnetometer"][0] == "note" and "no LIS3MDL answers at 0x1c" in looks["magnetometer"][1]

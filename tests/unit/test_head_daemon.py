@@ -17,13 +17,16 @@ from earthward.daemon import protocol as m
 from earthward.daemon.pump import Pump
 from earthward.daemon.spot import SpotRoutine
 from earthward.daemon.visiting import Visiting
-from earthward.daemon.wiring import read_head_calibration
+from earthward.daemon.wiring import read_kept
 from earthward.display.pages.actions import items
+from earthward.display.pages.place import depth_text
 from earthward.display.snapshot import Snapshot
 from earthward.display.view import View
 from earthward.errors import InputError
+from earthward.pool.shape import rectangle
 from earthward.record.calibration import HeadCalibration
-from earthward.record.place import Orientation, Station
+from earthward.record.place import Depth, Orientation, Station
+from earthward.survey.pair import at_depth
 
 TOLD = Orientation(
     ahead=(1.0, 0.0, 0.0), left=(0.0, 1.0, 0.0), up=(0.0, 0.0, -1.0), bearing_deg=0.0, bearing_sigma_deg=2.0,
@@ -47,7 +50,7 @@ def test_each_new_trouble_of_the_sensor_is_told_once() -> None:
     teller = SimpleNamespace(event=lambda *what: told.append(what[:3]), recorder=None)
     idle = SimpleNamespace(drain_events=list, stated_clear=False)
     wiring: Any = SimpleNamespace(
-        head=sense, wall_s=lambda: 0.0, clock=SimpleNamespace(now=lambda: 1.0), board=idle,
+        head=sense, depth=None, wall_s=lambda: 0.0, clock=SimpleNamespace(now=lambda: 1.0), board=idle,
         receiver=SimpleNamespace(status=SimpleNamespace(ok=True, starting=True)),
     )  # fmt: skip
     pump = Pump(wiring, idle, teller, None, lambda: None)  # type: ignore[arg-type]
@@ -111,10 +114,69 @@ def test_a_person_can_say_so_on_the_screen_and_from_the_shell() -> None:
     assert message_of(SimpleNamespace(what="plumb")) == m.Plumb()  # type: ignore[arg-type]
 
 
+class Deep:
+    """A depth sensor that says what a test wants."""
+
+    def __init__(self) -> None:
+        self.text = ""
+        self.told: Depth | None = Depth(depth_m=0.82, sigma_m=0.012)
+        self.zeroed = 0
+
+    def now(self, held: Orientation | None = None, since_s: float = -math.inf) -> Depth | None:
+        return self.told if since_s < 10.0 else None
+
+    def start(self) -> None: ...
+
+    def close(self) -> None: ...
+
+    def at_surface(self) -> None:
+        self.zeroed += 1
+
+
+def test_both_electrodes_of_one_hold_share_one_depth() -> None:
+    deep = Deep()
+    wiring: Any = SimpleNamespace(head=None, depth=deep, clock=SimpleNamespace(now=lambda: 10.0))
+    visiting = Visiting(SimpleNamespace(), wiring, None, None, None)  # type: ignore[arg-type]
+    first = visiting._depth(HERE, None)
+    deep.told = Depth(depth_m=0.9, sigma_m=0.012)
+    assert visiting._depth(HERE, None) is first
+    visiting._moved_s = 9.9
+    moved = visiting._depth(HERE, None)
+    assert moved is not None and moved.depth_m == 0.9
+    visiting._moved_s = 10.0
+    assert visiting._depth(HERE, None) is None, "nothing seen since the pole came here"
+
+
+def test_a_told_depth_takes_the_place_of_the_said_one() -> None:
+    pool = rectangle(8.0, 4.0, 1.4)
+    ahead = at_depth(pool, HERE, 0.3, "single", None, Depth(depth_m=0.82, sigma_m=0.012))
+    assert ahead is not None and ahead.position_m == (2.0, 2.0, 0.82)
+    # On the floor by a finger's breadth too deep: the floor holds it; far below it cannot be.
+    on_floor = at_depth(pool, HERE, 0.3, "three-axis", None, Depth(depth_m=1.28, sigma_m=0.012))
+    assert on_floor is not None and on_floor.position_m[2] == pytest.approx(1.25)
+    assert at_depth(pool, HERE, 0.3, "single", None, Depth(depth_m=1.9, sigma_m=0.012)) is None
+    assert at_depth(pool, HERE, 0.3, "single", None, Depth(depth_m=-0.3, sigma_m=0.012)) is None
+
+
+def test_the_screen_shows_the_depth_and_zeroes_it_by_a_key() -> None:
+    state = msgspec.structs.replace(fake_state(), depth=health.depth(Deep(), None))
+    assert state.depth is not None and state.depth.ok
+    shown = depth_text(state, "si")
+    assert shown == "Depth by the head's sensor: 0.82 m +- 0.01 m"
+    wanted = [i.messages for i in items(View(), Snapshot(state=state)) if i.label.startswith("depth sensor")]
+    assert wanted == [(m.AtSurface(),)]
+    silent = Deep()
+    silent.told, silent.text = None, "It has stopped."
+    state = msgspec.structs.replace(state, depth=health.depth(silent, None))
+    assert depth_text(state, "si") == "It has stopped."
+    assert depth_text(fake_state(), "si") == ""
+    assert message_of(SimpleNamespace(what="at-surface")) == m.AtSurface()  # type: ignore[arg-type]
+
+
 def test_a_damaged_calibration_is_left_out(tmp_path: Path) -> None:
     path = tmp_path / "head-sensor.json"
-    assert read_head_calibration(path) is None
+    assert read_kept(path, HeadCalibration) is None
     path.write_text("{")
-    assert read_head_calibration(path) is None
+    assert read_kept(path, HeadCalibration) is None
     path.write_text('{"plumb": true}')
-    assert read_head_calibration(path) == HeadCalibration(plumb=True)
+    assert read_kept(path, HeadCalibration) == HeadCalibration(plumb=True)

@@ -182,9 +182,7 @@ def test_rows_of_one_turn_share_its_error_and_other_rows_only_the_place() -> Non
         model = small_model(head)
         same = model.obs.same_turn[0]
         assert (same.sum(1) == shared).all()  # two placements of the electrode, without turning the pole
-        turns_only = replace(
-            model, problem=replace(model.problem, priors=replace(model.problem.priors, place=np.zeros(3)))
-        )
+        turns_only = replace(model, obs=replace(model.obs, place_sigma=np.zeros_like(model.obs.place_sigma)))
         slopes = predict(model, model.start()).pose
         C = pose_covariance(turns_only, slopes, model.start().spread)[0, 0]
         assert np.allclose(C[same == 0], 0.0)

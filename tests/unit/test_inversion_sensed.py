@@ -6,10 +6,19 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from msgspec import structs
 from tests.benchmarks.virtual_pools import Errors, Sensor, random_pool, random_stations
 
 from earthward.inversion import tails
-from earthward.inversion.observations import LEAST_SENSED_DEG, Observations, StationData, add_reading, pack
+from earthward.inversion.normal import assemble
+from earthward.inversion.observations import (
+    LEAST_SENSED_DEG,
+    LEAST_SENSED_M,
+    Observations,
+    StationData,
+    add_reading,
+    pack,
+)
 from earthward.inversion.predict import make_model, predict
 from earthward.inversion.prepare import make_problem
 from earthward.inversion.types import LocateSettings
@@ -53,3 +62,48 @@ def test_the_rows_covariance_shrinks_with_the_square_of_what_is_known() -> None:
     _, wide = observed(exact, "three-axis")
     _, half = observed(replace(exact, claimed_bearing_deg=5.0, claimed_tilt_deg=2.0), "three-axis")
     assert half == pytest.approx(wide / 4, rel=1e-3, abs=1e-3 * float(np.abs(wide).max()))
+
+
+def stations(
+    depths_m: tuple[float | None, ...], head: Head = "three-axis"
+) -> tuple[Observations, np.ndarray, np.ndarray]:
+    """Observations of stations whose depth a sensor told to that sigma (None: read off the pole), the covariances of
+    their rows by errors of the place, and the column of what all depths are off by."""
+    world = random_pool(4, errors=Errors(head="three-axis"))
+    problem = make_problem(world.pool, LocateSettings(head="three-axis"))
+    data: dict[str, StationData] = {}
+    for k, (centre, bearing) in enumerate(random_stations(world, len(depths_m))):
+        for reading in world.measure(centre, bearing, f"s{k}"):
+            add_reading(problem, data, structs.replace(reading, depth_sigma_m=depths_m[k]))
+    obs, leads = pack(problem, list(data.values()))
+    model = make_model(problem, obs, leads, problem.fittings)
+    state = model.start()
+    equations = assemble(model, state)
+    common = equations.aug[0, ..., equations.layout.depth]
+    return obs, tails.covariance_parts(model, predict(model, state).pose)[0][0], common
+
+
+def test_a_told_depth_narrows_its_station_only() -> None:
+    by_mark, wide, off = stations((None, None))
+    mixed, narrow, off_mixed = stations((None, 0.01))
+    assert by_mark.place_sigma[:, 2] == pytest.approx([0.05, 0.05])
+    assert mixed.place_sigma == pytest.approx(np.array([[0.1, 0.1, 0.05], [0.1, 0.1, 0.01]]))
+    assert narrow[0] == pytest.approx(wide[0]) and np.trace(narrow[1]) < np.trace(wide[1])
+    # What all poles' marks are off by does not touch the station that a sensor told of.
+    assert off_mixed[0] == pytest.approx(off[0]) and np.abs(off[1]).max() > 0 and not off_mixed[1].any()
+
+
+def test_a_depth_told_for_some_rows_only_counts_for_none() -> None:
+    world = random_pool(4, errors=Errors(head="three-axis"))
+    problem = make_problem(world.pool, LocateSettings(head="three-axis"))
+    data: dict[str, StationData] = {}
+    (centre, bearing), *_ = random_stations(world, 1)
+    for k, reading in enumerate(world.measure(centre, bearing, "s")):
+        add_reading(problem, data, structs.replace(reading, depth_sigma_m=0.01 if k else None))
+    obs, _ = pack(problem, list(data.values()))
+    assert obs.place_sigma[0, 2] == 0.05 and obs.by_mark[0] == 1.0
+
+
+def test_a_boast_about_the_depth_is_not_believed() -> None:
+    obs, _, _ = stations((0.0001,))
+    assert obs.place_sigma[0, 2] == LEAST_SENSED_M

@@ -29,10 +29,18 @@ from earthward.commands.demo_lesson import Lesson
 from earthward.commands.demo_visit import WholeVisit
 from earthward.commands.demo_walk import Walk
 from earthward.commands.demo_world import Calendar, moving_time_s
-from earthward.config import Config, OrientationConfig, SwitchName
+from earthward.config import Config, DepthConfig, OrientationConfig, SwitchName
 from earthward.daemon.life import Daemon
 from earthward.daemon.parts import Wiring
-from earthward.daemon.wiring import HEAD_CALIBRATION, SUPERVISED_S, make_head, make_receiver, wire
+from earthward.daemon.wiring import (
+    DEPTH_ZERO,
+    HEAD_CALIBRATION,
+    SUPERVISED_S,
+    make_depth,
+    make_head,
+    make_receiver,
+    wire,
+)
 from earthward.devices.source import SourceLink
 from earthward.emulated.bench import BenchPins, EmulatedBench
 from earthward.emulated.scenario import Scenario
@@ -86,6 +94,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         default="single",
         help="what the pole carries: one pair (default), two, or three axes; oriented: with an orientation sensor",
     )
+    parser.add_argument(
+        "--depth-sensor", action="store_true", help="with --headless: the head carries a depth (pressure) sensor too"
+    )
     parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 3; with a walk 0)")
     parser.add_argument(
         "--firmware",
@@ -111,6 +122,8 @@ def run(args: argparse.Namespace) -> int:
             f"--head {args.head} needs --headless: with the dashboard nobody holds the head against a wall; "
             f"give the head without {ORIENTED}"
         )
+    if args.depth_sensor and not args.headless and not args.serve:
+        raise InputError("--depth-sensor needs --headless: with the dashboard nobody holds the head at the surface")
     if args.phone is not None and not 1 <= args.phone <= 65535:
         raise InputError(f"port {args.phone} is not possible: choose 1024 to 65535")
     # Acquisition must get the interpreter within a conversion (1.2 ms), not within the usual 5 ms.
@@ -152,6 +165,7 @@ def demo_config(scenario: Scenario, socket: Path) -> Config:
         pair=msgspec.structs.replace(config.pair, spacing_m=scenario.spacing_m, head=scenario.head),
         source=msgspec.structs.replace(config.source, current_limit_A=DEMO_CURRENT_A),
         orientation=OrientationConfig(sensor="LSM6DSOX") if scenario.orientation_sensor else config.orientation,
+        depth=DepthConfig(sensor="LPS28DFW") if scenario.depth_sensor else config.depth,
         service=msgspec.structs.replace(config.service, socket=str(socket)),
     )
 
@@ -163,7 +177,8 @@ def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
     # The calibration of an invented sensor is kept beside the socket, which goes with the demo.
     kept = Path(config.service.socket).parent / HEAD_CALIBRATION
     head = make_head(config, bench.i2c, bench.head_clock(), kept)
-    wiring = wire(config, clock, receiver, link, emulated=True, pin_factory=bench.pin_factory, head=head)
+    depth = make_depth(config, bench.i2c, bench.head_clock(), kept.with_name(DEPTH_ZERO))
+    wiring = wire(config, clock, receiver, link, emulated=True, pin_factory=bench.pin_factory, head=head, depth=depth)
     wiring.on_move = lambda place: hold(bench, place)
     if isinstance(clock, PacedClock):
         brake = clock.brake()
@@ -196,7 +211,13 @@ def make_scenario(args: argparse.Namespace) -> Scenario:
     usual = VISIT_FITTINGS if (args.headless and args.job == "visit") or (args.guided and not args.headless) else 0
     fittings = usual if args.fittings is None else args.fittings
     head: Any = args.head.removesuffix(ORIENTED)
-    return Scenario.random(args.seed, fittings=fittings, head=head, orientation_sensor=args.head.endswith(ORIENTED))
+    return Scenario.random(
+        args.seed,
+        fittings=fittings,
+        head=head,
+        orientation_sensor=args.head.endswith(ORIENTED),
+        depth_sensor=args.depth_sensor,
+    )
 
 
 # ---- headless ---------------------------------------------------------------------------------------------------

@@ -82,6 +82,7 @@ class WholeVisit(Hands):
             client.send(m.Ask(what="plan"))
             await client.wait(lambda: client.plan is not None, 10.0, "the daemon tells no plan")
             await self.begin(client)
+            await self.zero_depth(client)
             await self.make_head_ready(client)
             summary["sensitivity"] = await self._again_after_a_trip(client, lambda: self.test_leak(client))
             summary["cover"] = await self.cover_strongest(client)
@@ -385,6 +386,14 @@ class WholeVisit(Hands):
 
     # ---- a head with a sensor -----------------------------------------------------------------------------------
 
+    async def zero_depth(self, client: InstrumentClient) -> None:
+        """Lifted out for a moment, so that depths count from the air's pressure."""
+        if not self._scenario.depth_sensor:
+            return
+        self._bench.technician.lift_out()
+        await self.pause(RESTS_S)
+        await self._say_until_taken(client, m.AtSurface(), "depth sensor")
+
     async def make_head_ready(self, client: InstrumentClient) -> None:
         """Held plumb by a spirit level, so that the sensor's offset and mounting no longer count; then at a wall."""
         if not self._scenario.orientation_sensor:
@@ -415,19 +424,22 @@ class WholeVisit(Hands):
         self._steady_deg = spread_deg
         client.send(m.MoveTo(place=place))
         await self.pause(moving_time_s(self._scenario) + RESTS_S)
+        await self._say_until_taken(client, say, "head's sensor")
+        self._steady_deg = None
+
+    async def _say_until_taken(self, client: InstrumentClient, say: m.Message, what: str) -> None:
         for _ in range(10):
             problems, done = len(client.problems), client.done
             client.send(say)
             await client.wait(
                 lambda p=problems, d=done: len(client.problems) > p or client.done > d,  # type: ignore[misc]
                 10.0,
-                "the head's sensor gives no answer",
+                f"the {what} gives no answer",
             )
             if len(client.problems) == problems:
-                self._steady_deg = None
                 return
             await self.pause(0.3)
-        raise VisitError(f"the head's sensor takes no rest: {client.problems[-1]}")
+        raise VisitError(f"the {what} takes no rest: {client.problems[-1]}")
 
     async def _searched(self, client: InstrumentClient) -> None:
         """Until the plan speaks of everything kept."""

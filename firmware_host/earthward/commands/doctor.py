@@ -34,6 +34,10 @@ class Look:
     text: str
 
 
+#: The module that reads each sensor of the pole head.
+_DRIVER = {"LSM6DSOX": "adafruit_lsm6ds", "LIS3MDL": "adafruit_lis3mdl", "LPS28DFW": "adafruit_lps28"}
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--config", metavar="FILE", help="configuration to check the wiring against")
     parser.add_argument("--json", action="store_true", help="one JSON object on stdout")
@@ -66,7 +70,7 @@ def run(args: argparse.Namespace) -> int:
 def examine(config: configuration.Config) -> Iterator[Look]:
     """Look at one thing after another; each look says what to do, none stops the others."""
     checks: list[Callable[[configuration.Config], Iterator[Look]]] = [
-        _machine, _libraries, _groups, _receiver, _board, _pins, _storage, _screen,
+        _machine, _libraries, _groups, _receiver, _head, _board, _pins, _storage, _screen,
     ]  # fmt: skip
     for check in checks:
         yield from check(config)
@@ -110,6 +114,35 @@ def _groups(config: configuration.Config) -> Iterator[Look]:
             yield Look(
                 f"group {group}", "note", f"you are not in it: sudo usermod -aG {group} $USER, then log in again"
             )
+
+
+def _head(config: configuration.Config) -> Iterator[Look]:
+    """The sensors in the pole head, as far as the configuration names any."""
+    wanted = [
+        ("head sensor", config.orientation.sensor, config.orientation.i2c_bus, config.orientation.address),
+        ("magnetometer", config.orientation.magnetometer, config.orientation.i2c_bus,
+         config.orientation.magnetometer_address),
+        ("depth sensor", config.depth.sensor, config.depth.i2c_bus, config.depth.address),
+    ]  # fmt: skip
+    if config.orientation.sensor == "none":
+        wanted = wanted[2:]
+    for what, part, number, address in wanted:
+        if part == "none":
+            continue
+        module = _DRIVER[part]
+        if importlib.util.find_spec(module) is None:
+            yield Look(what, "wrong", f"the {part}'s library is missing: install Earthward with its extra `head`")
+            continue
+        try:
+            found = answers(open_i2c(number), address)
+        except InputError as error:
+            yield Look(what, "wrong", str(error))
+            continue
+        if found:
+            yield Look(what, "right", f"{part} answers at {address:#x}")
+        else:
+            hint = "check the pole's plug, the extenders and its address wire; readings go on without it"
+            yield Look(what, "note", f"no {part} answers at {address:#x}: {hint}")
 
 
 def _receiver(config: configuration.Config) -> Iterator[Look]:

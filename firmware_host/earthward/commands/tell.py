@@ -37,6 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     wall = what.add_parser("at-wall", help="the head is held square to a wall: its orientation sensor counts from here")
     wall.add_argument("--bearing", type=float, metavar="DEG", help="of the wall (default: the nearest to the place)")
     what.add_parser("plumb", help="the pole is held plumb: calibrate the orientation sensor's level")
+    what.add_parser("at-surface", help="the head is held at the water's surface: its depth sensor counts from here")
     note = what.add_parser("note", help="write a sentence into the survey's record")
     note.add_argument("text")
 
@@ -64,6 +65,8 @@ def message_of(args: argparse.Namespace) -> m.FromClient:
             return m.KeepFlight()
         case "at-wall":
             return m.AtWall(bearing_deg=args.bearing)
+        case "at-surface":
+            return m.AtSurface()
         case "plumb":
             return m.Plumb()
         case _:

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 from earthward.daemon import protocol as m
-from earthward.daemon.parts import HeadSense
+from earthward.daemon.parts import DepthSense, HeadSense
 from earthward.daemon.recorder import Recorder
 from earthward.devices.ads1115 import AdcStatus
 from earthward.devices.source import LinkStatus
 from earthward.record.board import BoardReport
-from earthward.record.place import Head
+from earthward.record.place import Head, Orientation
 from earthward.safety.interlock import View
 from earthward.signal.detector import Detector
 
@@ -137,6 +137,14 @@ def head(sense: HeadSense | None) -> m.HeadHealth | None:
     return m.HeadHealth(ok=told.bearing_sigma_deg is not None and not text, text=text, told=told)
 
 
+def depth(sense: DepthSense | None, held: Orientation | None) -> m.DepthHealth | None:
+    """The depth sensor's own words. `held`: how the head is held, if a sensor tells."""
+    if sense is None:
+        return None
+    told, text = sense.now(held), sense.text
+    return m.DepthHealth(ok=told is not None, text=text, told=told)
+
+
 def recording(recorder: Recorder | None) -> m.Recording:
     if recorder is None:
         return m.Recording(ok=True, text="Not recording.")
@@ -166,6 +174,7 @@ def state(daemon: Daemon) -> m.State:
             crossed=wiring.channels > 1,
         ),
         head=head(wiring.head),
+        depth=depth(wiring.depth, None if wiring.head is None else wiring.head.now()),
         detector=daemon.measuring.in_words(),
         stations=0 if visiting is None else visiting.visit.stations,
         stray_turns=daemon.stray.turns.done,

@@ -7,7 +7,7 @@ from typing import Literal
 from msgspec import Struct, field
 
 from earthward.record.board import BoardReport, ElectrodeName
-from earthward.record.place import Orientation
+from earthward.record.place import Depth, Orientation
 
 
 class Permissive(Struct, frozen=True, kw_only=True):
@@ -132,3 +132,12 @@ class HeadHealth(Struct, frozen=True, kw_only=True):
     text: str
     told: Orientation | None = None
     """None: it cannot say how the head is held, and people's own word counts."""
+
+
+class DepthHealth(Struct, frozen=True, kw_only=True):
+    """The depth sensor in the pole head. ok: it tells the depth; else `text` says why not."""
+
+    ok: bool
+    text: str
+    told: Depth | None = None
+    """None: it cannot say how deep the head is, and people's own word counts."""

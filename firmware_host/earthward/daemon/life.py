@@ -189,8 +189,9 @@ class Daemon:
             raise
         if self.wiring.ear is not None:
             self.wiring.ear.start()
-        if self.wiring.head is not None:
-            self.wiring.head.start()
+        for sense in (self.wiring.head, self.wiring.depth):
+            if sense is not None:
+                sense.start()
         self.wiring.board.start()
         self.samples.start()
         if not self.wiring.playback:
@@ -243,8 +244,9 @@ class Daemon:
                 await task
         if self.visiting is not None:
             self.visiting.searching.close()
-        if self.wiring.head is not None:
-            await asyncio.to_thread(self.wiring.head.close)
+        for sense in (self.wiring.head, self.wiring.depth):
+            if sense is not None:
+                await asyncio.to_thread(sense.close)
         await asyncio.to_thread(self.wiring.receiver.close)
         await asyncio.to_thread(self.wiring.board.close)
         if not self._failed:

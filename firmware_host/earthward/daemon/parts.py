@@ -14,7 +14,7 @@ from earthward.devices.notify import Notifier
 from earthward.devices.sound import Sounder
 from earthward.devices.source.transport import SeenFrame
 from earthward.record.event import Event
-from earthward.record.place import Orientation, Station
+from earthward.record.place import Depth, Orientation, Station
 from earthward.signal.types import SampleBlock
 
 #: Takes a block of samples in the reading thread; it must be quick.
@@ -50,6 +50,17 @@ class HeadSense(Protocol):
     def text(self) -> str: ...
 
 
+class DepthSense(Protocol):
+    """What the daemon needs of a depth sensor (`earthward.devices.depth_sensor.DepthSensor`)."""
+
+    def start(self) -> None: ...
+    def close(self) -> None: ...
+    def now(self, held: Orientation | None = None, since_s: float = ...) -> Depth | None: ...
+    def at_surface(self) -> None: ...
+    @property
+    def text(self) -> str: ...
+
+
 @dataclass
 class Wiring:
     """`emulated` is shown everywhere."""
@@ -66,6 +77,8 @@ class Wiring:
     channels: int = 1
     #: The orientation sensor in the pole head, if there is one.
     head: HeadSense | None = None
+    #: The depth sensor in the pole head, if there is one.
+    depth: DepthSense | None = None
     #: A recording is played: there is nothing to interlock, and nothing can be driven.
     playback: bool = False
     wall_s: Callable[[], float] = field(default=lambda: 0.0)

@@ -14,6 +14,7 @@ from msgspec import Struct, field
 
 from earthward.config import SwitchName as SwitchName
 from earthward.daemon.instrument import AdcHealth as AdcHealth
+from earthward.daemon.instrument import DepthHealth as DepthHealth
 from earthward.daemon.instrument import HeadHealth as HeadHealth
 from earthward.daemon.instrument import Interlock as Interlock
 from earthward.daemon.instrument import InterlockName as InterlockName
@@ -103,6 +104,8 @@ class State(Message, tag="state", frozen=True, kw_only=True):
     adc: AdcHealth
     recording: Recording
     pair: PairInfo = field(default_factory=PairInfo)
+    depth: DepthHealth | None = None
+    """None: there is no depth sensor in the head."""
     head: HeadHealth | None = None
     """None: there is no orientation sensor in the head."""
     detector: str = ""
@@ -400,6 +403,10 @@ class Plumb(Message, tag="plumb", frozen=True, kw_only=True):
     """The pole is held plumb and still: what the orientation sensor's accelerometer sees is up. Kept for other days."""
 
 
+class AtSurface(Message, tag="at_surface", frozen=True, kw_only=True):
+    """The pole head is held at the water's surface, or out of the water: its depth sensor counts from here."""
+
+
 class Ask(Message, tag="ask", frozen=True, kw_only=True):
     """Send one message of this kind now."""
 
@@ -435,6 +442,7 @@ FromClient = (
     | StrayTurn
     | AtWall
     | Plumb
+    | AtSurface
     | Ask
 )
 

@@ -34,7 +34,7 @@ class Pump:
         self._changed = changed
         self._limiter = EventLimiter()
         self._receiver_ok: bool | None = None
-        self._head_text = ""
+        self._sensor_text = {"head sensor": "", "depth sensor": ""}
         self._stated_clear = False
         self._recording_ok = True
         self._wall_s = wiring.wall_s()
@@ -45,7 +45,7 @@ class Pump:
         for link_event in self._wiring.board.drain_events():
             self._link_event(link_event)
         self._look_at_receiver()
-        self._look_at_head()
+        self._look_at_sensors()
         self._look_at_recording()
         for kind, held in self._limiter.counts(self._wiring.clock.now()):
             self._teller.event(
@@ -92,18 +92,22 @@ class Pump:
         self._receiver_ok = status.ok
         self._changed()
 
-    def _look_at_head(self) -> None:
-        """What is the matter with the orientation sensor, each time that it is something else."""
-        head = self._wiring.head
-        text = "" if head is None else head.text
-        if text == self._head_text:
-            return
-        self._head_text = text
-        if text:
-            self._device_event("caution", "head sensor", text, HEAD_REMEDY)
-        else:
-            self._device_event("info", "head sensor", "The orientation sensor tells lean and bearing.")
-        self._changed()
+    def _look_at_sensors(self) -> None:
+        """What is the matter with the sensors in the head, each time that it is something else."""
+        parts = (
+            ("head sensor", self._wiring.head, "The orientation sensor tells lean and bearing."),
+            ("depth sensor", self._wiring.depth, "The depth sensor tells how deep the head is."),
+        )
+        for code, sense, well in parts:
+            text = "" if sense is None else sense.text
+            if text == self._sensor_text[code]:
+                continue
+            self._sensor_text[code] = text
+            if text:
+                self._device_event("caution", code, text, HEAD_REMEDY)
+            else:
+                self._device_event("info", code, well)
+            self._changed()
 
     def _look_at_recording(self) -> None:
         recorder = self._teller.recorder

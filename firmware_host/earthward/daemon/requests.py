@@ -98,6 +98,12 @@ class Requests:
             case m.Plumb():
                 self._head().plumb()
                 self._changed()
+            case m.AtSurface():
+                if self._wiring.depth is None:
+                    raise InputError("there is no depth sensor in the head (configuration: [depth])")
+                self._wiring.depth.at_surface()
+                self._teller.event("info", "depth zero", "Head at the surface: depths count from here.")
+                self._changed()
             case m.AtWall(bearing_deg=bearing):
                 self._at_wall(bearing)
             case m.KeepTail():

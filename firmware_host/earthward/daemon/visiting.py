@@ -20,7 +20,7 @@ from earthward.daemon.plan import build_plan
 from earthward.daemon.searching import Searching
 from earthward.daemon.telling import Teller
 from earthward.errors import InputError
-from earthward.record.place import Orientation, Station
+from earthward.record.place import Depth, Orientation, Station
 from earthward.record.reading import KeptReading
 from earthward.survey.photos import photo_in
 from earthward.survey.steps import Instrument
@@ -50,6 +50,8 @@ class Visiting:
         self._moved_s = -math.inf
         #: The hold under way: where and since when, and how the head is held in it.
         self._hold: tuple[tuple[Station | None, float], Orientation] | None = None
+        #: ... and how deep it is.
+        self._deep: tuple[tuple[Station | None, float], Depth] | None = None
         self.searching = Searching(visit, clerk, teller, wiring.clock, self.tell_plan)
 
     # ---- telling ----------------------------------------------------------------------------------------------
@@ -103,6 +105,7 @@ class Visiting:
         upright = place is not None and place.vertical and self.visit.head == "crossed"
         readings = [self._keepable(latest.get(k)) for k in range(1 if upright else self._wiring.channels)]
         orientation = self._orientation(place)
+        depth = self._depth(place, orientation)
         if len({r.source_id for r in readings}) > 1:
             raise InputError("the injection electrode has only just changed; hold the pole still and keep again")
 
@@ -114,6 +117,9 @@ class Visiting:
             messages: list[m.Message] = [m.Kept(**msgspec.structs.asdict(record), place=at) for record in records]
             if self._wiring.ear is not None:
                 self._wiring.ear.alert("kept")
+            if depth is not None and records[0].depth_sigma_m is None:
+                text = f"The depth sensor shows {depth.depth_m:.2f} m, which cannot be here: the depth is kept as said."
+                self._teller.event("caution", "depth sensor", text, "Hold the head at the surface and zero it again.")
             for reading, record, message in zip(readings, records, messages, strict=True):
                 self._teller.note({"kind": "kept", "t_s": reading.t_s, "row": record.row, "station": record.station})
                 self._teller.publish(message)
@@ -122,7 +128,9 @@ class Visiting:
                 self.searching.request()
 
         self._clerk.put(
-            lambda: self._keep_all(wish, place, readings, orientation), kept, lambda error: reply([problem(error)])
+            lambda: self._keep_all(wish, place, readings, orientation, depth),
+            kept,
+            lambda error: reply([problem(error)]),
         )
 
     def _keepable(self, reading: m.ReadingMessage | None) -> m.ReadingMessage:
@@ -148,8 +156,25 @@ class Visiting:
             self._hold = (place, head.moving_s), told
         return self._hold[1]
 
+    def _depth(self, place: Station | None, orientation: Orientation | None) -> Depth | None:
+        """What the depth sensor says of this hold; the same for every electrode that is read in it."""
+        sense, head = self._wiring.depth, self._wiring.head
+        since_s = self._moved_s if head is None else max(self._moved_s, head.moving_s)
+        told = None if sense is None else sense.now(orientation, since_s)
+        if told is None:
+            self._deep = None
+            return None
+        if self._deep is None or self._deep[0] != (place, since_s):
+            self._deep = (place, since_s), told
+        return self._deep[1]
+
     def _keep_all(
-        self, wish: m.Keep, place: Station | None, readings: list[m.ReadingMessage], orientation: Orientation | None
+        self,
+        wish: m.Keep,
+        place: Station | None,
+        readings: list[m.ReadingMessage],
+        orientation: Orientation | None,
+        depth: Depth | None,
     ) -> list[KeptReading]:
         """In the clerk's thread."""
         kept: list[KeptReading] = []
@@ -170,6 +195,7 @@ class Visiting:
                     uid=wish.uid if not wish.uid or not reading.channel else f"{wish.uid}-{reading.channel}",
                     turn=wish.turn,
                     orientation=orientation,
+                    depth=depth,
                 )
             )
         return kept

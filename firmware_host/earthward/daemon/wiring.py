@@ -10,7 +10,7 @@ import logging
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any, Literal, TypeVar
 
 import msgspec
 
@@ -20,6 +20,7 @@ from earthward.daemon.parts import Receiver, TakeBlock, Wiring
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, Bus
 from earthward.devices.ads1115.process import ReaderProcess
 from earthward.devices.cue import CueSettings
+from earthward.devices.depth_sensor import DepthSensor, DepthSettings
 from earthward.devices.gpio import EdgePin, PoolSide, open_edge_pin, open_sync_pin
 from earthward.devices.head_sensor import HeadSensor, HeadSettings
 from earthward.devices.i2c import KernelParts, open_i2c
@@ -27,14 +28,20 @@ from earthward.devices.notify import Notifier
 from earthward.devices.sound import Output, Sounder
 from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
 from earthward.devices.source import SourceLink
-from earthward.record.calibration import HeadCalibration
+from earthward.record.base import Record
+from earthward.record.calibration import DepthZero, HeadCalibration
 from earthward.signal.types import SampleBlock
 from earthward.survey.files.whole import write_whole
+from earthward.survey.pair import sensors_m
 
 log = logging.getLogger(__name__)
 
+K = TypeVar("K", bound=Record)
+
 #: Where the calibration of the head's orientation sensor is kept, in the data folder.
 HEAD_CALIBRATION = "head-sensor.json"
+#: ... and the zero of its depth sensor.
+DEPTH_ZERO = "depth-zero.json"
 #: The link withholds its heartbeat when the supervisor has not run for so long; the board's dead-man does the rest.
 SUPERVISED_S = 0.3
 
@@ -105,26 +112,34 @@ def make_head(config: Config, bus: Bus, clock: Clock, path: Path) -> HeadSensor 
     if wanted.sensor == "none":
         return None
     settings = HeadSettings(wanted.address, None if wanted.magnetometer == "none" else wanted.magnetometer_address)
-    return HeadSensor(bus, clock, settings, read_head_calibration(path), lambda c: _keep_head(path, c), wall_s)
+    return HeadSensor(bus, clock, settings, read_kept(path, HeadCalibration), lambda c: _keep(path, c), wall_s)
 
 
-def read_head_calibration(path: Path) -> HeadCalibration | None:
-    """What was kept of the sensor; None (and a line in the log) if it cannot be used."""
+def read_kept(path: Path, kind: type[K]) -> K | None:
+    """What was kept of a sensor in the head; None (and a line in the log) if it cannot be used."""
     try:
-        return msgspec.json.decode(path.read_bytes(), type=HeadCalibration)
+        return msgspec.json.decode(path.read_bytes(), type=kind)
     except FileNotFoundError:
         return None
     except (OSError, msgspec.MsgspecError) as error:
-        log.warning("the orientation sensor's calibration %s is not used: %s", path, error)
+        log.warning("what was kept of the head's sensor in %s is not used: %s", path, error)
         return None
 
 
-def _keep_head(path: Path, calibration: HeadCalibration) -> None:
+def _keep(path: Path, calibration: Record) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         write_whole(path, msgspec.json.encode(calibration))
     except OSError as error:
-        log.warning("the orientation sensor's calibration cannot be kept: %s", error)
+        log.warning("what is known of the head's sensor cannot be kept: %s", error)
+
+
+def make_depth(config: Config, bus: Bus, clock: Clock, path: Path) -> DepthSensor | None:
+    """The depth sensor in the head, as configured; its zero is kept in the file `path`. Raises InputError."""
+    if config.depth.sensor == "none":
+        return None
+    settings = DepthSettings(config.depth.address, sensors_m(config.head, config.pair.spacing_m))
+    return DepthSensor(bus, clock, settings, read_kept(path, DepthZero), lambda zero: _keep(path, zero), wall_s)
 
 
 def _converters(config: Config) -> list[AdcSettings]:
@@ -212,15 +227,17 @@ def make_pool_side(
 
 def hardware_wiring(config: Config, clock: Clock) -> Wiring:
     """The parts of a Raspberry Pi. Raises InputError with one sentence for whatever is missing."""
-    head = None
+    head, depth, folder = None, None, Path(config.service.data_dir)
     if config.orientation.sensor != "none":
-        head = make_head(
-            config, open_i2c(config.orientation.i2c_bus), clock, Path(config.service.data_dir) / HEAD_CALIBRATION
-        )
+        head = make_head(config, open_i2c(config.orientation.i2c_bus), clock, folder / HEAD_CALIBRATION)
+    if config.depth.sensor != "none":
+        depth = make_depth(config, open_i2c(config.depth.i2c_bus), clock, folder / DEPTH_ZERO)
     open_i2c(config.adc.i2c_bus)  # a bus that is not there is told now, and not by the reading process
     link = SourceLink(config.link.port, clock, supervised_s=SUPERVISED_S, expect_emulated=False)
     receiver = make_receiver_processes(config, clock)
-    return wire(config, clock, receiver, link, emulated=False, pin_factory=None, notify=Notifier(), head=head)
+    return wire(
+        config, clock, receiver, link, emulated=False, pin_factory=None, notify=Notifier(), head=head, depth=depth
+    )
 
 
 def wire(
@@ -233,6 +250,7 @@ def wire(
     pin_factory: Any,
     notify: Notifier | None = None,
     head: HeadSensor | None = None,
+    depth: DepthSensor | None = None,
 ) -> Wiring:
     """A wiring over a given receiver, link and pin factory: the same for real parts and for the emulated bench."""
     contacts = ContactSplitter()
@@ -257,6 +275,7 @@ def wire(
         notify=notify,
         channels=config.channels,
         head=head,
+        depth=depth,
         wall_s=wall_s,
         listen_to_contacts=contacts.listen,
         close_pins=close_pins,

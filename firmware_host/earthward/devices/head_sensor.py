@@ -13,6 +13,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from earthward.clock import Clock, wait_event
+from earthward.devices import registers
 from earthward.devices.ads1115.chip import Bus, ChipError, DeadlineBus
 from earthward.errors import InputError
 from earthward.record.calibration import HeadCalibration
@@ -84,9 +85,11 @@ class HeadSensor:
     def _run(self) -> None:
         while not self._stop.is_set():
             try:
-                self.open()
+                with registers.ONE_AT_A_TIME:
+                    self.open()
                 while not self._stop.is_set():
-                    self.look()
+                    with registers.ONE_AT_A_TIME:
+                        self.look()
                     self._clock.sleep(LOOK_S)
             except (OSError, ValueError, RuntimeError, ChipError) as error:
                 self._failed(error)

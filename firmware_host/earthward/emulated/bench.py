@@ -18,6 +18,8 @@ from dataclasses import dataclass, field, replace
 from types import TracebackType
 from typing import Any, Self
 
+import numpy as np
+
 from earthward.clock import Clock, PacedClock, PunctualClock
 from earthward.devices.ads1115 import AdcSettings
 from earthward.devices.gpio import EdgePin
@@ -31,6 +33,7 @@ from earthward.emulated.inertial import Defects, EmulatedLis3mdl, EmulatedLsm6ds
 from earthward.emulated.network import Potential
 from earthward.emulated.pins import EmulatedPins
 from earthward.emulated.pool import Pose, VirtualPool
+from earthward.emulated.pressure import EmulatedLps28dfw, Surroundings
 from earthward.emulated.scenario import Point3, Scenario
 from earthward.emulated.virtual_mcu import Build
 
@@ -40,6 +43,7 @@ SWITCH_KEPT = 8.3e-5
 TRANSFERS_S = 0.3e-3
 ADDRESS, CROSSED_ADDRESS = 0x48, 0x49
 HEAD_SENSORS = (0x6A, 0x1C)
+DEPTH_SENSOR = 0x5C
 #: What a look at the head's sensors takes on a real bus, about.
 LOOK_S = 1e-3
 
@@ -117,6 +121,7 @@ class Technician:
         """Take the pair out of the water."""
         self.pose = Pose(None, None)
         self._bench.pool.move(self.pose)
+        self._bench.head.move(self.pose, 0.0)
 
     # ---- contacts -----------------------------------------------------------------------------------------
 
@@ -212,6 +217,13 @@ class Technician:
             self._bench.i2c.chips[address].reset()
         self._bench.i2c.absent.difference_update(HEAD_SENSORS)
 
+    def unplug_depth_sensor(self) -> None:
+        self._bench.i2c.absent.add(DEPTH_SENSOR)
+
+    def replug_depth_sensor(self) -> None:
+        self._bench.i2c.chips[DEPTH_SENSOR].reset()
+        self._bench.i2c.absent.discard(DEPTH_SENSOR)
+
 
 class EmulatedBench:
     """See the module's text.
@@ -244,6 +256,8 @@ class EmulatedBench:
         self.head = EmulatedHead(scenario, clock)
         if scenario.orientation_sensor:
             self._add_head_sensors()
+        if scenario.depth_sensor:
+            self._add_depth_sensor()
         self.pin_factory = EmulatedPins(clock)
         self.board: EmulatedBoard | FirmwareBoard
         if firmware is not None:
@@ -299,6 +313,14 @@ class EmulatedBench:
         field_ = Defects(seed + 3, offset=0.01, scale=0.01, crossed=0.003, mounting_deg=1.0)
         self.i2c.add(HEAD_SENSORS[0], EmulatedLsm6dsox(self.clock, self.head, seed, force, rate))
         self.i2c.add(HEAD_SENSORS[1], EmulatedLis3mdl(self.clock, self.head, seed, field_))
+
+    def _add_depth_sensor(self) -> None:
+        """A typical one: offset within its data sheet's accuracy (0.5 hPa, from memory), the rest own estimates."""
+        seed = self.scenario.seed * 7 + 4
+        offset_Pa, per_K, scale = np.random.default_rng([seed, 522]).normal(0.0, (25.0, 1.0, 1e-4))
+        around = Surroundings(self.scenario, self.head)
+        chip = EmulatedLps28dfw(self.clock, around, seed, offset_Pa=offset_Pa, offset_Pa_per_K=per_K, scale=scale)
+        self.i2c.add(DEPTH_SENSOR, chip)
 
     # ---- what the instrument is given ---------------------------------------------------------------------
 

@@ -64,6 +64,8 @@ class EmulatedHead:
         level = strength * math.cos(dip)
         self._earth_T = np.array([level * math.cos(north), level * math.sin(north), -strength * math.sin(dip)])
         self._magnets = _bars(scenario, draw)
+        #: Since when it is in the water (as `depth_m` tells); None: it is not.
+        self._wet_s: float | None = None
         self.phone = False
         """It is in the pocket of whoever holds the pole."""
         middle = np.array([scenario.length_m / 2, scenario.width_m / 2, -scenario.depth_m / 2])
@@ -71,10 +73,13 @@ class EmulatedHead:
 
     def move(self, pose: Pose, moving_s: float) -> None:
         """The head is held so that its electrodes come to lie there; out of the water it stays as it is."""
-        if pose.front_m is None or pose.back_m is None:
-            return
         now = self._clock.now()
+        if pose.front_m is None or pose.back_m is None:
+            with self._lock:
+                self._wet_s = None
+            return
         with self._lock:
+            self._wet_s = now if self._wet_s is None else self._wet_s
             before, place = self._base(now)
             after = _attitude(pose, before)
             vector = _vector(before.T @ after)
@@ -95,6 +100,11 @@ class EmulatedHead:
             attitude @ _matrix(math.radians(WOBBLE_DEG) * (waves[:3] @ _SIZE)),
             place + SWAY_M * (waves[3:] @ _SIZE),
         )
+
+    def depth_m(self, at_s: float) -> float | None:
+        """Of the middle of its first pair, where its sensors sit; None: out of the water."""
+        with self._lock:
+            return None if self._wet_s is None or at_s < self._wet_s else -float(self._at(at_s)[1][2])
 
     def attitude(self, t: float) -> FloatArray:
         """(3, 3): columns are the head's axes ahead, left and up in the world."""

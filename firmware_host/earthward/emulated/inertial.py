@@ -68,7 +68,7 @@ def perfect() -> Defects:
     return Defects(0, offset=0.0, scale=0.0, crossed=0.0, mounting_deg=0.0)
 
 
-class _Registers:
+class Registers:
     """A register file with a pointer. Subclasses fill in what is read."""
 
     defaults: ClassVar[dict[int, int]]
@@ -109,7 +109,7 @@ class _Registers:
         self._values[register] = value
 
 
-class EmulatedLsm6dsox(_Registers):
+class EmulatedLsm6dsox(Registers):
     """One chip. `frozen`: fault, it answers but converts no more."""
 
     defaults: ClassVar = {WHO_AM_I: 0x6C, CTRL3_C: 0x04, CTRL9_XL: 0xE0}
@@ -179,7 +179,7 @@ class EmulatedLsm6dsox(_Registers):
         self._out = np.clip(np.rint(codes), -32768, 32767).astype("<i2").tobytes()
 
 
-class EmulatedLis3mdl(_Registers):
+class EmulatedLis3mdl(Registers):
     """One chip."""
 
     defaults: ClassVar = {WHO_AM_I: 0x3D, M_CTRL1: 0x10, M_CTRL3: 0x03}

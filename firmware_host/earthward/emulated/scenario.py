@@ -80,6 +80,8 @@ class Scenario:
     """Crossed: a second pair at right angles on a second converter; three-axis: three pairs on one converter."""
     orientation_sensor: bool = False
     """An accelerometer, a gyroscope and a magnetometer in the head, on the converter's bus."""
+    depth_sensor: bool = False
+    """A pressure sensor in the head, on the same bus."""
     front_end_gain: float = 1.0
     mains_Hz: float = 50.0
     mains_V: float = 1.2e-3
@@ -110,6 +112,7 @@ class Scenario:
         bonded_electrode: bool = False,
         head: Head = "single",
         orientation_sensor: bool = False,
+        depth_sensor: bool = False,
     ) -> Scenario:
         """Draw a rectangular pool with holes (1 to 4 mm). `fittings` None draws 0 to 4 of them."""
         if leaks < 0 or (fittings is not None and fittings < 0):
@@ -149,6 +152,7 @@ class Scenario:
             pair_ohm=round(draw.uniform(400.0, 4000.0)),
             head=head,
             orientation_sensor=orientation_sensor,
+            depth_sensor=depth_sensor,
             mains_Hz=mains_Hz,
             mains_V=round(math.exp(draw.uniform(math.log(0.2e-3), math.log(4e-3))), 6),
             offset_V=round(draw.uniform(-15e-3, 15e-3), 6),

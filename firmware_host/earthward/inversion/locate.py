@@ -187,7 +187,8 @@ class Survey:
             return (first_place(self.pool, self.places.centre_m, taken),)
         belief = guide.belief_of(answer, answer.best)
         # The head will be known at the next place as well as it was at the newest.
-        priors = replace(self.problem.priors, turn=answer.obs.turn_sigma[-1, 0])
+        known = answer.obs
+        priors = replace(self.problem.priors, turn=known.turn_sigma[-1, 0], place=known.place_sigma[-1])
         return guide.next_stations(
             self.pool, self.places, belief, self.problem.resistivity, priors, taken,
             axes=3 if answer.obs.ends_m.shape[1] >= 3 else 2, rigid=self.settings.head != "single",

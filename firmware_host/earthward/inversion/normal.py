@@ -152,7 +152,7 @@ def _augmented(model: Model, layout: Layout, state: State, columns: Columns) -> 
         whole = (columns.column * state.current_mA[:, obs.source]).sum(-1) * then
         aug[..., layout.lifts.start + e] = whole
         aug[..., -1] += whole * state.lift[:, e, None, None]
-    aug[..., layout.depth] = columns.pose[..., 2]
+    aug[..., layout.depth] = columns.pose[..., 2] * obs.by_mark[:, None]
     aug[..., layout.lean] = (columns.pose[..., 3:5] * obs.lean_axis[:, None]).sum(-1)
     aug[..., layout.offsets] = columns.moved
     y = aug[..., -1]
@@ -200,8 +200,8 @@ def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | N
     """Squared misfit (n,) of the states against the priors."""
     obs, priors = model.obs, model.problem.priors
     place = state.place_m.copy()
-    place[..., 2] -= state.depth_m[:, None]
-    misfit = ((place / priors.place) ** 2 / state.spread[..., :1]).sum((1, 2))
+    place[..., 2] -= state.depth_m[:, None] * obs.by_mark
+    misfit = ((place / obs.place_sigma) ** 2 / state.spread[..., :1]).sum((1, 2))
     once = (obs.leads_turn / state.spread[..., 1:])[..., None]
     turn = state.turn.copy()
     turn[..., 3:5] -= state.lean_rad[:, None, None, None] * obs.lean_axis[:, None]
@@ -299,8 +299,8 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
     pulled = (equations.C_inv @ residual[..., None])[..., 0]
     weighted = equations.pose * pulled[..., None]  # (n, S, R, 6)
     depth = beta[:, layout.depth]
-    place = priors.place**2 * weighted[..., :3].sum(2) * state.spread[..., :1]
-    place[..., 2] += depth[:, None]
+    place = obs.place_sigma**2 * weighted[..., :3].sum(2) * state.spread[..., :1]
+    place[..., 2] += depth[:, None] * obs.by_mark
     turn = obs.turn_sigma**2 * (obs.in_turn @ weighted) * state.spread[..., 1:, None]
     lift = np.clip(beta[:, layout.lifts], state.lift - LIFT_STEP, state.lift + LIFT_STEP)
     lean = beta[:, layout.lean]

@@ -27,6 +27,8 @@ BoolArray = NDArray[np.bool_]
 
 #: No sensor's word about the head is taken for better than this: head, arms and electrodes are not square to it.
 LEAST_SENSED_DEG = 0.5
+#: ... nor about the depth of a hand-held pole's middle.
+LEAST_SENSED_M = 0.01
 
 
 @dataclass(frozen=True)
@@ -34,14 +36,18 @@ class Observations:
     """Readings of all stations, padded. ends_m (S, A, 2, 3): front and back electrode from the station's centre, by
     direction; turn (S, A): the first direction of the turn that each belongs to; turn_sigma (S, A, 6): how well each
     turn is known, hand shift in m and rotation in rad; lean_axis (S, 2): the level axis about which a pole leans toward
-    the nearest wall (none where a sensor told its tilt); pair, source (S, R) indices of direction and injection
-    electrode; value_uV, variance (S, R); use (S, R) which entries count; number (S, R) row numbers."""
+    the nearest wall (none where a sensor told its tilt); place_sigma (S, 3): how well each station's place is known;
+    by_mark (S,): 1 where the depth is read off the pole, so that what all depths are off by together counts; pair,
+    source (S, R) indices of direction and injection electrode; value_uV, variance (S, R); use (S, R) which entries
+    count; number (S, R) row numbers."""
 
     centre_m: FloatArray
     ends_m: FloatArray
     turn: IntArray
     turn_sigma: FloatArray
     lean_axis: FloatArray
+    place_sigma: FloatArray
+    by_mark: FloatArray
     pair: IntArray
     source: IntArray
     value_uV: FloatArray
@@ -110,6 +116,8 @@ class StationData:
     """By direction: the turn it was read in."""
     turn_sigma: list[FloatArray] = field(default_factory=list)
     """By direction: how well its turn is known (6,)."""
+    depth_sigma: list[float | None] = field(default_factory=list)
+    """By row: what a sensor claims; None: read off the pole."""
     pair: list[int] = field(default_factory=list)
     source: list[int] = field(default_factory=list)
     value_uV: list[float] = field(default_factory=list)
@@ -154,6 +162,7 @@ def add_reading(
         nodes = lead_field.coefficient[:, : len(problem.liner.nodes)]
         data = stations[name] = StationData(name, lead_field, (problem.liner.from_nodes @ nodes.T).T)
     axis, sign = _direction(problem, data, reading, front, back)
+    data.depth_sigma.append(reading.depth_sigma_m)
     data.pair.append(axis)
     source = problem.placement(reading)
     scale = 1e6 * float(problem.reading_scale[source])
@@ -222,8 +231,21 @@ def pack(problem: Problem, stations: Sequence[StationData]) -> tuple[Observation
     axes = lean_axes(problem.pool, centre)
     # Where a sensor told the lean it is noted already.
     axes[(sigma[..., 3:5] < problem.priors.turn[3:5]).any((1, 2))] = 0.0
-    observations = Observations(centre, ends, turn, sigma, axes, pair, source, value, variance, use, number, names)
+    place = np.array([_place_sigma(problem, s) for s in stations])
+    by_mark = np.array([float(None in s.depth_sigma) for s in stations])
+    observations = Observations(
+        centre, ends, turn, sigma, axes, place, by_mark, pair, source, value, variance, use, number, names
+    )
     return observations, stack_lead_fields(problem, stations)
+
+
+def _place_sigma(problem: Problem, station: StationData) -> FloatArray:
+    """How well (3,) the station's place is known: as people put a pole down, its depth perhaps as a sensor told."""
+    sigma = problem.priors.place.copy()
+    told = [s for s in station.depth_sigma if s is not None]
+    if len(told) == len(station.depth_sigma):
+        sigma[2] = max(LEAST_SENSED_M, *told)
+    return np.asarray(sigma)
 
 
 def lean_axes(pool: Pool, centre_m: FloatArray) -> FloatArray:

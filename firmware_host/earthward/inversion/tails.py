@@ -29,7 +29,8 @@ def covariance_parts(model: Model, pose: FloatArray, station: IntArray | None = 
     """Covariances (..., S, R, R) of the rows by errors of place and of turn as stated, from their slopes
     (..., S, R, 6). `station`: indices of the stations that the rows belong to, if not all in order."""
     same, sigma = model.obs.same_turn, model.obs.row_turn_sigma
-    by_place = (pose[..., :3] * model.problem.priors.place**2) @ pose[..., :3].swapaxes(-1, -2)
+    place = model.obs.place_sigma[:, None] if station is None else model.obs.place_sigma[station, None]
+    by_place = (pose[..., :3] * place**2) @ pose[..., :3].swapaxes(-1, -2)
     scaled = pose * (sigma if station is None else sigma[station])
     by_turn = scaled @ scaled.swapaxes(-1, -2)
     return by_place, by_turn * (same if station is None else same[station])

@@ -69,4 +69,12 @@ class HeadCalibration(Record, frozen=True, kw_only=True):
     time_s: Annotated[float, said("when, seconds since 1970")] = 0.0
 
 
+class DepthZero(Record, frozen=True, kw_only=True):
+    """What the pressure sensor in a pole head showed at the water's surface."""
+
+    pressure_Pa: Annotated[float, said("pressure there")]
+    temperature_C: Annotated[float, said("temperature that the sensor had then")]
+    time_s: Annotated[float, said("when, seconds since 1970")]
+
+
 QUANTITIES = ("front_end_gain", "zero", "converter_rate", "current_sense", "spacing")

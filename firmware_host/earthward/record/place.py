@@ -49,6 +49,15 @@ class Orientation(Record, frozen=True, kw_only=True):
         return math.degrees(math.acos(max(-1.0, min(1.0, -self.up[2]))))
 
 
+class Depth(Record, frozen=True, kw_only=True):
+    """How deep the middle of the head is below the water's surface, as a pressure sensor in it tells. text: what is the
+    matter, if anything."""
+
+    depth_m: float
+    sigma_m: float
+    text: str = ""
+
+
 class Mark(Record, frozen=True, kw_only=True):
     """A point on the deck that tapes are hooked to."""
 

@@ -48,7 +48,8 @@ class KeptReading(Measured, frozen=True, kw_only=True):
     Rows of one `station` (empty: a station of its own) share the place and its errors; rows of one `turn` there were
     taken without turning the pole head and share its bearing and tilt errors (empty: each direction is a turn of its
     own, unless the head is rigid). bearing and tilt: told by a sensor in the head, whose errors then count for the
-    turn; front and back lie as it says (None: held by eye). injected_A: positive-phase peak at that moment. finding:
+    turn; front and back lie as it says (None: held by eye). depth: told by a pressure sensor, its error counts for the
+    station (None: the mark on the pole). injected_A: positive-phase peak at that moment. finding:
     which one a re-measurement belongs to. test_leak: state of the test leak, for that purpose. `row` and `uid` are
     filled in by the store.
     """
@@ -81,6 +82,8 @@ class KeptReading(Measured, frozen=True, kw_only=True):
     bearing_sigma_deg: Annotated[float | None, said("standard error of that bearing")] = None
     tilt_deg: Annotated[float | None, said("by how much the head leans, by a sensor in it")] = None
     tilt_sigma_deg: Annotated[float | None, said("standard error of the lean about each level axis")] = None
+    depth_m: Annotated[float | None, said("depth of the head's middle, by a pressure sensor in it")] = None
+    depth_sigma_m: Annotated[float | None, said("standard error of that depth")] = None
     settings_id: Annotated[int | None, said("number of the measuring settings in use")] = None
     note: Annotated[str, said("remark")] = ""
     time_s: Annotated[float, said("when it was kept")] = math.nan

@@ -11,12 +11,17 @@ import math
 import msgspec
 
 from earthward.errors import InputError
+from earthward.pool.shape import Pool
 from earthward.record.base import Point
-from earthward.record.place import Head, Orientation, Station
+from earthward.record.place import Depth, Head, Orientation, Station
 from earthward.record.reading import KeptReading
 
 #: A head that leans, or points, this far from how it is said to be held is held otherwise.
 OTHERWISE_DEG = 40.0
+#: How well the pool's own depth is noted.
+NOTED_M = 0.1
+#: Pairs of each head.
+CHANNELS: dict[Head, int] = {"single": 1, "crossed": 2, "three-axis": 3}
 
 
 def pair_ends(
@@ -43,6 +48,30 @@ def pair_ends(
     axis = axes[1 if head == "crossed" and channel and not upright else 0]
     arm = [half * v for v in axis]
     return _moved(place.position_m, arm), _moved(place.position_m, [-v for v in arm])
+
+
+def sensors_m(head: Head, spacing_m: float) -> Point:
+    """Where the pod with the head's sensors is from the head's middle: ahead, to the left, up. It sits half-way between
+    the first pair's electrodes; of three axes that is the rear arm, at the foot of the pole."""
+    half = spacing_m / 2
+    return (0.0, half, -half) if head == "three-axis" else (0.0, 0.0, 0.0)
+
+
+def at_depth(
+    pool: Pool, place: Station, spacing_m: float, head: Head, orientation: Orientation | None, told: Depth
+) -> Station | None:
+    """The place with its depth as a sensor tells it, no electrode above the surface or below the floor; None if the
+    sensor cannot be right there. InputError as `pair_ends`."""
+    x, y, _ = place.position_m
+    here = msgspec.structs.replace(place, position_m=(x, y, told.depth_m))
+    ends = [end for k in range(CHANNELS[head]) for end in pair_ends(here, spacing_m, head, k, orientation)]
+    deep = pool.depth_at([p[0] for p in ends], [p[1] for p in ends])
+    sunk = max(p[2] - float(floor) for p, floor in zip(ends, deep, strict=True))
+    risen = max(-p[2] for p in ends)
+    most = 3.0 * told.sigma_m + NOTED_M
+    if sunk > most or risen > most:
+        return None
+    return msgspec.structs.replace(place, position_m=(x, y, told.depth_m - max(sunk, 0.0) + max(risen, 0.0)))
 
 
 def held_at(reading: KeptReading, head: Head) -> Station:

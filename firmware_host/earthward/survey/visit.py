@@ -24,14 +24,14 @@ from earthward.pool.place_words import place_in_words
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding, Stage, WaterBudget
-from earthward.record.place import Head, Orientation, Placement, Station
+from earthward.record.place import Depth, Head, Orientation, Placement, Station
 from earthward.record.reading import NONE_COVERED, KeptReading, Measured, Purpose, Reading, TestLeakState
 from earthward.record.step import Step
 from earthward.record.visit import CurrentStep, SafetyCheck, SensitivityTest
 from earthward.safety.stray import StrayVerdict
 from earthward.survey.levels import visit_water_budget
 from earthward.survey.locating import floating_sinks, remeasure
-from earthward.survey.pair import pair_ends
+from earthward.survey.pair import at_depth, pair_ends
 from earthward.survey.sensitivity import SensitivityResult, judge_sensitivity, sensitivity_wanted
 from earthward.survey.steps import STEP_TITLES, Instrument, course, outcomes_of
 from earthward.survey.store import SurveyStore
@@ -129,6 +129,7 @@ class Visit:
         uid: str = "",
         turn: str = "",
         orientation: Orientation | None = None,
+        depth: Depth | None = None,
     ) -> KeptReading:
         """Write a reading durably and give it back as it stands in the record. InputError when it cannot be kept.
 
@@ -146,7 +147,8 @@ class Visit:
         again = self._kept_already((*way, test_leak), reading) if not uid else self._known_uid(uid)
         if again is not None:
             return again
-        front, back = pair_ends(place, self._spacing_m, self.head, reading.channel, orientation)
+        sensed = None if depth is None else at_depth(self.pool, place, self._spacing_m, self.head, orientation, depth)
+        front, back = pair_ends(sensed or place, self._spacing_m, self.head, reading.channel, orientation)
         kept = KeptReading(
             front_m=front,
             back_m=back,
@@ -164,6 +166,8 @@ class Visit:
             uid=uid,
             turn=turn,
             **_as_sensed(orientation),
+            depth_m=None if sensed is None else sensed.position_m[2],
+            depth_sigma_m=None if sensed is None or depth is None else depth.sigma_m,
             covered=tuple(sorted(self.covered)) or NONE_COVERED,
             # What the lock-in measured is kept as it is, whatever fields it has.
             **{name: getattr(reading, name) for name in Measured.__struct_fields__},

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from earthward.daemon.protocol import (
+    AtSurface,
     AtWall,
     KeepTail,
     Plumb,
@@ -70,6 +71,8 @@ def items(view: View, snapshot: Snapshot) -> list[Item]:
             Item(words.DO_AT_WALL, (AtWall(),), said=words.SAID_AT_WALL),
             Item(words.DO_PLUMB, (Plumb(),), said=words.SAID_PLUMB),
         ]
+    if state.depth is not None:
+        out.insert(2, Item(words.DO_SURFACE, (AtSurface(),), said=words.SAID_SURFACE))
     if step is not None:
         skip = Option("keep", words.YES, (StepDone(key=step.key, note=words.SKIPPED),), words.SKIPPED)
         choice = Choice(words.CHOICE_SKIP.format(step.title), (skip, Option("map", words.BACK)))

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from earthward import units
+from earthward.daemon.protocol import State
 from earthward.display import figures, forms, keys, words
 from earthward.display.canvas import Canvas
 from earthward.display.figures import FACE_5
@@ -28,10 +30,23 @@ def paint(canvas: Canvas, top: int, rows: int, scene: Scene) -> None:
             canvas.put(y, runs)
             y += 1
         hint = words.PLACE_HELP_KEYS.format(keys.shown(scene.options.keys["keep"][0]))
+    told = depth_text(scene.snapshot.state, scene.view.system)
+    if told and end > y:
+        y += canvas.paragraph(y, min(2, end - y), told)
     if entry.error:
         y += canvas.paragraph(y, min(3, end - y), entry.error, "caution", fill=True)
     if end > y:
         canvas.paragraph(y, end - y, hint)
+
+
+def depth_text(state: State | None, system: units.Units) -> str:
+    """With a depth sensor in the head nobody has to say how deep it is held."""
+    if state is None or state.depth is None:
+        return ""
+    told = state.depth.told
+    if told is None:
+        return state.depth.text
+    return words.PLACE_DEPTH.format(units.length(told.depth_m, system), units.length(told.sigma_m, system))
 
 
 def _wheel(canvas: Canvas, y: int, rows: int, entry: Entry, label: str, unit: str) -> int:
