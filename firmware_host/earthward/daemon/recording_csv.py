@@ -7,11 +7,9 @@ when a period starts; absent = not known), mains_Hz (50, 60 or both), full_scale
 
 from __future__ import annotations
 
-import contextlib
 import csv
 import math
 import os
-import tempfile
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,6 +19,7 @@ from numpy.typing import NDArray
 
 from earthward.errors import InputError
 from earthward.record.waveform import WAVEFORMS
+from earthward.survey.files.whole import write_whole
 
 COLUMNS = ("t_s", "v_V", "v2_V")
 #: a longer stretch without samples is a slip in a time, or two recordings in one file
@@ -191,22 +190,15 @@ def write_recording_csv(
     header: Mapping[str, str | float],
     v2_V: NDArray[np.float64] | None = None,
 ) -> None:
-    """Write a recording whole or not at all: temporary name, fsync, rename. Voltages are at the pair."""
-    target = Path(path)
+    """Write a recording whole or not at all. Voltages are at the pair."""
     columns = [t_s, v_V] if v2_V is None else [t_s, v_V, v2_V]
-    handle, temporary = tempfile.mkstemp(prefix=target.name, suffix=".part", dir=target.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
-            out.writelines(f"# {key}: {value}\n" for key, value in header.items())
-            out.write(",".join(COLUMNS[: len(columns)]) + "\n")
-            out.writelines(_rows(columns))
-            out.flush()
-            os.fsync(out.fileno())
-        os.replace(temporary, target)
-    except BaseException:
-        with contextlib.suppress(OSError):
-            os.unlink(temporary)
-        raise
+    write_whole(Path(path), _lines(columns, header))
+
+
+def _lines(columns: list[NDArray[np.float64]], header: Mapping[str, str | float]) -> Iterable[str]:
+    yield from (f"# {key}: {value}\n" for key, value in header.items())
+    yield ",".join(COLUMNS[: len(columns)]) + "\n"
+    yield from _rows(columns)
 
 
 def _rows(columns: list[NDArray[np.float64]]) -> Iterable[str]:

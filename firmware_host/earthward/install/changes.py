@@ -6,16 +6,15 @@ Commands go through `System.run`; a change never runs one by itself.
 
 from __future__ import annotations
 
-import os
 import re
 import subprocess
-import tempfile
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Protocol
 
 from earthward.errors import InputError
+from earthward.survey.files.whole import write_whole
 
 Runner = Callable[[Sequence[str]], None]
 
@@ -71,7 +70,7 @@ class OwnFile:
         return not self.keep and path.read_text(encoding="utf-8") != self.content
 
     def make(self, system: System) -> None:
-        write_whole(system.path(self.target), self.content)
+        write_system_file(system.path(self.target), self.content)
 
     def undo(self, system: System) -> None:
         if not self.keep:
@@ -101,14 +100,14 @@ class Block:
         path = system.path(self.target)
         rest = self.without(path.read_text(encoding="utf-8"))
         gap = "" if not rest or rest.endswith("\n") else "\n"
-        write_whole(path, rest + gap + self.wanted)
+        write_system_file(path, rest + gap + self.wanted)
 
     def undo(self, system: System) -> None:
         path = system.path(self.target)
         if path.is_file():
             text = path.read_text(encoding="utf-8")
             if self.without(text) != text:
-                write_whole(path, self.without(text))
+                write_system_file(path, self.without(text))
 
     @staticmethod
     def without(text: str) -> str:
@@ -141,17 +140,7 @@ class ServiceUser:
         """Nothing: see above."""
 
 
-def write_whole(path: Path, content: str) -> None:
-    """The whole file or the old one, never half of it."""
+def write_system_file(path: Path, content: str) -> None:
+    """The whole file or the old one, with the old one's permissions."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as file:
-            file.write(content)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(name, mode)
-        os.replace(name, path)
-    finally:
-        Path(name).unlink(missing_ok=True)
+    write_whole(path, content, path.stat().st_mode & 0o777 if path.exists() else 0o644)

@@ -10,7 +10,7 @@ import re
 from dataclasses import dataclass
 
 from earthward.errors import InputError
-from earthward.install.changes import Block, System, write_whole
+from earthward.install.changes import Block, System, write_system_file
 
 FSTAB = "/etc/fstab"
 DATA = "/var/lib/earthward"
@@ -43,14 +43,14 @@ class ReadOnlyRoot:
                 f"with a read-only root surveys need a partition of their own: make one, name it in {FSTAB} with the "
                 f"mount point {DATA}, and install again"
             )
-        write_whole(path, self._closed(text))
+        write_system_file(path, self._closed(text))
 
     def undo(self, system: System) -> None:
         path = system.path(FSTAB)
         text = path.read_text(encoding="utf-8") if path.is_file() else ""
         # Only what we closed: somebody's own read-only mount has no block of ours beside it.
         if (opened := Block.without(text)) != text:
-            write_whole(path, LINE.sub(lambda line: _with_options(line, closed=False), opened))
+            write_system_file(path, LINE.sub(lambda line: _with_options(line, closed=False), opened))
 
     @staticmethod
     def _closed(text: str) -> str:

@@ -5,18 +5,26 @@ from __future__ import annotations
 import contextlib
 import os
 import tempfile
+from collections.abc import Iterable
 from pathlib import Path
 
 from earthward.errors import InputError, NotWritten
 
 
-def write_whole(path: Path, data: bytes | str) -> None:
-    """Write a file so that nobody ever sees half of it. An existing file is replaced. Raises NotWritten."""
-    content = data.encode("utf-8") if isinstance(data, str) else data
+def write_whole(path: Path, data: bytes | str | Iterable[str], mode: int | None = None) -> None:
+    """Write a file so that nobody ever sees half of it. An existing file is replaced. Raises NotWritten.
+
+    data: the whole, or its pieces one after another. mode: permissions; without it those of any new file.
+    """
+    pieces: Iterable[bytes]
+    if isinstance(data, bytes | str):
+        pieces = [data.encode("utf-8") if isinstance(data, str) else data]
+    else:
+        pieces = (piece.encode("utf-8") for piece in data)
     if not path.parent.is_dir():
         raise InputError(f"{path.parent} is no folder: create it first")
     try:
-        _replace(path, content)
+        _replace(path, pieces, mode)
     except OSError as error:
         raise NotWritten(path, error) from error
     with contextlib.suppress(OSError):  # some file systems cannot flush a folder
@@ -27,16 +35,18 @@ def write_whole(path: Path, data: bytes | str) -> None:
             os.close(folder)
 
 
-def _replace(path: Path, content: bytes) -> None:
+def _replace(path: Path, pieces: Iterable[bytes], mode: int | None) -> None:
     handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".new", dir=path.parent)
     try:
         with os.fdopen(handle, "wb") as file:
-            file.write(content)
+            file.writelines(pieces)
             file.flush()
             os.fsync(file.fileno())
-        mask = os.umask(0o022)
-        os.umask(mask)
-        os.chmod(temporary, 0o666 & ~mask)
+        if mode is None:
+            mask = os.umask(0o022)
+            os.umask(mask)
+            mode = 0o666 & ~mask
+        os.chmod(temporary, mode)
         os.replace(temporary, path)
     except BaseException:
         Path(temporary).unlink(missing_ok=True)
