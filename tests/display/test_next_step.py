@@ -1,4 +1,5 @@
-"""The line that says what to press: a fitting that takes most of the current is to be covered, source off first."""
+"""The line that says what to press: a fitting that takes most of the current is to be covered, source off first; and
+the reading goes on while more water is lost than what was repaired can pass."""
 
 from __future__ import annotations
 
@@ -9,12 +10,13 @@ from tests.display import fake_feed
 from tests.display.scenes import scene
 
 from earthward.daemon.protocol import FromDaemon, SetCovered, Steps
-from earthward.display.next_step import to_cover, what_now
+from earthward.display.next_step import survey_done, to_cover, what_now
 from earthward.display.press import press
 from earthward.display.snapshot import Snapshot, updated
 from earthward.display.view import View
-from earthward.record.finding import CurrentBudget, FittingShare
+from earthward.record.finding import CurrentBudget, Finding, FindingStage, FittingShare, WaterBudget, WaterVerdict
 from earthward.record.place import Fitting
+from earthward.record.step import StepStatus
 
 LIGHT = Fitting(name="light", kind="light", position_m=(0.0, 1.0, 0.5))
 DRAIN = Fitting(name="drain", kind="drain", position_m=(3.0, 2.0, 1.4))
@@ -77,3 +79,26 @@ def test_less_is_enough_after_many_spots_and_nothing_before_three() -> None:
     assert to_cover(seen(shares, [LIGHT, DRAIN], spots=4)) is None
     later = to_cover(seen(shares, [LIGHT, DRAIN], spots=12))
     assert later is not None and later[0].name == "light"
+
+
+def test_one_repaired_hole_does_not_end_the_survey_while_more_water_is_lost() -> None:
+    def after_repair(verdict: WaterVerdict | None, survey: StepStatus) -> Snapshot:
+        snapshot = seen({"light": 0.1}, [LIGHT])
+        assert snapshot.plan is not None and snapshot.steps is not None
+        history = (FindingStage(stage="re-measured", time_s=9.0),)
+        hole = Finding(position_m=(2.0, 0.0, 0.8), number=1, history=history)
+        rest = {"explained": (-90.0, 5.0), "undetermined": (-50.0, 60.0), "not explained": (80.0, 190.0)}
+        water = None
+        if verdict is not None:
+            water = WaterBudget(loss=(200.0, 210.0), explained=(15.0, 120.0), unexplained=rest[verdict],
+                                verdict=verdict, by="size", text="")  # fmt: skip
+        plan = msgspec.structs.replace(snapshot.plan, findings=[hole], water=water)
+        steps = [msgspec.structs.replace(s, status=survey) if s.key == "survey" else s for s in snapshot.steps.steps]
+        return replace(snapshot, plan=plan, steps=Steps(steps=steps))
+
+    for verdict in (None, "explained", "undetermined"):
+        assert survey_done(after_repair(verdict, "now"))
+    assert not survey_done(after_repair("not explained", "now"))
+    going_on = what_now(View(), after_repair("not explained", "now"))
+    assert going_on.key == "next", going_on.text
+    assert survey_done(after_repair("not explained", "done")) and survey_done(after_repair("not explained", "skipped"))

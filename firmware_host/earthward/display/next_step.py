@@ -268,7 +268,8 @@ def _pending(snapshot: Snapshot) -> Finding | None:
 
 
 def survey_done(snapshot: Snapshot) -> bool:
-    """Nothing is left to be read: every finding is settled, and there is one, or the liner was looked at."""
+    """Nothing is left to be read: every finding is settled, and there is one, or the liner was looked at. Where more
+    water is surely lost than what was repaired can pass, the liner must have been looked at in any case."""
     plan = snapshot.plan
     survey, locate = _step(snapshot, "survey"), _step(snapshot, "locate")
     if plan is None or survey is None or locate is None:
@@ -277,4 +278,7 @@ def survey_done(snapshot: Snapshot) -> bool:
     if any(f.stage in ("dye drawn", "repaired") for f in settled):
         return False
     closed = ("done", "skipped")
-    return any(f.stage == "re-measured" for f in settled) or (survey.status in closed and locate.status in closed)
+    if any(f.stage == "re-measured" for f in settled):
+        more = plan.water is not None and plan.water.verdict == "not explained"
+        return not more or survey.status in closed
+    return survey.status in closed and locate.status in closed

@@ -270,6 +270,13 @@ def _best_apart(centre_m: FloatArray, bits: FloatArray) -> list[int]:
     return best
 
 
+def target_of(answer: Answer) -> Leak | None:
+    """What the next reading shall tell about: a leak whose place is not certain yet; where all are, one more leak that
+    may be there."""
+    open_ones = (leak for leak in answer.leaks if not leak.certain)
+    return next(open_ones, None) or answer.doubtful or answer.best
+
+
 def belief_of(answer: Answer, best: Leak, most: int = 32) -> Belief:
     """The candidates worth telling apart, for choosing the next station."""
     c, problem = best.search.candidates, answer.model.problem

@@ -24,7 +24,7 @@ from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.prepare import make_problem
 from earthward.inversion.spots import first_place
 from earthward.inversion.types import Coverage, LocateSettings, PosteriorCell, Result, SuspectReading
-from earthward.inversion.wording import make_finding, put_into_words, rounded
+from earthward.inversion.wording import cover_next, make_finding, put_into_words, rounded
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
 from earthward.record.finding import CurrentBudget, FittingShare
@@ -179,13 +179,15 @@ class Survey:
             findings, counts, budget, cover, place, suspects, posterior, verdict, text, advice, gain,
             answer.obs.stations, len(self.readings),
             {"log_evidence": answer.log_evidence[0] if answer.log_evidence else 0.0}, places[1:],
+            cover_next(answer),
         )  # fmt: skip
 
     def _next(self, answer: Answer) -> tuple[Station, ...]:
         taken = list(answer.obs.centre_m)
-        if answer.best is None:
+        target = guide.target_of(answer)
+        if target is None:
             return (first_place(self.pool, self.places.centre_m, taken),)
-        belief = guide.belief_of(answer, answer.best)
+        belief = guide.belief_of(answer, target)
         # The head will be known at the next place as well as it was at the newest.
         known = answer.obs
         priors = replace(self.problem.priors, turn=known.turn_sigma[-1, 0], place=known.place_sigma[-1])

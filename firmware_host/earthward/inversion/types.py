@@ -152,6 +152,8 @@ class Result:
     extra: dict[str, float] = field(default_factory=dict)
     further: tuple[Station, ...] = ()
     """Where to go after `next_station`, by what is believed now."""
+    cover_next: str | None = None
+    """The fitting that is to be covered or plugged before more is read, if more is to be found."""
 
     def to_json(self, *, cells: bool = True) -> dict[str, Any]:
         """The JSON object of `earthward locate`. Positions as lists, metres; currents in ampere."""
@@ -181,6 +183,7 @@ class Result:
             "verdict": self.verdict,
             "text": self.text,
             "advice": list(self.advice),
+            "cover_next": self.cover_next,
             "findings": [
                 {
                     "position_m": list(f.position_m),

@@ -71,25 +71,26 @@ def put_into_words(
     """Verdict, one sentence or two, and what would help."""
     advice = _how_to_read(answer)
     then = "" if place is None else f"; next {place.text}"
-    if answer.leaks and all(f.certain for f in findings):
-        return "found", "found: " + "; ".join(f.text for f in findings) + "; confirm with dye", tuple(advice)
-    near = None if answer.best is None else _near_fitting(answer, answer.best)
     strongest = _strongest(answer)
+    if answer.leaks and all(f.certain for f in findings):
+        if strongest is not None:
+            advice.append(f'if more water is lost than that: source off first, then cover or plug "{strongest}", go on')
+        return "found", "found: " + "; ".join(f.text for f in findings) + "; confirm with dye", tuple(advice)
+    near = _hides_it(answer)
+    if near is not None:
+        advice.insert(0, f'source off first, then cover or plug "{near}" and read the nearest stations again')
     if answer.leaks:
-        if near is not None and answer.leaks[0].radius_m > FOUND_RADIUS_M:
-            advice.insert(0, f'source off first, then cover or plug "{near}" and read the nearest stations again')
-        elif strongest is not None and answer.leaks[0].radius_m > 0.5:
+        if near is None and strongest is not None and answer.leaks[0].radius_m > 0.5:
             advice.append(f'source off first, then cover or plug "{strongest}", the strongest fitting')
         text = "; ".join(f.text for f in findings)
         if not answer.fits:
             text += "; not all readings fit that: check depths, the electrodes' places and the current"
         return "suspected", text + then, tuple(advice)
-    p_none = count_probabilities(answer, answer.model.problem.settings.detection_threshold)["0"]
+    p_none = _p_none(answer)
     if cover is not None and cover.fraction_at_reference > 0.8 and p_none > 0.5:
         return "no leak seen", f"no leak seen: {cover.text}; that is no proof that there is none", tuple(advice)
-    if near is not None and p_none < 0.9:
+    if near is not None:
         because = f'what is seen near "{near}" may be the fitting itself'
-        advice.insert(0, f'source off first, then cover or plug "{near}" and read the nearest stations again')
     elif cover is not None and cover.fraction_at_reference < 0.5:
         share, limit = 100 * (1 - cover.fraction_at_reference), 1e3 * cover.reference_A
         because = f"on {share:.0f} % of the liner a leak of more than {limit:.1f} mA could still hide"
@@ -98,6 +99,29 @@ def put_into_words(
     if strongest is not None:
         advice.append(f'source off first, then cover or plug "{strongest}", the strongest fitting')
     return "cannot tell", f"cannot tell, because {because}{then}", tuple(advice)
+
+
+def cover_next(answer: Answer) -> str | None:
+    """The fitting that the advice says to cover or plug: the one that may hide what is suspected, else the strongest,
+    unless the only suspected place is nearly known already."""
+    near = _hides_it(answer)
+    if near is not None:
+        return near
+    nearly = bool(answer.leaks) and not answer.leaks[0].certain and answer.leaks[0].radius_m <= 0.5
+    return None if nearly else _strongest(answer)
+
+
+def _p_none(answer: Answer) -> float:
+    return count_probabilities(answer, answer.model.problem.settings.detection_threshold)["0"]
+
+
+def _hides_it(answer: Answer) -> str | None:
+    """A fitting beside what is suspected, that may be all there is to it."""
+    best = answer.best
+    if best is None:
+        return None
+    unclear = best.radius_m > FOUND_RADIUS_M if answer.leaks else _p_none(answer) < 0.9
+    return _near_fitting(answer, best) if unclear else None
 
 
 def _how_to_read(answer: Answer) -> list[str]:

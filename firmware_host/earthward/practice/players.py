@@ -1,7 +1,7 @@
 """Scripted players of practice pools: the guided way, and three worse ones that a score must tell from it.
 
-guided: reads where the search proposes, covers what the display would ask to cover, dyes what the search calls found,
-names what draws dye in, patches it if there is another hole.
+guided: covers what is quickly covered, reads where the search proposes, covers the rest where the search advises it,
+dyes what the search calls found after two spots in succession, names what draws dye in, and goes on for the next hole.
 sweep: covers every fitting, reads all along the edge and the middle, asks the search once, dyes from the strongest on.
 random: reads at ten places of chance, dyes beside the loudest, and names it whatever the dye says.
 cheater: the guided way without a look at the pool, without the stray-voltage check, hands in the water with the
@@ -16,10 +16,11 @@ from itertools import pairwise
 
 import numpy as np
 
-from earthward.inversion.locate import Survey
+from earthward.inversion.covers import joined
+from earthward.inversion.locate import FEWEST_STATIONS, Survey
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
 from earthward.practice.actions import Accused, AnyAction, Covered, Dyed, Held, Patched
-from earthward.practice.pools import PracticePool
+from earthward.practice.pools import LONG_COVER_S, PracticePool
 from earthward.practice.quick import QuickVisit
 from earthward.record.base import Point
 from earthward.record.place import COVERABLE, Station
@@ -28,7 +29,12 @@ from earthward.record.place import COVERABLE, Station
 MOST_SPOTS = 24
 OFF_WALL_M, SWEEP_APART_M = 0.45, 1.5
 RANDOM_SPOTS = 10
-COVER_SHARE, FEW_SPOTS, COVER_SHARE_LATER, MANY_SPOTS = 0.5, 3, 0.25, 12
+#: As in the display's line (display/next_step.py).
+COVER_SHARE = 0.5
+#: The same finding after another spot lies so near to where it was.
+TWICE_WITHIN_M = 0.3
+#: A finding so near to a place where dye was let go is that place.
+SAME_PLACE_M = 0.3
 
 
 def guided(pool: PracticePool) -> list[AnyAction]:
@@ -63,47 +69,51 @@ def cheated(pool: PracticePool, honest: Sequence[AnyAction]) -> list[AnyAction]:
 
 def _guided(visit: QuickVisit) -> list[AnyAction]:
     s = visit.scenario
+    for fitting in s.fittings:
+        if fitting.kind in COVERABLE and visit.practice.cover_s[fitting.name] < LONG_COVER_S:
+            visit.cover(fitting.name)
     visit.begin()
     search = Search(visit)
     place, bearing = (s.length_m / 3, s.width_m - OFF_WALL_M, 0.5 * s.depth_m), 90.0
-    named: list[Point] = []
+    named = 0
     wanted = len(s.leaks)  # the level log says how much is lost; here it is said as a number of holes
+    before: list[Point] = []
     for number in range(1, MOST_SPOTS + 1):
         visit.spot(place, bearing)
         result = search.result()
         last = number == MOST_SPOTS or result.next_station is None
-        new = [f.position_m for f in result.findings if f.certain or last]
-        for at in new:
-            if len(named) >= wanted or any(math.dist(at, known) < 0.25 for known, _ in visit.dyed):
-                continue
-            if visit.dye(at):
+        certain = [f.position_m for f in result.findings if f.certain and not _settled(visit, f.position_m)]
+        # Certain after one spot more as well: two holes look like one between them while little has been read.
+        twice = [at for at in certain if any(math.dist(at, then) < TWICE_WITHIN_M for then in before)]
+        before = certain
+        for at in [f.position_m for f in result.findings if not _settled(visit, f.position_m)] if last else twice:
+            if named < wanted and visit.dye(at):
                 visit.accuse(at)
-                named.append(at)
-                if len(named) < wanted:
-                    visit.patch(at)
-        if len(named) >= wanted or result.next_station is None:
+                named += 1
+        if named >= wanted or result.next_station is None:
             break
-        strongest = to_cover(visit, result)
-        if strongest is not None and not new:
-            visit.cover(strongest)
+        advised = to_cover(visit, result)
+        if advised is not None and not certain:
+            visit.cover(advised)
         place, bearing = result.next_station.position_m, result.next_station.bearing_deg or 0.0
     visit.end()
     return visit.actions
 
 
+def _settled(visit: QuickVisit, at: Point) -> bool:
+    """Dye was let go there already."""
+    return any(math.dist(at, known) < SAME_PLACE_M for known, _ in visit.dyed)
+
+
 def to_cover(visit: QuickVisit, result: Result) -> str | None:
-    """As the display's line asks: what takes half of the current for sure, once three spots have said it; later a
-    quarter."""
-    kinds = {f.name: f for f in visit.known_pool().fittings}
-    spots = len({r.station for r in visit.readings_since})
-    enough = COVER_SHARE if len({r.station for r in visit.readings}) < MANY_SPOTS else COVER_SHARE_LATER
-    shares = [
-        (share.interval_A[0] / result.budget.injected_A, share.name)
-        for share in result.budget.fittings
-        if share.name in kinds and not kinds[share.name].covered and kinds[share.name].kind in COVERABLE
-    ]
-    share, name = max(shares, default=(0.0, ""))
-    return name if spots >= FEW_SPOTS and share >= enough and result.verdict != "found" else None
+    """What the search advises to cover, or what the display's line asks for because it takes half of the current for
+    sure; if it can be covered, and is not yet."""
+    able = {f.name for f in visit.known_pool().fittings if f.kind in COVERABLE and not f.covered}
+    if result.cover_next in able:
+        return result.cover_next
+    most = {s.name: s.interval_A[0] / result.budget.injected_A for s in result.budget.fittings if s.name in able}
+    name = max(most, key=most.__getitem__, default="")
+    return name if most.get(name, 0.0) >= COVER_SHARE and result.stations >= FEWEST_STATIONS else None
 
 
 def sweep(pool: PracticePool) -> list[AnyAction]:
@@ -145,24 +155,24 @@ def at_random(pool: PracticePool) -> list[AnyAction]:
 
 
 class Search:
-    """The instrument's own search over a visit's readings since the last cover or patch; what drew no dye counts as a
-    fitting."""
+    """The instrument's own search over all of a visit's readings since the last patch, those from before a cover
+    included; what drew no dye counts as a fitting."""
 
     def __init__(self, visit: QuickVisit) -> None:
         self._visit = visit
-        self._about: tuple[int, int] | None = None
+        self._about: tuple[int, frozenset[str], int] | None = None
         self._survey: Survey | None = None
 
     def result(self) -> Result:
         visit = self._visit
         no_dye = [at for at, drawn in visit.dyed if not drawn]
-        readings = visit.readings_since
-        about = (len(no_dye), readings[0].row if readings else 0)
+        pool, readings, earlier = joined(visit.known_pool(), visit.readings_since_patch)
+        about = (len(no_dye), visit.covered, readings[0].row if readings else 0)
         survey = self._survey
         if survey is None or about != self._about:
             floating = tuple(FloatingSink(f"no dye {k + 1}", at) for k, at in enumerate(no_dye))
             liner = None if survey is None else survey.problem.liner
-            survey = Survey(visit.known_pool(), LocateSettings(floating=floating), liner=liner)
+            survey = Survey(pool, LocateSettings(floating=floating, earlier=earlier), liner=liner)
             self._about, self._survey = about, survey
         for reading in readings[len(survey.readings) :]:
             survey.add(reading)

@@ -97,10 +97,14 @@ class QuickVisit:
         return [a.reading for a in self.actions if isinstance(a, Kept)]
 
     @property
-    def readings_since(self) -> list[KeptReading]:
-        """Those since a cover or a patch last changed the ways to earth: only they belong to the pool as it is."""
-        changes = [k for k, a in enumerate(self.actions) if isinstance(a, Covered | Patched)]
-        return [a.reading for a in self.actions[max(changes, default=0) :] if isinstance(a, Kept)]
+    def readings_since_patch(self) -> list[KeptReading]:
+        """A patch sends the current other ways for good: earlier readings are of another pool."""
+        patches = [k for k, a in enumerate(self.actions) if isinstance(a, Patched)]
+        return [a.reading for a in self.actions[max(patches, default=0) :] if isinstance(a, Kept)]
+
+    @property
+    def covered(self) -> frozenset[str]:
+        return frozenset(self._covered)
 
     # ---- moves ----------------------------------------------------------------------------------------------
 

@@ -108,10 +108,10 @@ def tally(actions: Sequence[AnyAction], leaks_m: Sequence[Point], look_holds_s: 
         nearest = min((math.dist(leak, at) for at in named), default=math.inf)
         errors.append(round(nearest, 4) if nearest <= FAR_M else None)
     wrong = sum(all(math.dist(leak, at) > FAR_M for leak in leaks_m) for at in named)
-    began_s, ended_s = (actions[0].t_s, actions[-1].t_s) if actions else (0.0, 0.0)
     return Tally(
         holds=sum(isinstance(a, Held) for a in actions),
-        minutes=round((ended_s - began_s) / 60, 3),
+        # From arrival: an action is written down when it ends, and the first one may be a long cover.
+        minutes=round(actions[-1].t_s / 60, 3) if actions else 0.0,
         error_m=tuple(errors),
         wrong_accusations=wrong,
         dye_tests=sum(isinstance(a, Dyed) for a in actions),
