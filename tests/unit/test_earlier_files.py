@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pytest
 
-from earthward.bundle import archive
 from earthward.cli import main
 from earthward.daemon.recorder import read_recording
 from earthward.pool.pool_file import parse_pool
@@ -68,17 +67,13 @@ def test_an_earlier_recording_is_read_up_to_its_cut() -> None:
     assert sum(len(block.t_s) for block in content.blocks) > 5000
 
 
-def test_an_earlier_bundle_opens_and_replays_bit_for_bit(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Made by the first version that could make one. On another computer or with other libraries the last bits may
-    differ, and then must agree to one part in 1e9."""
+def test_an_earlier_bundle_opens_and_replays_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Made by the first version that could make one. The lock-in has since been taught to solve its equations without
+    SciPy, so the last bits differ; a reading must not, to one part in 1e9 of the largest."""
     bundle = EARLIER / "visit.zip"
     assert main(["bundle", str(bundle), "--check", "--json"]) == 0
-    told = json.loads(capsys.readouterr().out)
-    (one,) = told["replayed"]
-    assert one["ok"] and one["readings"] == 151
-    here, made = archive.versions(), told["made_with"]
-    if all(here[part] == made[part] for part in ("python", "numpy", "scipy", "machine")):
-        assert one["bit_for_bit"]
+    (one,) = json.loads(capsys.readouterr().out)["replayed"]
+    assert one["ok"] and one["readings"] == 151 and one["apart"] <= 1e-9
     assert main(["bundle", str(bundle), "--unpack", str(tmp_path / "out")]) == 0
     again = tmp_path / "again.db"
     assert main(["export", str(again), "--import", str(tmp_path / "out" / "survey.json")]) == 0
