@@ -421,9 +421,11 @@ def sweep_places(world: VirtualPool, step_m: float, off_m: float = 0.3) -> list[
     ]
 
 
-def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None) -> Visit:
-    """A technician who goes where the instrument says. Errors are 9 m without a place."""
-    survey = Survey(world.pool, LocateSettings(max_leaks=1), None, None if ground is None else ground.liner)
+def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None, to_the_end: bool = True) -> Visit:
+    """A technician who goes where the instrument says; not `to_the_end`: until it says found. Errors are 9 m without a
+    place."""
+    settings = LocateSettings(max_leaks=1, head=world.errors.head)
+    survey = Survey(world.pool, settings, None, None if ground is None else ground.liner)
     if ground is not None:
         survey._lead_fields = ground.lead_fields
     visit = Visit()
@@ -440,6 +442,8 @@ def guided_visit(world: VirtualPool, most: int, ground: Ground | None = None) ->
         visit.radius.append(9.0 if best is None else best.radius_m)
         if result.verdict == "found" and visit.told is None:
             visit.told = k + 1
+            if not to_the_end:
+                break
         begin = time.process_time()
         place = survey.next_station()
         visit.choose_s.append(time.process_time() - begin)

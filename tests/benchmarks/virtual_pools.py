@@ -57,6 +57,8 @@ class Errors:
     electrode_m: float = 0.0
     electrode_depth_m: float = 0.0
     sensor: Sensor | None = None
+    claimed_depth_m: float | None = None
+    """A depth sensor in the head told the depth (then depth_m is its error) and claims this sigma."""
 
 
 @dataclass
@@ -121,6 +123,7 @@ class VirtualPool:
                         row=self.rows,
                         bearing_sigma_deg=None if e.sensor is None else e.sensor.claimed_bearing_deg,
                         tilt_sigma_deg=None if e.sensor is None else e.sensor.claimed_tilt_deg,
+                        depth_sigma_m=e.claimed_depth_m,
                     )
                 )
         return result

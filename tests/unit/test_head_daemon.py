@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import threading
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -17,7 +18,7 @@ from earthward.daemon import protocol as m
 from earthward.daemon.pump import Pump
 from earthward.daemon.spot import SpotRoutine
 from earthward.daemon.visiting import Visiting
-from earthward.daemon.wiring import read_kept
+from earthward.daemon.wiring import _keeper, read_kept
 from earthward.display.pages.actions import items
 from earthward.display.pages.place import depth_text
 from earthward.display.snapshot import Snapshot
@@ -26,6 +27,7 @@ from earthward.errors import InputError
 from earthward.pool.shape import rectangle
 from earthward.record.calibration import HeadCalibration
 from earthward.record.place import Depth, Orientation, Station
+from earthward.survey.files.whole import write_whole
 from earthward.survey.pair import at_depth
 
 TOLD = Orientation(
@@ -180,3 +182,27 @@ def test_a_damaged_calibration_is_left_out(tmp_path: Path) -> None:
     assert read_kept(path, HeadCalibration) is None
     path.write_text('{"plumb": true}')
     assert read_kept(path, HeadCalibration) == HeadCalibration(plumb=True)
+
+
+def test_what_is_kept_of_a_sensor_is_written_off_the_loop(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """A card that takes its time must not hold up whoever said that the head is plumb."""
+    slow, going = threading.Event(), threading.Event()
+    real = write_whole
+
+    def write(path: Path, data: bytes) -> None:
+        going.set()
+        assert slow.wait(5.0)
+        real(path, data)
+
+    monkeypatch.setattr("earthward.daemon.wiring.write_whole", write)
+    keep = _keeper(tmp_path / "head-sensor.json")
+    keep(HeadCalibration(plumb=False))
+    keep(HeadCalibration(plumb=True))
+    assert going.wait(5.0) and not (tmp_path / "head-sensor.json").exists()
+    slow.set()
+    for _ in range(500):
+        if read_kept(tmp_path / "head-sensor.json", HeadCalibration) == HeadCalibration(plumb=True):
+            break
+        going.clear()
+        going.wait(0.01)
+    assert read_kept(tmp_path / "head-sensor.json", HeadCalibration) == HeadCalibration(plumb=True)

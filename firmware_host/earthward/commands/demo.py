@@ -59,6 +59,8 @@ HEADLESS_SPEED = 3.0
 HEADLESS_SPEED_IN_TURN = 1.5
 #: Bench time goes so far without a look of the interlock ...
 LOOK_S = 0.12
+#: ... or a turn of the daemon's loop (twenty a second), ...
+TURN_S = 0.3
 #: ... unless it stays away for so many real seconds: that is a fault, and the faults' rules shall see it.
 LOOK_PATIENCE_S = 2.0
 #: Where the emulated pool side has its four switches.
@@ -183,6 +185,8 @@ def bench_wiring(bench: EmulatedBench, config: Config, clock: Clock) -> Wiring:
     if isinstance(clock, PacedClock):
         brake = clock.brake()
         wiring.on_supervised = lambda: brake.hold(clock.now() + LOOK_S, LOOK_PATIENCE_S)
+        turned = clock.brake()
+        wiring.on_turned = lambda: turned.hold(clock.now() + TURN_S, LOOK_PATIENCE_S)
     return wiring
 
 

@@ -332,6 +332,8 @@ class Daemon:
         while True:
             await asyncio.sleep(TICK_S / self._clock.speed)
             self.progress.loop_turned()
+            if self.wiring.on_turned is not None:
+                self.wiring.on_turned()
             self.follower.look()
             self.pump.work()
             self.flight.look()

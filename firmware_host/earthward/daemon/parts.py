@@ -93,3 +93,5 @@ class Wiring:
     recent_frames: Callable[[], tuple[list[SeenFrame], list[SeenFrame]]] | None = None
     #: Called after each look of the interlock: the emulated bench's time waits for it on a busy machine.
     on_supervised: Callable[[], None] | None = None
+    #: ... and after each turn of the daemon's loop.
+    on_turned: Callable[[], None] | None = None

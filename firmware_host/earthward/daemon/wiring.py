@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Callable
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, TypeVar
@@ -112,7 +113,7 @@ def make_head(config: Config, bus: Bus, clock: Clock, path: Path) -> HeadSensor 
     if wanted.sensor == "none":
         return None
     settings = HeadSettings(wanted.address, None if wanted.magnetometer == "none" else wanted.magnetometer_address)
-    return HeadSensor(bus, clock, settings, read_kept(path, HeadCalibration), lambda c: _keep(path, c), wall_s)
+    return HeadSensor(bus, clock, settings, read_kept(path, HeadCalibration), _keeper(path), wall_s)
 
 
 def read_kept(path: Path, kind: type[K]) -> K | None:
@@ -124,6 +125,17 @@ def read_kept(path: Path, kind: type[K]) -> K | None:
     except (OSError, msgspec.MsgspecError) as error:
         log.warning("what was kept of the head's sensor in %s is not used: %s", path, error)
         return None
+
+
+def _keeper(path: Path) -> Callable[[Record], None]:
+    """Writes what it is given, one after another, in a thread of its own: whoever says that the head is plumb waits in
+    the daemon's loop, which a slow card must not hold up."""
+    writer = ThreadPoolExecutor(1, "keep-head")
+    return lambda calibration: _left(writer.submit(_keep, path, calibration))
+
+
+def _left(_: Future[None]) -> None:
+    """`_keep` says itself what goes wrong."""
 
 
 def _keep(path: Path, calibration: Record) -> None:
@@ -139,7 +151,7 @@ def make_depth(config: Config, bus: Bus, clock: Clock, path: Path) -> DepthSenso
     if config.depth.sensor == "none":
         return None
     settings = DepthSettings(config.depth.address, sensors_m(config.head, config.pair.spacing_m))
-    return DepthSensor(bus, clock, settings, read_kept(path, DepthZero), lambda zero: _keep(path, zero), wall_s)
+    return DepthSensor(bus, clock, settings, read_kept(path, DepthZero), _keeper(path), wall_s)
 
 
 def _converters(config: Config) -> list[AdcSettings]:
