@@ -22,6 +22,7 @@ from earthward.daemon.life import Daemon
 from earthward.daemon.limiter import BURST
 from earthward.daemon.parts import Wiring
 from earthward.daemon.protocol import EventMessage, Message, State
+from earthward.daemon.recorder import Recorder, read_recording
 from earthward.errors import InputError
 from earthward.record.event import Event
 from earthward.record.place import Station
@@ -263,7 +264,6 @@ async def test_the_last_seconds_are_kept_when_asked(tmp_path: Path) -> None:
         line = await quick.connect()
         line.say(type="keep_tail")
         event = await line.until("event", code="tail")
-        from earthward.daemon.recorder import read_recording
 
         content = read_recording(event["text"].split(" in ")[1].rstrip("."))
         assert len(content.samples()) == 120
@@ -294,6 +294,29 @@ async def test_tell_says_one_thing_and_hears_the_answer(tmp_path: Path) -> None:
         flight = json.loads((tmp_path / "data" / "flights" / "flight-00001.json").read_text())
         assert flight["format"] == "earthward flight record" and flight["code"] == "" and flight["cause"]
         assert await tell("off") == 0
+
+
+async def test_bench_steps_stand_in_the_recording(tmp_path: Path) -> None:
+    from earthward.cli import main
+
+    async with quick_daemon(tmp_path) as quick:
+        address = str(quick.socket)
+
+        async def tell(*words: str) -> int:
+            return await asyncio.to_thread(main, ["tell", "--connect", address, "bench-step", *words])
+
+        assert await tell("quiet") == 2, "nothing is recorded"
+        quick.daemon.teller.recorder = recorder = Recorder(tmp_path / "jar", {"emulated": True})
+        assert await tell("quiet") == 0
+        assert await tell("divider", "--applied-volts", "0.1") == 0
+        assert await tell("divider") == 2 and await tell("joined", "--applied-volts", "0.1") == 2
+        assert await tell("divider", "--applied-volts", "100") == 2, "millivolts typed as volts"
+        assert await tell("end") == 0
+        recorder.close()
+        quick.daemon.teller.recorder = None
+    notes = [n for n in read_recording(tmp_path / "jar").notes if n["kind"] == "bench"]
+    assert [n["step"] for n in notes] == ["quiet", "divider", "end"] and notes[1]["applied_V"] == 0.1
+    assert notes[0]["t_s"] < notes[1]["t_s"] < notes[2]["t_s"]
 
 
 async def test_a_full_disk_is_said_once_and_the_instrument_goes_on(tmp_path: Path) -> None:

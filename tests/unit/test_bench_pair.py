@@ -19,7 +19,7 @@ from earthward.cli import build_parser, main
 from earthward.commands.bench_pair import bench_of, joined, quick
 from earthward.commands.bench_sheet import Bench, _months
 from earthward.emulated.jar import DEFECTS, JarScene
-from earthward.emulated.jar_recording import through_the_chain
+from earthward.emulated.jar_recording import direct, through_the_chain
 from earthward.errors import InputError
 
 pytestmark = pytest.mark.long
@@ -94,6 +94,41 @@ def test_what_was_not_measured_neither_passes_nor_condemns() -> None:
 
 
 # ---- command, file of results, sheet --------------------------------------------------------------------------------
+
+
+def test_steps_said_to_the_daemon_and_a_source_that_tells_of_itself() -> None:
+    """As the daemon records it: steps said by the person, and the source's own notes for the drives."""
+    scene = JarScene.healthy(4)
+    session = direct(scene)
+    drives = [n for n in session.notes if n["step"] == "drive"]
+    said = [n for n in session.notes if n["step"] != "drive"]
+    joined_s = next(float(n["t_s"]) for n in said if n["step"] == "joined")
+    source = [{"kind": "source", "t_s": n["t_s"], "energised": True, "electrode": n["electrode"]} for n in drives]
+    source.append({"kind": "source", "t_s": joined_s - 0.01, "energised": False})
+    reference = [{"kind": "reference", "t_s": n["t_s"], "start_s": n["start_s"], "frequency_Hz": n["frequency_Hz"]}
+                 for n in drives]  # fmt: skip
+    steps = steps_of(joined(session.blocks), [*said, *source, *reference], "sine")
+    whole = steps_of(joined(session.blocks), session.notes)
+    assert [d.electrode for d in steps.drives] == [d.electrode for d in whole.drives]
+    for one, other in zip(steps.drives, whole.drives, strict=True):
+        assert (one.block.t_s[0], one.reference.frequency_Hz) == (other.block.t_s[0], other.reference.frequency_Hz)
+    for kind in ("quiet", "knock", "joined"):
+        assert [len(b) for b in getattr(steps, kind)] == [len(b) for b in getattr(whole, kind)]
+    assert [volts for _, volts in steps.divider] == [scene.divider_V]
+
+
+def test_what_was_said_before_holds_on_after_the_source_was_on() -> None:
+    block = direct(JarScene.healthy(4)).blocks[0]
+    begin = float(block.t_s[0])
+    notes = [
+        {"kind": "bench", "t_s": begin, "step": "quiet"},
+        {"kind": "source", "t_s": begin + 10.0, "energised": True, "electrode": "A"},
+        {"kind": "reference", "t_s": begin + 11.0, "start_s": begin, "frequency_Hz": 36.0},
+        {"kind": "source", "t_s": begin + 13.0, "energised": False},
+        {"kind": "bench", "t_s": begin + 30.0, "step": "end"},
+    ]
+    steps = steps_of(block, notes, "sine")
+    assert [round(float(b.t_s[-1] - b.t_s[0]), 1) for b in steps.quiet] == [9.5, 16.5] and len(steps.drives) == 1
 
 
 def test_result_sheet_and_file(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

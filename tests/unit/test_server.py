@@ -106,7 +106,7 @@ async def test_no_message_can_energise() -> None:
         "subscribe", "source_off", "water_clear", "keep", "move_to", "select_electrode", "set_stage", "set_covered",
         "set_sound", "test_leak", "scan_band", "withdraw", "add_photo", "keep_tail", "keep_flight",
         "step_done", "note", "ask", "begin_spot", "press_keep", "skip_turn", "set_auto_keep", "undo", "levels",
-        "write_report", "read_details", "stray_turn", "at_wall", "plumb",
+        "write_report", "read_details", "stray_turn", "at_wall", "plumb", "at_surface", "bench_step",
     }  # fmt: skip
 
 

@@ -1,12 +1,13 @@
 """A bench recording cut into its steps: what was joined to the plug, when it was knocked, when the source was on.
 
-A recording is told apart by notes of the kind "bench" (`step`: quiet, knock, drive, joined, divider, end). One of
-the daemon has none: then the longest stretch with the source off is quiet, and each stretch with it on is a drive.
+A recording is told apart by notes of the kind "bench" (`step`: record.bench.BenchStepName), as `earthward tell
+bench-step` has the daemon write them. Each stretch with the source on is a drive, also without one; and without any the
+longest stretch with the source off is quiet.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import Any
@@ -94,13 +95,15 @@ def _put(
 
 def _spans(block: SampleBlock, notes: Sequence[Mapping[str, Any]]) -> Iterator[tuple[float, float, Mapping[str, Any]]]:
     last_s = float(block.t_s[-1]) + 1e-6
-    marked = sorted((n for n in notes if n.get("kind") == "bench"), key=lambda n: float(n["t_s"]))
-    if marked:
+    told = [n for n in notes if n.get("kind") == "bench"]
+    changes = _in_order(n for n in notes if n.get("kind") == "source")
+    if told:
+        # With the source on nothing else can be read: what was told before it holds on once it is off again.
+        marked = _in_order([*told, *_drives(changes, told)])
         for note, following in pairwise([*marked, {"t_s": last_s, "step": "end"}]):
             settle = 0.0 if note["step"] == "knock" else SETTLE_S
             yield float(note["t_s"]) + settle, float(following["t_s"]), note
         return
-    changes = sorted((n for n in notes if n.get("kind") == "source"), key=lambda n: float(n["t_s"]))
     first: Mapping[str, Any] = {"t_s": float(block.t_s[0]) - SETTLE_S, "energised": False}
     quiet: list[tuple[float, float]] = []
     for note, following in pairwise([first, *changes, {"t_s": last_s}]):
@@ -114,6 +117,23 @@ def _spans(block: SampleBlock, notes: Sequence[Mapping[str, Any]]) -> Iterator[t
         yield begin_s, end_s, {"step": "quiet"}
 
 
+def _in_order(notes: Iterable[Mapping[str, Any]]) -> list[Mapping[str, Any]]:
+    return sorted(notes, key=lambda n: float(n["t_s"]))
+
+
+def _drives(changes: Sequence[Mapping[str, Any]], told: Sequence[Mapping[str, Any]]) -> Iterator[Mapping[str, Any]]:
+    """Steps that the source itself tells of: a drive while it is on, then again what was told last before."""
+    for change in changes:
+        at_s = float(change["t_s"])
+        if change["energised"]:
+            yield {"t_s": at_s, "step": "drive", "electrode": change.get("electrode", "A")}
+        else:
+            before = [n for n in _in_order(told) if float(n["t_s"]) <= at_s and n["step"] != "drive"]
+            # A knock is over by then: what follows is no knock.
+            last = before[-1] if before and before[-1]["step"] != "knock" else {"step": "end"}
+            yield {**last, "t_s": at_s}
+
+
 def _reference(
     notes: Sequence[Mapping[str, Any]], begin_s: float, end_s: float, own: Mapping[str, Any]
 ) -> PhaseReference | None:
@@ -121,6 +141,8 @@ def _reference(
     if "start_s" in own:
         return PhaseReference(float(own["start_s"]), float(own["frequency_Hz"]))
     told = [n for n in notes if n.get("kind") == "reference" and begin_s - 2.0 <= float(n["t_s"]) <= end_s + 2.0]
+    # Those around it may be of the drive before or after, at another frequency.
+    told = [n for n in told if begin_s - 2 * SETTLE_S <= float(n["t_s"]) <= end_s] or told
     if not told:
         return None
     return PhaseReference(float(told[-1]["start_s"]), float(told[-1]["frequency_Hz"]))

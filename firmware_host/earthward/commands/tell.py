@@ -6,12 +6,14 @@ import argparse
 import socket
 import sys
 from pathlib import Path
+from typing import get_args
 
 import msgspec
 
 from earthward.daemon import protocol as m
 from earthward.display.client import default_address, parse_address
 from earthward.errors import InputError
+from earthward.record.bench import BenchStepName
 
 SUMMARY = "say one thing to the running daemon"
 #: The daemon answers at once, but for a card that is slow to write.
@@ -38,6 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     wall.add_argument("--bearing", type=float, metavar="DEG", help="of the wall (default: the nearest to the place)")
     what.add_parser("plumb", help="the pole is held plumb: calibrate the orientation sensor's level")
     what.add_parser("at-surface", help="the head is held at the water's surface: its depth sensor counts from here")
+    bench = what.add_parser("bench-step", help="the recording shows this step of a bench test from now on")
+    bench.add_argument("step", choices=get_args(BenchStepName))
+    bench.add_argument("--applied-volts", type=float, metavar="V", help="divider: what it puts at the plug")
     note = what.add_parser("note", help="write a sentence into the survey's record")
     note.add_argument("text")
 
@@ -67,6 +72,8 @@ def message_of(args: argparse.Namespace) -> m.FromClient:
             return m.AtWall(bearing_deg=args.bearing)
         case "at-surface":
             return m.AtSurface()
+        case "bench-step":
+            return m.BenchStep(step=args.step, applied_V=args.applied_volts)
         case "plumb":
             return m.Plumb()
         case _:

@@ -25,6 +25,7 @@ from earthward.daemon.instrument import Recording as Recording
 from earthward.daemon.instrument import Source as Source
 from earthward.daemon.instrument import TripInfo as TripInfo
 from earthward.record.base import Point
+from earthward.record.bench import BenchStepName
 from earthward.record.board import ElectrodeName
 from earthward.record.event import Event
 from earthward.record.finding import CurrentBudget, Finding, Stage, Verdict, WaterBudget
@@ -407,6 +408,14 @@ class AtSurface(Message, tag="at_surface", frozen=True, kw_only=True):
     """The pole head is held at the water's surface, or out of the water: its depth sensor counts from here."""
 
 
+class BenchStep(Message, tag="bench_step", frozen=True, kw_only=True):
+    """From here on the recording shows this step of a bench test; `applied_V`: what the known divider puts at the plug.
+    Needs a running recording."""
+
+    step: BenchStepName
+    applied_V: float | None = None
+
+
 class Ask(Message, tag="ask", frozen=True, kw_only=True):
     """Send one message of this kind now."""
 
@@ -443,6 +452,7 @@ FromClient = (
     | AtWall
     | Plumb
     | AtSurface
+    | BenchStep
     | Ask
 )
 

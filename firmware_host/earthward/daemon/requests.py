@@ -20,6 +20,7 @@ from earthward.daemon.supervisor import Supervisor
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Reply, Visiting, problem
 from earthward.errors import InputError
+from earthward.record.bench import BenchStepName
 from earthward.record.board import ElectrodeName
 
 log = logging.getLogger(__name__)
@@ -106,6 +107,8 @@ class Requests:
                 self._changed()
             case m.AtWall(bearing_deg=bearing):
                 self._at_wall(bearing)
+            case m.BenchStep(step=step, applied_V=applied_V):
+                self._bench_step(step, applied_V)
             case m.KeepTail():
                 self._flight.keep_tail()
             case m.KeepFlight():
@@ -214,6 +217,19 @@ class Requests:
                 self._do(lambda: visit.store.add_note(text), reply)
             case _:
                 raise InputError("this daemon has no use for that message")
+
+    def _bench_step(self, step: BenchStepName, applied_V: float | None) -> None:
+        """A note in the recording, so that `earthward bench pair` knows what was joined to the plug when."""
+        if self._teller.recorder is None:
+            raise InputError("nothing is being recorded: set service.record to true in the configuration")
+        if (step == "divider") != (applied_V is not None):
+            raise InputError("the step divider, and no other, is told with the volts that the divider applies")
+        if applied_V is not None and not 0.0 < abs(applied_V) < 1.0:
+            raise InputError(f"a divider of {applied_V:g} V cannot be read: give volts at the plug, some 0.1")
+        told: dict[str, Any] = {"kind": "bench", "t_s": self._wiring.clock.now(), "step": step}
+        if step == "drive":
+            told["electrode"] = self._detection.source.electrode
+        self._teller.note(told if applied_V is None else told | {"applied_V": applied_V})
 
     def _do(self, work: Callable[[], Any], reply: Reply, done: Callable[[Any], None] | None = None) -> None:
         def failed(error: Exception) -> None:
