@@ -10,6 +10,7 @@ from msgspec.structs import replace as row_replace
 from tests.benchmarks.virtual_pools import Errors, random_pool, random_stations
 
 from earthward.inversion import candidates, guide, lead
+from earthward.inversion import predict as predicting
 from earthward.inversion.fit import SLACK, fit, solve_about
 from earthward.inversion.liner import cell_set, liner_grid
 from earthward.inversion.normal import pose_covariance
@@ -136,7 +137,9 @@ def slope(model: Model, state: State, name: str, index: tuple[int | slice, ...])
     return np.asarray(rise / (2 * h))
 
 
-def test_slopes_of_poses_places_and_electrodes_match_differences() -> None:
+def test_slopes_of_poses_places_and_electrodes_match_differences(monkeypatch: pytest.MonkeyPatch) -> None:
+    # Differences over a hundredth of a millimetre need double precision.
+    monkeypatch.setattr(predicting, "SINGLE", np.float64)
     model = small_model()
     state = somewhere(model)
     every = slice(None)
@@ -155,6 +158,15 @@ def test_slopes_of_poses_places_and_electrodes_match_differences() -> None:
     for k in range(2):
         for t in range(2):
             assert close(slope(model, state, "offset_m", (k, t)), columns.moved[0, ..., 2 * k + t])
+
+
+def test_single_precision_tells_readings_to_a_hundredth_of_a_microvolt(monkeypatch: pytest.MonkeyPatch) -> None:
+    model = small_model()
+    single = values(model, somewhere(model))
+    monkeypatch.setattr(predicting, "SINGLE", np.float64)
+    double = values(model, somewhere(model))
+    assert np.abs(double).max() > 100.0
+    assert np.abs(single - double).max() < 0.01
 
 
 def test_field_of_a_moved_injection_electrode_is_the_exact_one() -> None:

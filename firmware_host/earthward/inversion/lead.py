@@ -87,7 +87,6 @@ class BoxRows:
         self._mode_weight = weight
         # Single precision is plenty for what is smooth, and halves memory and time.
         self._weighted_targets = self._table(targets_m)
-        self._constant = -1.0 / (4 * self.KAPPA**2 * volume)
 
     def _table(self, targets_m: FloatArray) -> NDArray[np.float32]:
         return np.asarray((self._modes(targets_m - self._origin) * self._mode_weight).T, dtype=np.float32)
@@ -103,10 +102,11 @@ class BoxRows:
         result: FloatArray = cos[0][:, self._index[0]] * cos[1][:, self._index[1]] * cos[2][:, self._index[2]]
         return result
 
-    def cosine_part(self, points_m: FloatArray) -> FloatArray:
-        """The damped cosine series (m, n)."""
-        result = self._modes(points_m - self._origin).astype(np.float32) @ self._weighted_targets
-        return np.asarray(result + self._constant, dtype=np.float64)
+    def cosine_part(self, points_m: FloatArray, combine: FloatArray) -> FloatArray:
+        """The damped cosine series, from points (m, 3) combined to rows (b, n) by a matrix (b, m) whose rows add up to
+        nothing: what is the same at all points falls out."""
+        modes = combine @ self._modes(points_m - self._origin)
+        return np.asarray(modes.astype(np.float32) @ self._weighted_targets, dtype=np.float64)
 
 
 # ---- images -----------------------------------------------------------------------------------------------
@@ -197,15 +197,33 @@ def image_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float | None =
     k, m, _ = images_m.shape
     if k == 0:
         return np.zeros((m, len(targets_m)))
-    flat = images_m.reshape(-1, 3)
     if kappa is not None:
-        # Smooth even at no distance: single precision about a near origin is plenty, and halves the time.
-        origin = flat[:m].mean(0)
-        flat, targets_m = (flat - origin).astype(np.float32), (targets_m - origin).astype(np.float32)
+        return _smooth_sum(images_m, targets_m, kappa)
+    flat = images_m.reshape(-1, 3)
     r2 = (flat**2).sum(1)[:, None] + (targets_m**2).sum(1)[None] - 2 * (flat @ targets_m.T)
-    r = np.sqrt(np.maximum(r2, r2.dtype.type(1e-6)))
-    value = (1 / r if kappa is None else erf(r.dtype.type(kappa) * r) / r).reshape(k, m, -1).sum(axis=0)
-    return np.asarray(value / _FOUR_PI, dtype=np.float64)
+    r = np.sqrt(np.maximum(r2, 1e-6))
+    return np.asarray((1 / r).reshape(k, m, -1).sum(axis=0) / _FOUR_PI)
+
+
+def _smooth_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float) -> FloatArray:
+    """`image_sum` of erf(kappa r)/r: smooth even at no distance, so that single precision about a near origin is plenty
+    and halves the time. Far away it is 1/r; only near couples need the error function."""
+    origin = images_m[0].mean(0)
+    targets = (targets_m - origin).astype(np.float32)
+    square = (targets**2).sum(1)
+    near_m2 = np.float32((BoxRows.REACH / kappa) ** 2)
+    value = np.zeros((images_m.shape[1], len(targets)), dtype=np.float32)
+    for image in (images_m - origin).astype(np.float32):  # one at a time: it stays in the processor's cache
+        r2 = image @ (-2.0 * targets.T)
+        r2 += (image**2).sum(1)[:, None]
+        r2 += square
+        np.maximum(r2, np.float32(1e-6), out=r2)
+        near = np.flatnonzero(r2 < near_m2)
+        r = np.sqrt(r2.ravel()[near])
+        part = np.reciprocal(np.sqrt(r2, out=r2), out=r2)
+        part.ravel()[near] = erf(np.float32(kappa) * r) / r
+        value += part
+    return np.asarray(value, dtype=np.float64) / _FOUR_PI
 
 
 def damped_sum(images_m: FloatArray, targets_m: FloatArray, kappa: float, reach_m: float) -> FloatArray:
@@ -237,7 +255,7 @@ def basis_and_slope(u: FloatArray, degree: int) -> FloatArray:
     """`basis` and its three slopes at once, u (..., 3, m) -> (..., 4, b, m): written in place, for many points."""
     x, y, z = u[..., 0, :], u[..., 1, :], u[..., 2, :]
     xx, yy, zz = x * x, y * y, z * z
-    table = np.zeros((*u.shape[:-2], 4, 17 if degree >= 3 else 10, u.shape[-1]))
+    table = np.zeros((*u.shape[:-2], 4, 17 if degree >= 3 else 10, u.shape[-1]), dtype=u.dtype)
     table[..., 0, 0, :] = 1.0
     table[..., 0, 1:4, :] = u
     for j in range(3):
@@ -331,18 +349,19 @@ def learn_lead_field(
     distance = distance_to_water(pool, np.einsum("kij,j->ki", matrix, centre_m) + shift)
     order = np.argsort(distance, kind="stable")
     keep = order[: max(1, min(KEEP_MOST, int((distance < KEEP_REACH_M).sum())))]
+    # Only differences between electrodes are ever used: all values count from the first point's.
+    table = basis((points - centre_m) / RADIUS_M, degree)
+    combine: FloatArray = np.asarray(np.linalg.pinv(table, rcond=1e-4), dtype=np.float64)
+    combine[:, 0] -= combine.sum(1)
     if isinstance(rows, BoxRows):
         # G = cosines + all images damped by erfc; taken out: the kept images whole.
         others = np.delete(images, keep, axis=0)
-        rest = rows.cosine_part(points) - image_sum(images[keep], targets_m, BoxRows.KAPPA)
-        rest += damped_sum(others, targets_m, BoxRows.KAPPA, BoxRows.REACH / BoxRows.KAPPA)
+        rest = damped_sum(others, targets_m, BoxRows.KAPPA, BoxRows.REACH / BoxRows.KAPPA)
+        rest -= image_sum(images[keep], targets_m, BoxRows.KAPPA)
+        coefficient = combine @ rest + rows.cosine_part(points, combine)
     else:
-        rest = rows.rows(points) - image_sum(images[keep], targets_m)
-    matrix, shift = matrix[keep], shift[keep]
-    # Only differences between electrodes are ever used.
-    rest = rest - rest[0]
-    table = basis((points - centre_m) / RADIUS_M, degree)
-    return LeadField(centre_m, matrix, shift, np.linalg.pinv(table, rcond=1e-4) @ rest, degree)
+        coefficient = combine @ (rows.rows(points) - image_sum(images[keep], targets_m))
+    return LeadField(centre_m, matrix[keep], shift[keep], coefficient, degree)
 
 
 def distance_to_water(pool: Pool, points: FloatArray) -> FloatArray:

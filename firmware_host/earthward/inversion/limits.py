@@ -19,7 +19,7 @@ from earthward.inversion.fit import Fit
 from earthward.inversion.lead import FloatArray
 from earthward.inversion.liner import subset
 from earthward.inversion.predict import Model, cell_field
-from earthward.inversion.scan import linearise, score_cells
+from earthward.inversion.scan import linearise, prepare_scan, score_cells
 from earthward.inversion.types import Coverage, CoverageCell, LocateSettings
 from earthward.pool.resistance import hole_diameter_m
 
@@ -56,13 +56,13 @@ def upper_limits(model: Model, solved: Fit) -> Limits:
     problem = model.problem
     linear = linearise(model, solved.state, SECOND_ORDER)
     cells = subset(problem.grid.coarse, problem.liner.subsampled)
-    D = cell_field(model, linear.state)
+    known = prepare_scan(linear, cells, cell_field(model, linear.state), NEAR_M)
     total = problem.injected_now_mA
     gap = np.linalg.norm(cells.centre_m[:, None] - _open_now(model)[1][None], axis=-1).min(1, initial=np.inf)
     margin = DECLARED * np.where(gap < BESIDE_M, BESIDE_MORE, 1.0)
     limit = np.full(len(cells), 0.3)
     for _ in range(2):
-        scores = score_cells(linear, cells, D, near_m=NEAR_M, passes=1, assumed_mA=limit)
+        scores = score_cells(known, passes=1, assumed_mA=limit)
         limit = np.minimum(profile_limit(scores.estimate_mA, margin * scores.sigma_mA, CONFIDENCE), total)
     return Limits(limit * 1e-3)
 

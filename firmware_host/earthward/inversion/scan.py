@@ -114,15 +114,24 @@ def near_couples(linear: Linear, cells: CellSet, near_m: float) -> Near | None:
     return Near(cell, station, some, start[some], J, back)
 
 
-def score_cells(
-    linear: Linear, cells: CellSet, D: FloatArray, *, near_m: float, passes: int, assumed_mA: FloatArray | None = None
-) -> Scores:
-    """Score `cells`, whose D (S, A, n) is given at the poses of the linear problem: at other ones their columns would
-    seem to differ from those of the known sinks by more than they do.
+@dataclass(frozen=True)
+class Prepared:
+    """What a scan knows of its cells before their currents are estimated. cross (n, nb + 1) and own (n,): each cell's
+    column against the problem's and against itself."""
 
-    `assumed_mA` (n,): build the covariances for sinks of these currents instead of estimated ones.
-    """
-    n = len(cells)
+    linear: Linear
+    cross: FloatArray
+    own: FloatArray
+    near: Near | None
+    a_near: FloatArray
+    """Columns (N, R) of the near couples."""
+    apart: tuple[FloatArray, FloatArray, FloatArray]
+    """Normal matrix, cross and own of the cells with near stations, these stations taken out."""
+
+
+def prepare_scan(linear: Linear, cells: CellSet, D: FloatArray, near_m: float) -> Prepared:
+    """For `cells`, whose D (S, A, n) is given at the poses of the linear problem: at other ones their columns would
+    seem to differ from those of the known sinks by more than they do."""
     a = columns(linear, D)
     near = near_couples(linear, cells, near_m)
     C_aug, C_a = linear.C_inv @ linear.aug, linear.C_inv @ a
@@ -130,12 +139,28 @@ def score_cells(
     tie = linear.voltage @ tie_inv
     cross = np.tensordot(a, C_aug, axes=([0, 1], [0, 1])) + tie @ rows[0]  # (n, nb + 1)
     own = np.einsum("srn,srn->n", a, C_a) + tie @ linear.voltage
-    log_det = np.zeros(n)
-    q, information, chi2, one_det = _solve(linear, cross, own)
-    log_det_n = np.full(n, one_det)
+    if near is None:
+        return Prepared(linear, cross, own, None, a[:0, :, 0], (linear.normal[None][:0], cross[:0], own[:0]))
+    some, cell, station = near.some, near.cell, near.station
+    a_near = a[station, :, cell]
+    far_cross, far_own = cross.copy(), own.copy()
+    np.subtract.at(far_cross, cell, np.einsum("pr,prb->pb", a_near, C_aug[station]))
+    np.subtract.at(far_own, cell, np.einsum("pr,pr->p", a_near, C_a[station, :, cell]))
+    block = linear.aug.swapaxes(1, 2) @ C_aug
+    normal = np.tile(linear.normal, (len(some), 1, 1))
+    np.subtract.at(normal, np.searchsorted(some, cell), block[station])
+    return Prepared(linear, cross, own, near, a_near, (normal, far_cross[some], far_own[some]))
+
+
+def score_cells(known: Prepared, *, passes: int, assumed_mA: FloatArray | None = None) -> Scores:
+    """Score the cells. `assumed_mA` (n,): build the covariances for sinks of these currents, not of estimated ones."""
+    linear, near = known.linear, known.near
+    log_det = np.zeros(len(known.own))
+    q, information, chi2, one_det = _solve(linear, known.cross, known.own)
+    log_det_n = np.full(len(known.own), one_det)
     if near is not None:
         some = near.some
-        refined = _refine_near(linear, near, a, C_aug, C_a, (cross, own), passes, assumed_mA)
+        refined = _refine_near(known, near, passes, assumed_mA)
         q[some], information[some], chi2[some], log_det_n[some], log_det[some] = refined
     sigma = 1 / np.sqrt(information)
     z = q / sigma
@@ -156,29 +181,15 @@ def _evidence_without(linear: Linear, base_log_det: float) -> float:
 
 
 def _refine_near(
-    linear: Linear,
-    near: Near,
-    a: FloatArray,
-    C_aug: FloatArray,
-    C_a: FloatArray,
-    whole: tuple[FloatArray, FloatArray],
-    passes: int,
-    assumed_mA: FloatArray | None,
+    known: Prepared, near: Near, passes: int, assumed_mA: FloatArray | None
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
     """Current, information, chi2, log determinants of normal matrix and covariance of the cells with near stations:
-    these stations taken out and put back with the covariance that the sink's own field gives them."""
-    some, cell, station = near.some, near.cell, near.station
-    a_near = a[station, :, cell]
-    cross, own = whole[0].copy(), whole[1].copy()
-    np.subtract.at(cross, cell, np.einsum("pr,prb->pb", a_near, C_aug[station]))
-    np.subtract.at(own, cell, np.einsum("pr,pr->p", a_near, C_a[station, :, cell]))
-    block = np.einsum("srb,src->sbc", linear.aug, C_aug)
-    normal = np.tile(linear.normal, (len(some), 1, 1))
-    np.subtract.at(normal, np.searchsorted(some, cell), block[station])
-    cross, own = cross[some], own[some]
+    these stations put back with the covariance that the sink's own field gives them."""
+    linear = known.linear
+    normal, cross, own = known.apart
     total = float(linear.model.problem.priors.injected_mA.max())
     if assumed_mA is not None:
-        guess, passes = assumed_mA[some], 1
+        guess, passes = assumed_mA[near.some], 1
     else:
         # First guess from the far stations, weighted with a weak prior at 1 mA so that an undetermined current does
         # not start at nonsense.
@@ -186,7 +197,7 @@ def _refine_near(
         guess = (information * np.maximum(q, 0.0) + min(1.0, total)) / (information + 1.0)
         guess = np.clip(guess, 0.02 * min(1.0, total), total)
     for _ in range(passes):
-        piece, piece_cross, piece_own, det = _near_terms(linear, near, a_near, guess)
+        piece, piece_cross, piece_own, det = _near_terms(linear, near, known.a_near, guess)
         solved = _solve_many(linear, normal + piece, cross + piece_cross, own + piece_own)
         guess = np.clip(np.clip(solved[0], 0.3 * guess, 3.0 * guess), 0.02 * min(1.0, total), total)
     return (*solved, det)

@@ -14,7 +14,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from earthward.pool.box import BoxField
-from earthward.pool.fem import FiniteElementField
 from earthward.pool.rows import PairRow, RecentRows, row_key
 from earthward.pool.shape import Pool
 
@@ -107,4 +106,6 @@ def make_field(pool: Pool, cache_dir: str | None = None) -> Field:
     """The exact field for a box pool, finite elements for any other. `cache_dir` keeps meshes between runs."""
     if pool.is_box:
         return BoxPoolField(pool)
+    from earthward.pool.fem import FiniteElementField  # sparse algebra that box pools do without
+
     return FiniteElementField(pool, cache_dir=cache_dir)

@@ -10,7 +10,6 @@ from typing import Any, Literal, TypeVar
 
 import msgspec
 import numpy as np
-import tomlkit
 
 from earthward.errors import InputError
 from earthward.pool import polygon
@@ -115,6 +114,8 @@ def format_pool(pool: Pool) -> str:
         ],
     )
     # An empty list of tables says nothing, and `step = []` would puzzle a person.
+    import tomlkit  # only who writes a pool needs it
+
     return tomlkit.dumps({key: table for key, table in msgspec.to_builtins(file).items() if table != []})
 
 
