@@ -116,6 +116,22 @@ def test_a_value_that_moves_does_not_pass_for_noise_in_the_quadrature() -> None:
     assert calibration.ratio < 1.2
 
 
+@pytest.mark.parametrize(
+    ("may", "does", "ratio"),
+    [(0.0, 0.0, 1.0), (3.0, 0.0, 1.0), (3.0, 1.5, 1.0), (3.0, 3.0, 1.0), (0.5, 2.5, 3.0), (400.0, 0.0, 1.0)],
+)
+def test_a_reference_that_may_be_late_proves_no_quiet(may: float, does: float, ratio: float) -> None:
+    """may, does: variance that a late reference may turn into the quadrature, and does, over the noise's own. Only what
+    it cannot account for speaks of noise: 1 + 2.5 - 0.5."""
+    rng = np.random.default_rng(11)
+    calibration = VarianceCalibration(HOPS, KERNEL)
+    one, two = (scatter_of(rng.standard_normal((6000, HOPS))).tolist() for _ in range(2))
+    across = rng.standard_normal(6000) * np.sqrt(1.0 + does)
+    for value, quadrature, q in zip(one, two, across.tolist(), strict=True):
+        calibration.factor(Evidence(value, quadrature), 0.0, q, 1.0, may)
+    assert calibration.ratio == pytest.approx(ratio, rel=0.15)
+
+
 def test_families_with_the_same_harmonics_climb_together() -> None:
     assert ladders([]) == []
     assert ladders([(0, 1), (0, 3), (1, 1), (1, 3)]) == [(slice(0, 2), [1, 3], slice(0, 4))]

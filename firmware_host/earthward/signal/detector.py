@@ -439,15 +439,14 @@ class Detector:
             noise = max(solution.noise, 0.5 * core.noise_V, core.floor_V)
             value, quadrature = solution.value, solution.quadrature
             across = noise**2 * solution.unit_quadrature
-            loss = 0.0
-            turned = across
+            loss = turned = 0.0
             if reference.sigma_s > 0 or reference.frequency_sigma > 0:
                 # An unknown delay takes from the value what the waveform's own correlation takes.
                 delay = math.hypot(reference.sigma_s, reference.frequency_sigma * s.window_s / math.sqrt(12))
                 delay *= reference.frequency_Hz
                 loss = abs(value) * waveforms.delay_loss(s.waveform, delay, span)
-                turned += (value * waveforms.delay_turn(s.waveform, delay, span)) ** 2
-            factor = self._calibration.factor(evidence, value, quadrature, turned)
+                turned = (value * waveforms.delay_turn(s.waveform, delay, span)) ** 2
+            factor = self._calibration.factor(evidence, value, quadrature, across, turned)
             sigma = noise * math.sqrt(solution.unit_value * factor)
             if loss > 0.3 * sigma:
                 flags.append("clock old")

@@ -14,7 +14,9 @@ One model, three parts. All sources from memory.
    window's own scores count.
 3. Long correlation. What is correlated for longer than the taper cannot be seen within one window. The quadrature
    carries no signal; the variance of its whole-window values over what parts 1 and 2 predict for it is the missing
-   ratio: the mean of a scaled inverse chi-square again, with prior one.
+   ratio: the mean of a scaled inverse chi-square again, with prior one. A reference that may be late turns some of the
+   value into the quadrature: what it scatters beyond the prediction is put down to that, as far as that may reach. What
+   may be turned, but is not there, proves no quiet.
 
 A moving pole is not noise: a window that scatters far beyond the prior teaches nothing, unless that lasts; and the
 variance of the quadrature is increased by the part of the change of the value that a phase error leaks into it.
@@ -134,13 +136,16 @@ class VarianceCalibration:
         self._mean = self._log_mean
         self._variance = self._log_variance
         self._ratios = self._ratio_count
+        self._spread, self._turned = 1.0, 0.0
         self.ratio = 1.0
         self._changing = 0
         self._windows = 0.0
         self._value = self._quadrature = 0.0
 
-    def factor(self, evidence: Evidence, value: float, quadrature: float, variance_quadrature: float) -> float:
-        """Of this window; variance_quadrature: as assumed, V^2."""
+    def factor(
+        self, evidence: Evidence, value: float, quadrature: float, variance_quadrature: float, turned: float = 0.0
+    ) -> float:
+        """Of this window; variance_quadrature: as assumed, V^2; turned: what a reference as late as it may be adds."""
         scale, freedom = self.prior()
         scatter = evidence.scatter
         # A window with hops missing has no scores to speak of: they count as one degree of freedom.
@@ -152,7 +157,7 @@ class VarianceCalibration:
             return variance * self.ratio
         if evidence.even:
             self._learn_scatter(scatter)
-        self._learn_ratio(across * variance_quadrature, value, quadrature)
+        self._learn_ratio(across * variance_quadrature, turned, value, quadrature)
         return variance * self.ratio
 
     def prior(self) -> tuple[float, float]:
@@ -170,14 +175,18 @@ class VarianceCalibration:
         self._mean += share * apart
         self._variance = (1.0 - share) * (self._variance + share * apart * apart)
 
-    def _learn_ratio(self, variance: float, value: float, quadrature: float) -> None:
+    def _learn_ratio(self, variance: float, turned: float, value: float, quadrature: float) -> None:
         self._windows = self._keep * self._windows + 1.0
         self._value += (value - self._value) / self._windows
         self._quadrature += (quadrature - self._quadrature) / self._windows
         leak = PHASE_LEAK_RAD * (value - self._value)
-        # The more of it may be leaked signal, the less the quadrature has to say of noise.
-        whole = variance + leak * leak + 1e-300
-        weight = (variance / whole) ** 2
-        spread = (quadrature - self._quadrature) ** 2 / (variance + 1e-300)
+        # The more of it may be signal, leaked or turned, the less the quadrature has to say of noise.
+        variance += 1e-300
+        weight = (variance / (variance + leak * leak + turned)) ** 2
+        turned /= variance
+        spread = min((quadrature - self._quadrature) ** 2 / variance, OUTLIER**2 * (self.ratio + turned))
         self._ratios = self._keep_ratio * self._ratios + weight
-        self.ratio += weight * (min(spread, OUTLIER**2 * self.ratio) - self.ratio) / self._ratios
+        share = weight / self._ratios
+        self._spread += share * (spread - self._spread)
+        self._turned += share * (turned - self._turned)
+        self.ratio = self._spread - min(max(self._spread - 1.0, 0.0), self._turned)
