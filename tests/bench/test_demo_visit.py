@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import os
 import subprocess
 import sys
@@ -103,6 +104,28 @@ def test_a_head_with_more_pairs_needs_fewer_holds(
     assert summary["holds"] == holds * summary["stations"] and summary["sensitivity"]["ok"]
     stations = [r["station"] for r in summary["readings"]]
     assert {stations.count(name) for name in stations} == {6}, "three directions, two electrodes"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("head", ["single-oriented", "three-axis-oriented"])
+def test_a_depth_sensor_tells_how_deep_the_head_is(
+    head: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Zeroed in the air once; from then on every reading has a depth of its own, and the electrodes are as deep as it
+    says (lean of the head included), whatever the person says who holds it 0.03 m too high or too low."""
+    out = str(tmp_path / "out")
+    assert main(["demo", "--headless", "--seed", "1", "--head", head, "--depth-sensor", "--json", "--out", out]) == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert summary["verdict"] == "found" and summary["estimate"]["error_m"] < 0.3
+    told = [r for r in summary["readings"] if "depth_sigma_m" in r]
+    assert len(told) == len(summary["readings"]) > 20
+    off = [(r["front_m"][2] - r["true_front_depth_m"]) for r in told]
+    print(f"{len(off)} readings, depth off by {1e3 * rms(off):.0f} mm rms, {1e3 * max(map(abs, off)):.0f} mm at most")
+    assert rms(off) < 0.015 and max(r["depth_sigma_m"] for r in told) < 0.03
+
+
+def rms(values: list[float]) -> float:
+    return math.sqrt(sum(v * v for v in values) / len(values))
 
 
 def pressing_the_stop(note: Any, at_reading: int) -> Any:

@@ -180,6 +180,7 @@ class Hands:
                 "sigma_V": kept.sigma_V,
                 "source_id": kept.source_id,
                 "true_V": truth,
+                **self._deep(kept),
             }
         )
         sigmas = kept.value_V / kept.sigma_V
@@ -188,6 +189,13 @@ class Hands:
             f"{kept.station:>4} electrode {'AB'[kept.source_id]}"
             f" {kept.value_V * 1e6:+9.2f} uV +- {kept.sigma_V * 1e6:.2f}  {way}"
         )
+
+    def _deep(self, kept: m.Kept) -> dict[str, Any]:
+        """With a depth sensor: what it told, and the depth of the electrodes it goes with as they are."""
+        if kept.depth_sigma_m is None:
+            return {}
+        front_m = self._bench.technician.pose.pairs[kept.channel][0]
+        return {"depth_m": kept.depth_m, "depth_sigma_m": kept.depth_sigma_m, "true_front_depth_m": front_m[2]}
 
     # ---- what was kept ------------------------------------------------------------------------------------
 
