@@ -2,7 +2,8 @@
 
     python tests/benchmarks/bench_heads.py --seeds 1 2 3 [--heads single three-axis-oriented] [--keep FOLDER]
 
-With --keep each visit's summary stays in FOLDER, and one that is there already is not made again.
+A head's name with +depth behind it carries a depth sensor too. With --keep each visit's summary stays in FOLDER, and
+one that is there already is not made again.
 
 A hold is one time that the pole is held still in the guided survey; minutes are the bench's, with a technician who
 needs a quarter of a second to move: compare heads by them, not visits. A false claim is a finding called found
@@ -24,6 +25,7 @@ from typing import Any
 from earthward.commands.demo import DEMO_HEADS
 
 HEADS = ["single", "crossed", "three-axis", "three-axis-oriented"]
+DEPTH = "+depth"
 
 
 def visit(head: str, seed: int, patience_s: float, keep: Path | None = None) -> dict[str, Any] | None:
@@ -33,7 +35,8 @@ def visit(head: str, seed: int, patience_s: float, keep: Path | None = None) -> 
         return json.loads(kept.read_text())
     with tempfile.TemporaryDirectory() as folder:
         command = [sys.executable, "-m", "earthward", "demo", "--headless", "--json", "--seed", str(seed)]
-        command += ["--head", head, "--out", str(Path(folder) / "out")]
+        command += ["--head", head.removesuffix(DEPTH), "--out", str(Path(folder) / "out")]
+        command += ["--depth-sensor"] if head.endswith(DEPTH) else []
         try:
             done = subprocess.run(command, capture_output=True, text=True, timeout=patience_s, check=False)
         except subprocess.TimeoutExpired:
@@ -63,7 +66,9 @@ def false_claims(told: dict[str, Any]) -> int:
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seeds", type=int, nargs="+", default=[1, 2, 3])
-    parser.add_argument("--heads", nargs="+", choices=DEMO_HEADS, default=HEADS)
+    parser.add_argument(
+        "--heads", nargs="+", choices=[*DEMO_HEADS, *(head + DEPTH for head in DEMO_HEADS)], default=HEADS
+    )
     parser.add_argument("--patience", type=float, default=600.0, help="seconds a visit may take")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="keep the summaries there, and use those that are")
     args = parser.parse_args()
