@@ -31,6 +31,7 @@ from numpy.typing import NDArray
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
 
+from tests.benchmarks.updates import Updates
 from tests.benchmarks.virtual_pools import Errors, VirtualPool, liner_point, random_pool, random_stations
 
 from earthward.inversion import candidates, decision
@@ -517,19 +518,15 @@ def section_limits(args: argparse.Namespace) -> None:
                 line(f"planted at {times:.0f} x the limit", [strength, *told])
 
 
-#: An update with one more reading should be ready by then.
-UPDATE_S = 0.25
-
-
 def section_speed(args: argparse.Namespace) -> None:
-    """CPU time of one more reading, process time, one core. On a busy machine the calibration line says how busy: the
-    smallest of many is given beside the median."""
+    """CPU time of one more station's readings, process time, one core. On a busy machine the calibration line says how
+    busy."""
     start_MB = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     print(f"calibration: 1000 x 1000 matrix product {1e3 * calibration():.0f} ms (about 50 on a quiet 2.x GHz core)")
     for stations, label in ((7, "about 40 rows"), (20, "120 rows"), (40, "240 rows")):
         add: list[float] = []
-        update: list[float] = []
         setup = []
+        updates = Updates(f"{stations} stations ({label})")
         for seed in range(args.seed + 50_000, args.seed + 50_000 + args.repeat):
             world = random_pool(seed, fittings=2)
             begin = time.process_time()
@@ -541,22 +538,12 @@ def section_speed(args: argparse.Namespace) -> None:
                 for reading in rows:
                     survey.add(reading)
                 add.append(time.process_time() - begin)
-                if k >= stations - 1:
-                    begin = time.process_time()
+                if k == stations - 1:
                     survey.result()
-                    if k == stations:
-                        update.append(time.process_time() - begin)
-        line(
-            f"update at {stations} stations ({label})",
-            [f"set-up {np.median(setup):.2f} s", f"add a station {1e3 * np.median(add):.0f} ms",
-             f"locate median {1e3 * np.median(update):.0f} ms, least {1e3 * min(update):.0f} ms"],
-        )  # fmt: skip
-        tenths = ", ".join(f"{1e3 * v:.0f}" for v in np.quantile(update, (0.1, 0.5, 0.9, 0.95)))
-        quick = percent(np.array(update) <= UPDATE_S)
-        line(
-            "  tenth, half, nine tenths, 95 %",
-            [f"{tenths} ms", f"within {1e3 * UPDATE_S:.0f} ms {quick} of {len(update)}"],
-        )
+            updates.add(seed, survey)
+        for name, values in updates.lines():
+            line(name, values)
+        line("  set-up; a new station", [f"{np.median(setup):.2f} s; {1e3 * np.median(add):.0f} ms"])
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     line("peak memory of this process", [f"{peak:.0f} MB", f"{peak - start_MB:.0f} MB more than before the first pool"])
 

@@ -46,6 +46,8 @@ class Answer:
     """Log evidence gained by the first, second ... sink, as far as tried."""
     solved: Fit
     suspects: tuple[tuple[int, str], ...]
+    may_be_found: bool = True
+    """False where the answer only goes on from one that had not found it (`update.updated`)."""
 
     @property
     def obs(self) -> Observations:

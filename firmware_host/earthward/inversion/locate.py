@@ -24,6 +24,7 @@ from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.prepare import make_problem
 from earthward.inversion.spots import first_place
 from earthward.inversion.types import Coverage, LocateSettings, PosteriorCell, Result, SuspectReading
+from earthward.inversion.update import updated
 from earthward.inversion.wording import cover_next, make_finding, put_into_words, rounded
 from earthward.pool.field import Field
 from earthward.pool.shape import Pool
@@ -72,7 +73,7 @@ class Survey:
     def remove(self, row: int) -> None:
         """Forget the reading with that row number."""
         kept = [r for r in self.readings if r.row != row]
-        self.readings, self._stations, self._expected = [], {}, {}
+        self.readings, self._stations, self._expected, self.last_answer = [], {}, {}, None
         for r in kept:
             add_reading(self.problem, self._stations, r, self._lead_fields)
             self.readings.append(r)
@@ -87,6 +88,20 @@ class Survey:
         answer = solve(self.problem, *pack(self.problem, list(self._stations.values())))
         self.last_answer = answer
         return self._report(answer, coverage, guidance)
+
+    def update(self, *, coverage: bool = True, guidance: bool = True) -> Result:
+        """The same in a fraction of the time where the readings added since the latest result surprise nobody
+        (`update.updated`); else all that `result` does. `Result.provisional` says which: a full search has to follow,
+        because only that decides how many sinks there are and calls anything found."""
+        if self.last_answer is None:
+            return self.result(coverage=coverage, guidance=guidance)
+        self._check_units()
+        packed = pack(self.problem, list(self._stations.values()))
+        answer = updated(self.problem, self.last_answer, *packed)
+        if answer is None:
+            return self.result(coverage=coverage, guidance=guidance)
+        self.last_answer = answer
+        return replace(self._report(answer, coverage, guidance), provisional=True)
 
     def next_station(self) -> Station:
         """Where to measure next, by the latest result."""

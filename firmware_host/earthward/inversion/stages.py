@@ -13,7 +13,7 @@ from earthward.inversion import candidates
 from earthward.inversion.candidates import Candidates, ends, settled_score
 from earthward.inversion.fit import Fit, fit
 from earthward.inversion.lead import FloatArray, IntArray
-from earthward.inversion.liner import CellSet, LinerGrid, subset
+from earthward.inversion.liner import CellSet, Grid, LinerGrid, subset
 from earthward.inversion.observations import BoolArray
 from earthward.inversion.predict import Model, State, cell_field
 from earthward.inversion.scan import Scores, linearise, prepare_scan, score_cells
@@ -38,6 +38,16 @@ LIFTS = (0.0, -0.7, -1.6)
 SCAN_MODEL_ERROR = 0.03
 #: Distance within which the scan gives a station the cell's own covariance.
 SCAN_NEAR_M = 0.9
+
+
+def coarse_sigma_m(grid: Grid) -> float:
+    """How free a candidate is within its coarse cell."""
+    return float(grid.coarse.size_m / np.sqrt(12))
+
+
+def fine_sigma_m(grid: Grid) -> float:
+    """Fine cells overlap, so that together they leave every place between them as likely as their centres."""
+    return float(grid.fine.size_m / 2)
 
 
 @dataclass(frozen=True)
@@ -99,15 +109,6 @@ class _Search:
         few = self.base.chi2 < 1.5 * int(self.model.obs.use.sum())
         return self.effort < 2 and self.gain < EARLY_STOP and few
 
-    @property
-    def coarse_sigma_m(self) -> float:
-        return float(self.coarse.size_m / np.sqrt(12))
-
-    @property
-    def fine_sigma_m(self) -> float:
-        """Fine cells overlap, so that together they leave every place between them as likely as their centres."""
-        return float(self.liner.grid.fine.size_m / 2)
-
     def begin(self, cells: IntArray, states: State, q_mA: FloatArray) -> Candidates:
         return candidates.start(self.model, cells, self.coarse, states, q_mA)
 
@@ -116,7 +117,7 @@ class _Search:
 
     def advance(self, c: Candidates, steps: int, sigma_m: float | None = None) -> Candidates:
         for _ in range(steps):
-            candidates.step(self.model, c, self.coarse_sigma_m if sigma_m is None else sigma_m)
+            candidates.step(self.model, c, coarse_sigma_m(self.liner.grid) if sigma_m is None else sigma_m)
         return c
 
     def note_leave_one_out(self, found: Candidates) -> None:
@@ -295,7 +296,7 @@ def _sharpen(search: _Search, found: Candidates) -> tuple[Candidates, Candidates
         parent = search.liner.grid.parent
         cells = np.flatnonzero(np.isin(parent, found.cell[live]))
         finer = search.begin_fine(cells, found, _owners(found, len(search.coarse))[parent[cells]])
-        search.advance(finer, 3, search.fine_sigma_m)
+        search.advance(finer, 3, fine_sigma_m(search.liner.grid))
         finer.score = settled_score(finer)
         more = search.advance(_from_best(search, finer), 3)
         more.score = settled_score(more)

@@ -154,6 +154,8 @@ class Result:
     """Where to go after `next_station`, by what is believed now."""
     cover_next: str | None = None
     """The fitting that is to be covered or plugged before more is read, if more is to be found."""
+    provisional: bool = False
+    """Gone on from the result before by the readings since: a full search has to follow."""
 
     def to_json(self, *, cells: bool = True) -> dict[str, Any]:
         """The JSON object of `earthward locate`. Positions as lists, metres; currents in ampere."""

@@ -60,7 +60,7 @@ def make_finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:
         region=region,
         radius_m=leak.radius_m,
         strength=2 * leak.log_evidence,
-        certain=leak.certain and answer.fits,
+        certain=leak.certain and answer.fits and answer.may_be_found,
         text=text,
     )
 
