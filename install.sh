@@ -49,6 +49,8 @@ python3 -m venv --system-site-packages "$target"
   "$target/bin/python" -m pip install --quiet --disable-pip-version-check "lgpio>=0.2" ||
   say "the pins' library lgpio could not be installed: contacts and ready line are not read until it is"
 "$target/bin/earthward" --version >/dev/null
+# pip leaves its files to the system's leisure: on the card before the link names them, or a cut leaves empty programs.
+sync
 trap - ERR
 
 if [ -L "$prefix/current" ]; then
