@@ -198,3 +198,10 @@ def test_removal_leaves_somebodys_own_read_only_root_alone(pi: System) -> None:
     for change in reversed(plan.everything(plan.Options(), pi)):
         change.undo(pi)
     assert pi.path("/etc/fstab").read_text() == own
+
+
+def test_the_daemon_starts_with_the_restart_where_the_bus_is_not_on_yet() -> None:
+    before = plan.after(plan.Options(), start=True, bus_is_on=False)
+    assert ["systemctl", "enable", "earthward.service"] in before
+    assert not any("restart" in command or "--now" in command for command in before)
+    assert plan.after(plan.Options(), start=True, bus_is_on=True)[-1] == ["systemctl", "restart", "earthward.service"]

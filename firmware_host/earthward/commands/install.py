@@ -49,9 +49,10 @@ def install(system: System, options: plan.Options, dry_run: bool, start: bool) -
             change.make(system)
     if not due:
         print("everything is as it should be")
-    _commands(system, plan.after(options, start) if start else [], dry_run)
-    if any("config.txt" in change.text for change in due):
-        print("restart the Raspberry Pi once, so that the bus runs at its new speed")
+    restart_due = any("config.txt" in change.text for change in due)
+    _commands(system, plan.after(options, start, not restart_due) if start else [], dry_run)
+    if restart_due:
+        print("restart the Raspberry Pi once: the converter's bus is on, and the daemon runs, from then on")
     if any("read-only" in change.text for change in due):
         print("from the next restart on the root is read-only; to change it: sudo mount -o remount,rw /")
     return 0

@@ -65,11 +65,14 @@ def units(options: Options) -> list[str]:
     return ["earthward.service"] + (["earthward-screen.service"] if options.screen else [])
 
 
-def after(options: Options, start: bool) -> list[list[str]]:
-    """Commands that make the changes count."""
+def after(options: Options, start: bool, bus_is_on: bool) -> list[list[str]]:
+    """Commands that make the changes count. bus_is_on: no restart of the machine is due before the daemon can read the
+    converter; otherwise it starts with that."""
     commands = [["systemctl", "daemon-reload"], ["udevadm", "control", "--reload"], ["udevadm", "trigger", "-s", "tty"]]
     if start:
-        commands += [["systemctl", "enable", "--now", *units(options)], ["systemctl", "restart", *units(options)]]
+        commands.append(["systemctl", "enable", *units(options)])
+    if start and bus_is_on:
+        commands.append(["systemctl", "restart", *units(options)])
     return commands
 
 
