@@ -47,7 +47,7 @@ def play(grade: int, seed: int) -> dict[str, dict[str, float]]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--pools", type=int, default=10, help="of each grade")
+    parser.add_argument("--pools", type=int, default=10, help="of each grade; 0 with --add: only print")
     parser.add_argument("--first", type=int, default=1)
     parser.add_argument("--grade", type=int, choices=[g.number for g in GRADES], help="only this one")
     parser.add_argument("--add", nargs="*", default=[], metavar="FILE", help="lines of earlier runs to be counted in")
@@ -63,7 +63,18 @@ def main() -> None:
         print(f"{name}: " + ", ".join(f"{key} {value:.3g}" for key, value in of.items()))
     for better, worse in pairwise(ORDER):
         above = sum(r["players"][better]["points"] > r["players"][worse]["points"] for r in rows)
-        print(f"{better} above {worse} on {above} of {len(rows)}")
+        equal = sum(r["players"][better]["points"] == r["players"][worse]["points"] for r in rows)
+        print(f"{better} above {worse} on {above} of {len(rows)}, equal on {equal}")
+    print(f"all four in their order on {sum(in_order(r['players']) for r in rows)} of {len(rows)}")
+    for grade in sorted({r["grade"] for r in rows}):
+        some = [r["players"] for r in rows if r["grade"] == grade]
+        means = ", ".join(f"{name} {np.mean([p[name]['points'] for p in some]):.1f}" for name in ORDER)
+        print(f"grade {grade}, {len(some)} pools: {means}; in order on {sum(map(in_order, some))}")
+
+
+def in_order(players: dict[str, dict[str, float]]) -> bool:
+    """Strictly: nobody as good as a better one."""
+    return all(players[better]["points"] > players[worse]["points"] for better, worse in pairwise(ORDER))
 
 
 if __name__ == "__main__":
