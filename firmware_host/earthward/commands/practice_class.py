@@ -127,8 +127,13 @@ def page(board: Board, class_name: str, connected: bool) -> str:
         '<!doctype html><html lang="en"><meta charset="utf-8"><meta http-equiv="refresh" content="2">'
         '<meta name="viewport" content="width=device-width">'
         f"<title>{escape(class_name)}</title><style>body{{font:16px sans-serif;margin:1rem;color:#111;background:#fff}}"
-        "td,th{padding:.3rem .7rem;text-align:left;border-bottom:1px solid #ccc}</style>"
-        f"<h1>EMULATED practice: {escape(class_name)}</h1>{state}<table><tr>{head}</tr>{cells}</table></html>\n"
+        "h1{font-size:1.4rem}div{overflow-x:auto}table{border-collapse:collapse}"
+        "td,th{padding:.3rem .7rem;text-align:left;border-bottom:1px solid #ccc;white-space:nowrap}"
+        # On a phone held upright the names stay while the rest is moved under a thumb.
+        "td:first-child,th:first-child{position:sticky;left:0;background:#fff}"
+        "@media(max-width:40em){body{margin:.5rem;font-size:14px}td,th{padding:.3rem .4rem}}</style>"
+        f"<h1>EMULATED practice: {escape(class_name)}</h1>{state}"
+        f"<div><table><tr>{head}</tr>{cells}</table></div></html>\n"
     )
 
 
