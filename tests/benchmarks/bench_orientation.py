@@ -45,6 +45,7 @@ HAND = Errors(electrode_m=0.1, electrode_depth_m=0.03)
 HEADS: dict[str, Errors] = {
     "single": HAND,
     "single, sensor": replace(HAND, sensor=Sensor()),
+    "crossed": replace(HAND, head="crossed"),
     "rigid head": replace(HAND, head="three-axis"),
     "rigid head, sensor": replace(HAND, head="three-axis", sensor=Sensor()),
     "rigid head, both sensors": replace(HAND, head="three-axis", sensor=Sensor(), depth_m=0.01, claimed_depth_m=0.012),

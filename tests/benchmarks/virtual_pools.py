@@ -151,6 +151,11 @@ class VirtualPool:
     def _turns(self, axes: int) -> tuple[list[FloatArray], FloatArray]:
         """A rotation for each direction, and how far (axes, 3) its pair is from the station's place."""
         e, rng = self.errors, self.rng
+        if e.head == "crossed":
+            # Two level pairs in one turn of the pole, then upright: another turn, another slip of the hand.
+            level, upright = (rotation(np.radians(rng.normal(0, [e.tilt_deg] * 2 + [e.bearing_deg]))) for _ in range(2))
+            slip = rng.normal(0, e.shift_m, (2, 3)) if e.shift_m else np.zeros((2, 3))
+            return [level, level, upright][:axes], slip[[0, 0, 1]][:axes]
         if e.head != "single":
             one = rotation(np.radians(rng.normal(0, [e.tilt_deg, e.tilt_deg, e.bearing_deg])))
             return [one] * axes, np.zeros((axes, 3))

@@ -107,3 +107,12 @@ def test_a_depth_told_for_some_rows_only_counts_for_none() -> None:
 def test_a_boast_about_the_depth_is_not_believed() -> None:
     obs, _, _ = stations((0.0001,))
     assert obs.place_sigma[0, 2] == LEAST_SENSED_M
+
+
+def test_crossed_pairs_slip_between_level_and_upright() -> None:
+    """The two level directions share a turn and its slip of the hand; upright is another one. Three axes need one turn,
+    whose slip is the place's."""
+    obs, _ = observed(None, "crossed")
+    assert (obs.turn[0] == [0, 0, 2]).all() and (obs.turn_sigma[0, :, :3] == 0.03).all()
+    rigid, _ = observed(None, "three-axis")
+    assert (rigid.turn[0] == 0).all() and (rigid.turn_sigma[0, :, :3] < 0.001).all()

@@ -162,8 +162,8 @@ def electrode_stencil(pool: Pool, sources_m: FloatArray) -> tuple[FloatArray, Fl
 def make_priors(settings: LocateSettings, injected_mA: FloatArray) -> Priors:
     deg = np.pi / 180
     place = np.array([settings.position_sigma_m] * 2 + [settings.depth_sigma_m])
-    # A rigid array is turned as a whole about its centre: no hand shift from turn to turn.
-    shift = settings.shift_sigma_m if settings.head == "single" else 0.0
+    # Three axes are read in one turn, whose hand shift is the place's. Crossed pairs are turned upright for the third.
+    shift = 0.0 if settings.head == "three-axis" else settings.shift_sigma_m
     turn = np.array([shift] * 3 + [settings.tilt_sigma_deg * deg] * 2 + [settings.bearing_sigma_deg * deg])
     electrode = np.array([settings.electrode_sigma_m] * 2 + [settings.electrode_depth_sigma_m])
     return Priors(
