@@ -5,9 +5,12 @@ from __future__ import annotations
 import struct
 from pathlib import Path
 
+import pytest
 from tests.virtual_pi.as_a_pi import as_a_pi
 from tests.virtual_pi.power_cut import FLUSH, MAGIC, SUPER, Cuts, read_log
 from tests.virtual_pi.run import PAGE, Table, steps_of
+
+from earthward.emulated.scenario import Scenario
 
 SECTOR = 512
 
@@ -74,3 +77,14 @@ def test_the_tree_gets_the_name_of_a_pi() -> None:
     changed = as_a_pi(tree)
     assert "Raspberry Pi 4" in changed and "linux,revision = <0xc03115>" in changed and "dummy" not in changed
     assert "pl061" not in changed and "gpio-keys" not in changed and "pl011" in changed
+
+
+def test_the_world_inside_obeys_the_hands_of_the_stages(monkeypatch: pytest.MonkeyPatch) -> None:
+    from tests.virtual_pi.guest import world as inside
+
+    monkeypatch.setattr(inside, "Water", lambda *_: None)
+    monkeypatch.setattr(inside.World, "drive_contact", lambda *_: None)
+    world = inside.World(Scenario.random(1))
+    for line in ("hold 2 1.5 0.6 90", "enable 1", "enable 0", "stop 0", "stop 1", "reset", "lift"):
+        assert not world.obey(line).startswith("unknown")
+    assert world.technician.pose.front_m is None

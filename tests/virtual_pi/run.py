@@ -148,7 +148,7 @@ def boot(folder: Path, table: Table, disk: Path) -> None:
             if command.startswith("sudo cp pool.toml"):
                 machine.must(f"{PYTHON} pool.py /home/pi/earthward/pool.toml")
             answer = machine.run(f"cd /home/pi/earthward && {command}", user="pi", seconds=300)
-            told = " / ".join(line.strip() for line in answer.out.strip().splitlines())
+            told = " / ".join(line.strip() for line in f"{answer.out}\n{answer.err}".splitlines() if line.strip())
             table.add(f"`{command}`", f"ended with {answer.code}. {told}", answer.code == 0)
         score = machine.run(
             "systemd-analyze security earthward.service --no-pager | tail -n 1", seconds=120

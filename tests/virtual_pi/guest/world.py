@@ -23,6 +23,7 @@ import numpy as np
 from earthward.clock import SystemClock
 from earthward.emulated.bench import BenchPins, Technician
 from earthward.emulated.board import EmulatedBoard
+from earthward.emulated.head import EmulatedHead
 from earthward.emulated.pool import VirtualPool
 from earthward.emulated.scenario import Scenario
 
@@ -132,6 +133,7 @@ class World:
         self.pool = VirtualPool(scenario, self.clock)
         self.board = BoardOnACable(self.clock, self.pool, scenario)
         self.board.battery_V = scenario.battery_V
+        self.head = EmulatedHead(scenario, self.clock)
         self.pool.connect(self.board.timeline, self.board.drive)
         self.water = Water(scenario, self.pool, self.clock)
         self.technician = Technician(self)  # type: ignore[arg-type]
