@@ -125,6 +125,11 @@ class SearchWorker:
         self._process: multiprocessing.process.BaseProcess | None = None
         self._connection: Connection | None = None
 
+    @property
+    def pid(self) -> int | None:
+        """Of the search's process, once there is one."""
+        return None if self._process is None else self._process.pid
+
     async def run(self, search: Search) -> Result:
         answer = await self.at_once(search)
         if answer is None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -16,7 +16,9 @@ from earthward.record.finding import Finding
 from earthward.record.place import Fitting, Placement
 from earthward.record.reading import KeptReading
 from earthward.record.visit import CurrentStep, LossTest, Note, Photo, SafetyCheck, SensitivityTest
-from earthward.survey.store import SurveyStore
+
+if TYPE_CHECKING:
+    from earthward.survey.store import SurveyStore
 
 
 @dataclass(frozen=True, slots=True)

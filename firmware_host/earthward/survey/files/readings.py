@@ -9,7 +9,7 @@ import math
 import re
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 from msgspec import structs
@@ -19,7 +19,9 @@ from earthward.record.reading import KeptReading
 from earthward.survey.columns import Column, Shape
 from earthward.survey.contents import utc_seconds
 from earthward.survey.files.cells import file_name, plain
-from earthward.survey.store import SurveyStore
+
+if TYPE_CHECKING:
+    from earthward.survey.store import SurveyStore
 
 #: What a search needs stands in front. A reading that was taken back is not in the file.
 READING = Shape(
