@@ -22,6 +22,7 @@ from earthward.clock import SystemClock
 from earthward.commands import _acceptance
 from earthward.daemon.wiring import make_pool_side
 from earthward.devices.i2c import answers, open_i2c
+from earthward.devices.pins_library import load_lgpio
 from earthward.errors import InputError
 
 
@@ -88,7 +89,7 @@ def _machine(config: configuration.Config) -> Iterator[Look]:
 
 
 def _libraries(config: configuration.Config) -> Iterator[Look]:
-    if importlib.util.find_spec("lgpio") is None:
+    if not load_lgpio():
         yield Look(
             "lgpio",
             "wrong",

@@ -18,6 +18,7 @@ import gpiozero
 from gpiozero.exc import BadPinFactory, GPIOZeroError
 
 from earthward.clock import Clock
+from earthward.devices.pins_library import load_lgpio
 from earthward.errors import InputError
 
 log = logging.getLogger(__name__)
@@ -25,6 +26,7 @@ log = logging.getLogger(__name__)
 
 def _open(what: str, pin: int, make: Callable[[], Any]) -> Any:
     try:
+        load_lgpio()
         return make()
     except BadPinFactory as error:
         raise InputError(
