@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Self
@@ -90,13 +91,15 @@ class InstrumentClient:
         self._writer.write(encode(message))
 
     async def wait(self, condition: Callable[[], bool], seconds: float, otherwise: str) -> None:
-        """Until `condition` holds after some message; VisitError with `otherwise` after so many bench seconds."""
-        end_s = self._clock.now() + seconds
+        """Until `condition` holds after some message; VisitError with `otherwise` after so many bench seconds, and as
+        many real ones: a card that takes its time takes it in these, however fast bench time goes."""
+        end_s, real_end_s = self._clock.now() + seconds, time.monotonic() + seconds
         async with self._news:
             while not condition():
-                if self._clock.now() > end_s:
+                if self._clock.now() > end_s and time.monotonic() > real_end_s:
                     state = self.state
                     why = "" if state is None else f" (interlock: {state.interlock.state}, {state.interlock.text})"
-                    raise VisitError(f"{otherwise}{why}")
+                    refused = f"; last refused: {self.problems[-1]}" if self.problems else ""
+                    raise VisitError(f"{otherwise}{why}{refused}")
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._news.wait(), 0.25)
