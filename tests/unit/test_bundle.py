@@ -15,6 +15,7 @@ import msgspec
 import pytest
 from tests.support.bundle_worlds import Broken, BundleWorld, draw, in_pieces
 
+from earthward.bench.assumptions import Noise, noise_trace
 from earthward.bundle import archive, offline
 from earthward.cli import main
 from earthward.commands import _calibration_file
@@ -151,7 +152,7 @@ def test_the_replay_notices_another_lock_in(tmp_path: Path, monkeypatch: pytest.
     monkeypatch.setattr(offline, "UPDATE_S", 0.1)
     assert main(["bundle", str(bundle), "--check"]) == 1
     (found,) = archive.replay(archive.read(bundle))
-    assert not found.ok and found.apart > archive.SAME
+    assert not found.ok and found.apart > archive.SAME and found.differing
 
 
 def test_the_same_parts_make_the_same_file(tmp_path: Path) -> None:
@@ -198,6 +199,13 @@ def compared(
     told: dict[str, Any] = json.loads(capsys.readouterr().out)
     assert code == (1 if told["wrong"] else 0)
     return told
+
+
+def test_a_pole_that_was_moved_is_no_noise() -> None:
+    large = Noise(5.0, 200)
+    assert noise_trace(large).ok is False and noise_trace(Noise(1.0, 200, moved=True)).ok is True
+    visit = noise_trace(large._replace(moved=True))
+    assert visit.ok is None and "pole still" in visit.text
 
 
 def test_a_broken_assumption_is_named(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

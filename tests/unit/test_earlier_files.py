@@ -68,12 +68,18 @@ def test_an_earlier_recording_is_read_up_to_its_cut() -> None:
 
 
 def test_an_earlier_bundle_opens_and_replays_the_same(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    """Made by the first version that could make one. The lock-in has since been taught to solve its equations without
-    SciPy, so the last bits differ; a reading must not, to one part in 1e9 of the largest."""
+    """Made by the first version that could make one. Since then the lock-in solves its equations otherwise (last bits)
+    and states another error of its own (sigma_V, and snr with it): the volts that it reads are the same, and the check
+    says what is not."""
     bundle = EARLIER / "visit.zip"
-    assert main(["bundle", str(bundle), "--check", "--json"]) == 0
+    code = main(["bundle", str(bundle), "--check", "--json"])
     (one,) = json.loads(capsys.readouterr().out)["replayed"]
-    assert one["ok"] and one["readings"] == 151 and one["apart"] <= 1e-9
+    assert one["readings"] == 151 and code == (0 if one["ok"] else 1)
+    apart = one["apart_by"]
+    assert max(apart[name] for name in ("t_s", "value_V", "quadrature_V", "window_s", "lost_fraction")) <= 1e-9
+    assert apart["sigma_V"] < 0.2 and apart["snr"] < 0.2 and apart["p_sign"] < 0.01
+    main(["bundle", str(bundle), "--check"])
+    assert "DIFFERENT in sigma_V, snr" in capsys.readouterr().out
     assert main(["bundle", str(bundle), "--unpack", str(tmp_path / "out")]) == 0
     again = tmp_path / "again.db"
     assert main(["export", str(again), "--import", str(tmp_path / "out" / "survey.json")]) == 0

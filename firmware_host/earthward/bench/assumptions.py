@@ -15,6 +15,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -49,6 +50,15 @@ class Trace:
     text: str
 
 
+class Noise(NamedTuple):
+    """Steps between windows of a recording, squared, over what their standard errors say; from how many. moved: the
+    recording is of a visit, in which a pole is moved more often than it is still."""
+
+    chi2: float
+    steps: int
+    moved: bool = False
+
+
 @dataclass(frozen=True, slots=True)
 class Fitted:
     """The model beside the readings: predicted_V (n,); chi2: per degree of freedom; kinds: rms of each kind of error
@@ -80,7 +90,7 @@ class World:
 # ---- noise ---------------------------------------------------------------------------------------------------------
 
 
-def noise_chi2(windows: Sequence[tuple[float, float, float]], window_s: float) -> tuple[float, int]:
+def noise_chi2(windows: Sequence[tuple[float, float, float]], window_s: float, moved: bool = False) -> Noise:
     """From (t_s, value_V, sigma_V) of successive readings: how much their steps exceed their standard errors, and from
     how many steps. The middle of all steps counts, so that a pole that moves now and then does no harm."""
     chosen: list[tuple[float, float, float]] = []
@@ -94,11 +104,12 @@ def noise_chi2(windows: Sequence[tuple[float, float, float]], window_s: float) -
         if b[0] - a[0] < 4 * window_s
     ]
     if not squares:
-        return math.nan, 0
-    return float(np.median(squares)) / MEDIAN_SQUARE, len(squares)
+        return Noise(math.nan, 0, moved)
+    return Noise(float(np.median(squares)) / MEDIAN_SQUARE, len(squares), moved)
 
 
-def noise_trace(chi2: float, count: int) -> Trace:
+def noise_trace(noise: Noise) -> Trace:
+    chi2, count, moved = noise
     if count < FEWEST_WINDOWS:
         return Trace("noise colour", None, 0.0, f"{count} steps between windows are too few: bundle a recording of a "
                      "minute with the source on and the pole still")  # fmt: skip
@@ -107,6 +118,9 @@ def noise_trace(chi2: float, count: int) -> Trace:
     excess = max(chi2 / high, low / max(chi2, 1e-9))
     said = f"steps between windows are {math.sqrt(chi2):.2f} times what their standard errors say ({count} steps)"
     if chi2 > high:
+        if moved:
+            return Trace("noise colour", None, 0.0, f"{said}, in a visit, where the pole was moved: bundle a recording "
+                         "of a minute with the source on and the pole still")  # fmt: skip
         said += "; noise that rides on the signal or lies beside its lines, or a pole that was not still"
     return Trace("noise colour", excess <= 1.0, excess, said)
 
@@ -345,11 +359,11 @@ def judge_world(
     readings: Sequence[KeptReading],
     sinks_m: Sequence[Point],
     settings: LocateSettings,
-    noise: tuple[float, int],
+    noise: Noise,
     sinks_sigma_m: Sequence[float] | None = None,
 ) -> World:
     """All four. noise: as `noise_chi2` gives it; above one it widens the readings' errors before poses are judged."""
-    heard = noise_trace(*noise)
-    factor = math.sqrt(max(1.0, noise[0])) if heard.ok is False else 1.0
+    heard = noise_trace(noise)
+    factor = math.sqrt(max(1.0, noise.chi2)) if heard.ok is False else 1.0
     fitted = fit_world(field, readings, sinks_m, replace(settings), sinks_sigma_m, factor)
     return World((heard, *survey_traces(fitted)), fitted)

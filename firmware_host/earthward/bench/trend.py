@@ -97,7 +97,8 @@ def _trend(band: Band, points: list[tuple[float, float]]) -> Trend:
 def in_words(trend: Trend) -> str:
     """One sentence without a full stop."""
     if trend.per_month is None:
-        return f"{trend.count} results: too few for a trend (three over two weeks are wanted)"
+        count = "one result" if trend.count == 1 else f"{trend.count} results"
+        return f"{count}: no trend yet (three over two weeks are wanted)"
     said = f"{trend.per_month:+.3g} +- {trend.per_month_sigma or 0.0:.1g} {trend.band.unit} a month"
     if trend.months_left is None:
         return f"{said}: steady, or away from its limit"

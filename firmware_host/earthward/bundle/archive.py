@@ -177,13 +177,23 @@ def recordings_of(parts: Parts) -> dict[str, RecordingContent]:
 
 @dataclass(frozen=True)
 class Replayed:
-    """A channel of a recording run again. same: to the last bit; apart: largest relative difference otherwise."""
+    """A channel of a recording run again. same: to the last bit; apart_by: else the largest relative difference of each
+    number of a reading."""
 
     folder: str
     channel: str
     readings: int
     same: bool
-    apart: float
+    apart_by: dict[str, float]
+
+    @property
+    def apart(self) -> float:
+        return max(self.apart_by.values(), default=0.0)
+
+    @property
+    def differing(self) -> tuple[str, ...]:
+        """What another lock-in than this one gave."""
+        return tuple(name for name, apart in self.apart_by.items() if apart > SAME)
 
     @property
     def ok(self) -> bool:
@@ -200,7 +210,7 @@ def replay(parts: Parts) -> list[Replayed]:
         for channel, one in told["channels"].items():
             table = offline.rows(offline.readings_of(contents[where], int(channel)))
             same = offline.digest(table) == one["sha256"]
-            apart = 0.0 if same else offline.farthest(kept[channel], table)
+            apart = {} if same else offline.farthest(kept[channel], table)
             out.append(Replayed(where, channel, len(table), same, apart))
     return out
 

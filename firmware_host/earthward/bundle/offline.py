@@ -116,18 +116,17 @@ def digest(table: Sequence[Sequence[float | None]]) -> str:
     return sha.hexdigest()
 
 
-def farthest(a: Sequence[Sequence[float | None]], b: Sequence[Sequence[float | None]]) -> float:
-    """Largest difference of two tables, each column relative to its own largest value; inf where they do not match."""
+def farthest(a: Sequence[Sequence[float | None]], b: Sequence[Sequence[float | None]]) -> dict[str, float]:
+    """Largest difference of two tables by column, relative to the column's own largest value; inf where they do not
+    match."""
     if len(a) != len(b):
+        return dict.fromkeys(FIELDS, math.inf)
+    return {name: _apart([row[k] for row in a], [row[k] for row in b]) for k, name in enumerate(FIELDS)}
+
+
+def _apart(x: Sequence[float | None], y: Sequence[float | None]) -> float:
+    if any((p is None) != (q is None) for p, q in zip(x, y, strict=True)):
         return math.inf
-    worst = 0.0
-    for column in range(len(FIELDS)):
-        x = [row[column] for row in a]
-        y = [row[column] for row in b]
-        if any((p is None) != (q is None) for p, q in zip(x, y, strict=True)):
-            return math.inf
-        scale = max((abs(p) for p in x if p is not None), default=0.0) or 1.0
-        worst = max(
-            [worst, *(abs(p - q) / scale for p, q in zip(x, y, strict=True) if p is not None and q is not None)]
-        )
-    return worst
+    scale = max((abs(p) for p in x if p is not None), default=0.0) or 1.0
+    both = [(p, q) for p, q in zip(x, y, strict=True) if p is not None and q is not None]
+    return max((abs(p - q) / scale for p, q in both), default=0.0)

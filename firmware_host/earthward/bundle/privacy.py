@@ -33,11 +33,12 @@ SETTINGS_KEPT = {
 }
 HEADER_KEPT = {"format", "emulated", "software", "started_unix_s", "waveform", "frequency_Hz", "mains_Hz",
                "front_end_gain", "spacing_m", "window_s", "rate_Hz"}  # fmt: skip
-NOTES_KEPT = {"reference", "source", "bench"}
+#: Of `kept` only the moment stays: that something was kept then.
+NOTES_KEPT = {"reference", "source", "bench", "kept"}
 NOTE_FIELDS_KEPT = {"kind", "t_s", "start_s", "frequency_Hz", "sigma_s", "frequency_sigma", "electrode", "current_A",
                     "energised", "since_s", "step", "applied_V", "waveform", "volts", "series_ohm"}  # fmt: skip
 WORDS_KEPT = {"si", "us", "A", "B", "square", "sine", "coded", "reference", "source", "bench", "quiet", "knock",
-              "drive", "joined", "divider", "end"}  # fmt: skip
+              "drive", "joined", "divider", "end", "kept"}  # fmt: skip
 
 
 def without_private(contents: Contents) -> Contents:

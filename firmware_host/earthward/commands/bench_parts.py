@@ -112,9 +112,9 @@ def _cable(args: argparse.Namespace) -> Bench:
     found = cable.insulation(*figures)
     lines = judge(cable.BANDS, found.values)
     worse = lines[0].verdict in ("watch", "replace")
-    said = "no leakage is told from nothing" if math.isinf(found.insulation_ohm) else "leakage"
-    remarks = [f"{said}; up to {found.least_ohm / 1e9:.3g} Gohm would have been; capacitance "
-               f"{found.capacitance_F * 1e12:.0f} pF, which is no fault"]  # fmt: skip
+    said = "no leakage to be told from noise" if math.isinf(found.insulation_ohm) else "some leakage"
+    remarks = [f"{said}; insulation up to {found.least_ohm / 1e9:.3g} Gohm could have been told from a perfect one; "
+               f"capacitance {found.capacitance_F * 1e12:.0f} pF, which is no fault"]  # fmt: skip
     return Bench("cable", "Cable in water", lines, args.emulated is not None, "insulation" if worse else "",
                  cable.BANDS[0].remedy if worse else "", remarks=remarks,
                  told={"capacitance_F": found.capacitance_F, "least_ohm": found.least_ohm})  # fmt: skip

@@ -90,11 +90,13 @@ def _read(args: argparse.Namespace, path: Path) -> int:
     found = archive.replay(parts) if args.check else []
     if args.json:
         rows = [{"folder": r.folder, "channel": r.channel, "readings": r.readings, "bit_for_bit": r.same,
-                 "apart": min(r.apart, 1e300), "ok": r.ok} for r in found]  # fmt: skip
+                 "apart": min(r.apart, 1e300), "apart_by": {n: min(v, 1e300) for n, v in r.apart_by.items()},
+                 "ok": r.ok} for r in found]  # fmt: skip
         print(json.dumps({**parts.told, "replayed": rows}))
     else:
         print("\n".join(_about(parts)))
         for r in found:
             said = "the same to the last bit" if r.same else f"apart by {r.apart:.2g} of the largest value"
-            print(f"{r.folder} channel {r.channel}: {r.readings} readings, {said}{'' if r.ok else ': DIFFERENT'}")
+            other = f": DIFFERENT in {', '.join(r.differing)}; another lock-in made the bundle"
+            print(f"{r.folder} channel {r.channel}: {r.readings} readings, {said}{'' if r.ok else other}")
     return 0 if all(r.ok for r in found) else 1

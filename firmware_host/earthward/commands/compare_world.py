@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from earthward.bench import tank
-from earthward.bench.assumptions import World, judge_world, noise_chi2
+from earthward.bench.assumptions import Noise, World, judge_world, noise_chi2
 from earthward.bundle import archive
 from earthward.commands.bundle import COLUMNS
 from earthward.commands.field import read_table
@@ -25,6 +25,8 @@ from earthward.survey.files.document import Document
 
 SUMMARY = "a bundle against the model: which of its assumptions do the data contradict?"
 TRUTH_m, FITTING_m, FINDING_m = 0.01, 0.1, 0.1
+#: A recording during which so many readings were kept is of a visit.
+VISIT_KEPT = 3
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -105,20 +107,21 @@ def _sinks(args: argparse.Namespace, parts: archive.Parts, document: Document, p
     return sinks + [(f.position_m, f.radius_m or FINDING_m) for f in document.findings]
 
 
-def _noise(parts: archive.Parts) -> tuple[float, int]:
-    """The recording with most steps between windows says it."""
-    best = (math.nan, 0)
+def _noise(parts: archive.Parts) -> Noise:
+    """The recording with most steps between windows says it; one with the pole still, if there is any."""
+    best = Noise(math.nan, 0, moved=True)
+    contents = archive.recordings_of(parts)
     for told in parts.told.get("recordings", []):
         kept = json.loads(parts.files[f"{told['folder']}/readings.json"])
         fields = list(kept["fields"])
         at, value, sigma, width = (fields.index(n) for n in ("t_s", "value_V", "sigma_V", "window_s"))
+        moved = sum(note.get("kind") == "kept" for note in contents[str(told["folder"])].notes) >= VISIT_KEPT
         for rows in kept["channels"].values():
             good = [r for r in rows if r[value] is not None and r[sigma]]
             if good:
                 length = float(good[-1][width])
-                found = noise_chi2([(r[at], r[value], r[sigma]) for r in good], length)
-                if found[1] > best[1]:
-                    best = found
+                found = noise_chi2([(r[at], r[value], r[sigma]) for r in good], length, moved)
+                best = max(best, found, key=lambda one: (not one.moved, one.steps))
     return best
 
 

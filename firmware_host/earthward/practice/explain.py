@@ -117,7 +117,7 @@ def in_words(pool: PracticePool, run: PracticeRun) -> list[str]:
     )
     lines.append(
         f"Points: place {s.for_place:.1f} of 60, holds {s.for_holds:.1f} of 20, minutes {s.for_minutes:.1f} of 20, "
-        f"wrong accusations {s.for_wrong:.0f}."
+        f"wrong accusations {s.for_wrong + 0.0:.0f}."
     )
     if t.skipped:
         lines.append(f"Safety steps left out ({len(t.skipped)}): nothing that was found makes up for that.")
