@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from scipy.special import ndtr
 
-from earthward.inversion.decision import Answer
+from earthward.inversion.decision import COUNT_PRIOR, Answer
 from earthward.inversion.lead import FloatArray
 from earthward.inversion.prepare import Problem
 from earthward.inversion.regions import Leak, candidate_weights
@@ -37,13 +39,31 @@ def _scale(problem: Problem, current_mA: FloatArray) -> FloatArray:
     return np.asarray(problem.injected_now_mA / np.maximum(now_mA.sum(2).mean(1), 1e-9))
 
 
-def leak_current(problem: Problem, leak: Leak) -> tuple[float, float, float]:
-    """A leak's current in ampere: mean and 90 % interval over the places it may be."""
+def leak_current(problem: Problem, leak: Leak, answer: Answer | None = None) -> tuple[float, float, float]:
+    """A leak's current in ampere: mean and 90 % interval over the places it may be. With the `answer` it is from, also
+    over whether there is one more beside it, too doubtful to declare, that takes part of what it stands for."""
     c = leak.search.candidates
     scale = _scale(problem, c.state.current_mA)
-    m, s = c.q_mA * scale, np.hypot(c.q_sigma_mA * scale, 0.01 * c.q_mA * scale)
-    mean, low, high = mixture_interval(candidate_weights(leak), m, s)
+    w, m, s = candidate_weights(leak), c.q_mA * scale, c.q_sigma_mA * scale
+    doubt = None if answer is None or not answer.leaks else answer.doubtful
+    if answer is not None and doubt is not None and any(one is leak for one in answer.leaks):
+        sink = len(problem.fittings) + next(k for k, one in enumerate(answer.leaks) if one is leak)
+        more = doubt.search.candidates
+        scale = _scale(problem, more.state.current_mA)
+        share = _p_more(answer, doubt)
+        w = np.append(w / w.sum() * (1.0 - share), candidate_weights(doubt) / candidate_weights(doubt).sum() * share)
+        m = np.append(m, more.state.current_mA[:, : problem.now, sink].mean(1) * scale)
+        s = np.append(s, more.sigma_mA[:, sink] * scale)
+    mean, low, high = mixture_interval(w, m, np.hypot(s, 0.01 * m))
     return mean * 1e-3, low * 1e-3, high * 1e-3
+
+
+def _p_more(answer: Answer, doubt: Leak) -> float:
+    """Probability that the doubtful leak is there, by evidence and prior alone. What a further leak must earn beyond
+    that guards against naming one falsely; here the question is what the others take."""
+    count = len(answer.leaks)
+    odds = math.exp(min(doubt.log_evidence, 50.0)) * COUNT_PRIOR[min(count + 1, 3)] / COUNT_PRIOR[min(count, 3)]
+    return odds / (1.0 + odds)
 
 
 def _fitting_shares(problem: Problem, answer: Answer, p_none: float) -> list[FittingShare]:
@@ -87,7 +107,7 @@ def make_budget(problem: Problem, answer: Answer, counts: dict[str, float]) -> C
     """Shares scaled so that the whole is the injected current."""
     injected_A = problem.injected_now_mA * 1e-3
     shares = _fitting_shares(problem, answer, counts["0"])
-    found_A, lo_A, hi_A = np.sum([leak_current(problem, leak) for leak in answer.leaks] or [(0.0,) * 3], axis=0)
+    found_A, lo_A, hi_A = np.sum([leak_current(problem, leak, answer) for leak in answer.leaks] or [(0.0,) * 3], axis=0)
     low, high = _unexplained_mA(problem, answer, counts)
     fittings_A = sum(s.current_A for s in shares)
     unexplained = max(injected_A - fittings_A - float(found_A), 0.0)

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import chdtrc
 
+from earthward.inversion import tails
 from earthward.inversion.fit import Fit, fit, solve_about, with_state
 from earthward.inversion.lead import FloatArray
 from earthward.inversion.observations import LeadFields, Observations
@@ -68,10 +69,11 @@ class Answer:
 
     @property
     def chance(self) -> float:
-        """Probability of a misfit as large as this one."""
+        """Probability of a misfit as large as this one, of hands of which some are worse than stated. By a plain
+        chi-square eight honest surveys of such hands had 0.1 in the median and one 0.0016; so 0.6 and 0.1."""
         misfit = [float(self.solved.station_chi2.sum())]
         misfit += [float(one.search.candidates.chi2[one.search.best]) for one in self.leaks[-1:]]
-        return float(chdtrc(int(self.obs.use.sum()), max(misfit)))
+        return tails.chance(self.model, max(misfit))
 
 
 def count_probabilities(answer: Answer, detection_threshold: float) -> dict[str, float]:
@@ -153,7 +155,9 @@ def _readmit(
 
 
 def _chance(obs: Observations, solved: Fit) -> FloatArray:
-    """Probability (S,) of a misfit as large as each station's."""
+    """Probability (S,) of a misfit as large as each station's, by a plain chi-square: what poses worse than stated
+    cost counts as misfit here. Allowed for as in `tails.chance`, of ten stations noted elsewhere one was named, not
+    three, and none of 192 honest ones of heavy-tailed hands came near being named either way."""
     freedom = obs.use.sum(1)
     p = chdtrc(np.maximum(freedom, 1), solved.station_chi2)
     return np.asarray(np.where(freedom > 0, p, 1.0))

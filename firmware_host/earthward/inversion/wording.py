@@ -32,7 +32,7 @@ def where(pool: Pool, position_m: FloatArray) -> str:
 
 def make_finding(problem: Problem, leak: Leak, answer: Answer) -> Finding:
     settings = problem.settings
-    mean, low, high = leak_current(problem, leak)
+    mean, low, high = leak_current(problem, leak, answer)
     low = max(low, 1e-6)
     hole: tuple[float, float] | None = None
     if settings.water_voltage_V is not None and high > low:
