@@ -2,9 +2,14 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+from typing import Any
+
 import numpy as np
 
+from earthward.daemon import protocol as m
 from earthward.daemon.detection import SETTLE_S, Detection, SourceNow
+from earthward.daemon.requests import Requests
 from earthward.record.waveform import WAVEFORMS
 from earthward.signal.detector import DetectorSettings
 from earthward.signal.types import SampleBlock
@@ -42,3 +47,15 @@ def test_after_a_switch_nothing_is_claimed_by_the_old_electrodes_phase() -> None
     told = [r.value_V for r in after if r.value_V is not None]
     assert told, "the new phase is found"
     assert all(abs(v + 60e-6) < 12e-6 for v in told), [f"{v * 1e6:+.0f}" for v in told[:8]]
+
+
+def test_a_wish_is_judged_by_the_source_as_the_board_last_said() -> None:
+    """A busy loop may be late to notice that the output went off; whoever asks then must not be refused."""
+    detection: Any = SimpleNamespace(source=SimpleNamespace(energised=True))
+    source_off: Any = SimpleNamespace(scan_wanted=False)
+    follower: Any = SimpleNamespace(look=lambda: setattr(detection.source, "energised", False))
+    other: Any = SimpleNamespace()
+    requests = Requests(other, other, detection, source_off, follower, other, other, other, None, other, other, other)
+    replies: list[m.Message] = []
+    requests.handle(m.ScanBand(), replies.extend)
+    assert replies == [] and source_off.scan_wanted

@@ -183,7 +183,7 @@ class WholeVisit(Hands):
         await self.reset(client)
         self._bench.technician.cover(name)
         before = -1 if client.plan is None else client.plan.revision
-        client.send(m.SetCovered(fitting=name, covered=True))
+        await self._say_until_taken(client, m.SetCovered(fitting=name, covered=True), f"cover on the {name}")
         # On a busy machine the record may be slower than the hand at the enable: "before" is the run that ended.
         await client.wait(
             lambda: client.plan is not None and client.plan.revision > before, 30.0, f"{name} is not told as covered"
@@ -439,7 +439,7 @@ class WholeVisit(Hands):
             if len(client.problems) == problems:
                 return
             await self.pause(0.3)
-        raise VisitError(f"the {what} takes no rest: {client.problems[-1]}")
+        raise VisitError(f"the {what} is not taken: {client.problems[-1]}")
 
     async def _searched(self, client: InstrumentClient) -> None:
         """Until the plan speaks of everything kept."""

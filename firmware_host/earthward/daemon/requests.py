@@ -67,6 +67,8 @@ class Requests:
     def handle(self, message: m.FromClient, reply: Reply) -> None:
         """Carry out what a client asked for, or say in one sentence why not."""
         try:
+            # Whether the source is off is judged by what the board said last, and not by the last turn of the loop.
+            self._follower.look()
             if not self._at_once(message, reply):
                 self._on_record(message, reply)
         except InputError as error:
