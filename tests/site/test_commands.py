@@ -27,7 +27,6 @@ NOT_RUN: dict[str, str] = {
     "earthward practice --check": "needs a visit's file: tests/unit/test_practice.py checks one",
     "earthward practice --class": "needs a broker: tests/bench/test_class.py has one",
     "earthward watch": "opens the dashboard: tests/display",
-    "earthward bench pair --emulated": "exit code 1 for the planted defect: the bench's own tests run it",
     "earthward bundle": "needs a visit's files: the bundle's own tests make some",
     "earthward compare-world": "needs a bundle: the bundle's own tests make one",
     "earthward bench tank": "minutes of search: its own page's tests run it",

@@ -20,7 +20,10 @@ from earthward.report.pdf import to_pdf
 from earthward.survey.contents import utc_text
 from earthward.survey.files.readings import read_text
 from earthward.survey.files.whole import write_whole
+from earthward.units import engineering, prefix_of
 
+#: Units that are read with a prefix.
+PREFIXED = {"V", "F", "ohm", "V/min"}
 EMULATED = "EMULATED: nothing here was measured."
 
 
@@ -113,18 +116,33 @@ def as_json(bench: Bench) -> dict[str, Any]:
     }  # fmt: skip
 
 
+def _said(value: float | None, unit: str) -> str:
+    """As a person reads it: 322 µF, not 0.000322 F."""
+    if value is None:
+        return "-"
+    if unit in PREFIXED and math.isfinite(value) and value:
+        return engineering(value, unit)
+    return f"{value:.4g} {unit}".rstrip()
+
+
+def _limit(value: float, unit: str) -> str:
+    factor, letter = prefix_of(abs(value)) if unit in PREFIXED else (1.0, "")
+    return f"{value / factor:g} {letter}{unit}".rstrip()
+
+
 def _range(band: Band) -> str:
     low, high = band.good
     if math.isinf(high):
-        return f"from {low:g}"
-    return f"to {high:g}" if low in (0.0, -math.inf) else f"{low:g} to {high:g}"
+        return f"from {_limit(low, band.unit)}"
+    upper = _limit(high, band.unit)
+    return f"to {upper}" if low in (0.0, -math.inf) else f"{_limit(low, band.unit)} to {upper}"
 
 
 def as_text(bench: Bench) -> list[str]:
     out = [EMULATED] if bench.emulated else []
     for x in bench.lines:
-        value = "-" if x.value is None else f"{x.value:.4g}"
-        out.append(f"{x.verdict:12} {x.band.name:16} {value:>10} {x.band.unit:6} ({_range(x.band)})  {x.band.how}")
+        value = _said(x.value, x.band.unit)
+        out.append(f"{x.verdict:12} {x.band.name:16} {value:>12}  ({_range(x.band)})  {x.band.how}")
         if x.verdict in ("watch", "replace"):
             out.append(f"{'':12} -> {x.reason}.")
     out += [f"{'':12} {remark}" for remark in bench.remarks]
@@ -136,10 +154,7 @@ def as_text(bench: Bench) -> list[str]:
 
 
 def document(bench: Bench, serial: str, now_s: float, months: Sequence[str] = ()) -> Document:
-    rows = [
-        [x.band.name, "-" if x.value is None else f"{x.value:.4g} {x.band.unit}", _range(x.band), x.verdict, x.band.how]
-        for x in bench.lines
-    ]
+    rows = [[x.band.name, _said(x.value, x.band.unit), _range(x.band), x.verdict, x.band.how] for x in bench.lines]
     reasons = [f"{x.band.name}: {x.reason}." for x in bench.lines if x.verdict in ("watch", "replace")]
     said = f"{bench.defect}: {bench.defect_text}." if bench.defect else "Nothing points at a defect."
     blocks: list[Block] = [
@@ -180,9 +195,10 @@ def trend_text(path: Path, serial: str | None, bands: tuple[Band, ...], *, as_js
     for name, part, emulated in parts:
         own = [r for r in wanted if (r.serial, r.part, r.emulated) == (name, part, emulated)]
         found = trends(own, bands)
-        out.append(f"{name} ({part}{', EMULATED' if emulated else ''}), {len(own)} results, latest: "
+        count = "one result" if len(own) == 1 else f"{len(own)} results"
+        out.append(f"{name} ({part}{', EMULATED' if emulated else ''}), {count}, latest: "
                    f"{max(own, key=lambda r: r.time_s).verdict}")  # fmt: skip
-        out += [f"  {t.band.name:16} {t.latest:10.4g} {t.band.unit:6} {in_words(t)}" for t in found]
+        out += [f"  {t.band.name:16} {_said(t.latest, t.band.unit):>12}  {in_words(t)}" for t in found]
         told += [
             {"serial": name, "part": part, "emulated": emulated, "name": t.band.name, "latest": t.latest,
              "results": t.count, "per_month": t.per_month, "per_month_sigma": t.per_month_sigma,
