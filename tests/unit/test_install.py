@@ -33,6 +33,12 @@ class Pretended:
         if command[0] == "useradd":
             with (self.root / "etc/passwd").open("a", encoding="utf-8") as file:
                 file.write(f"{command[-1]}:x:900:900::/var/lib/earthward:/usr/sbin/nologin\n")
+        if command[0] == "usermod":
+            path, groups = self.root / "etc/group", command[-2].split(",")
+            path.write_text("".join(
+                line + (command[-1] if line.split(":")[0] in groups else "") + "\n"
+                for line in path.read_text().splitlines()
+            ))  # fmt: skip
 
 
 @pytest.fixture
@@ -76,8 +82,9 @@ def test_removal_leaves_what_a_person_has_and_nothing_else_of_ours(pi: System) -
     after = everything_in(pi.root)
     assert after.pop("etc/earthward/earthward.toml") == 'units = "us"\n'
     assert after.pop("etc/passwd").startswith(PASSWD)  # the surveys belong to the user: it stays
+    assert after.pop("etc/group").startswith("root:x:0:\n")
     assert {k: v.rstrip("\n") for k, v in after.items()} == {
-        k: v.rstrip("\n") for k, v in before.items() if k != "etc/passwd"
+        k: v.rstrip("\n") for k, v in before.items() if k not in ("etc/passwd", "etc/group")
     }
 
 
@@ -205,3 +212,12 @@ def test_the_daemon_starts_with_the_restart_where_the_bus_is_not_on_yet() -> Non
     assert ["systemctl", "enable", "earthward.service"] in before
     assert not any("restart" in command or "--now" in command for command in before)
     assert plan.after(plan.Options(), start=True, bus_is_on=True)[-1] == ["systemctl", "restart", "earthward.service"]
+
+
+def test_the_services_user_may_use_the_devices(pi: System) -> None:
+    make_all(pi, plan.Options())
+    groups = (pi.root / "etc/group").read_text().splitlines()
+    assert [line.endswith(":earthward") for line in groups] == [False, True, True, True]
+    # an earlier installation's user is let in by a later one
+    (pi.root / "etc/group").write_text(GROUPS)
+    assert make_all(pi, plan.Options()) == ["add the user earthward to i2c, gpio, dialout"]

@@ -20,6 +20,8 @@ from typing import Literal
 from earthward import config as configuration
 from earthward.clock import SystemClock
 from earthward.commands import _acceptance
+from earthward.commands.doctor_daemon import CONTACTS, DEVICES, state_of
+from earthward.daemon.protocol import State
 from earthward.daemon.wiring import make_pool_side
 from earthward.devices.i2c import answers, open_i2c
 from earthward.devices.pins_library import load_lgpio
@@ -70,11 +72,28 @@ def run(args: argparse.Namespace) -> int:
 
 def examine(config: configuration.Config) -> Iterator[Look]:
     """Look at one thing after another; each look says what to do, none stops the others."""
-    checks: list[Callable[[configuration.Config], Iterator[Look]]] = [
-        _machine, _libraries, _groups, _receiver, _head, _board, _pins, _storage, _screen,
-    ]  # fmt: skip
-    for check in checks:
+    devices: tuple[Callable[[configuration.Config], Iterator[Look]], ...] = (_receiver, _head, _board, _pins)
+    try:
+        running = state_of(Path(config.service.socket))
+    except InputError as error:
+        yield Look("daemon", "wrong", str(error))
+        devices = ()
+    else:
+        if running is not None:
+            yield from _of_daemon(running)
+            devices = ()
+    for check in (_machine, _libraries, _groups, *devices, _storage, _screen):
         yield from check(config)
+
+
+def _of_daemon(state: State) -> Iterator[Look]:
+    """Bus, pins and port are the running daemon's: what it says of them."""
+    yield Look("daemon", "right", "it runs, and says of what it holds:")
+    for permissive in state.interlock.permissives:
+        if permissive.name in DEVICES:
+            yield Look(DEVICES[permissive.name], "right" if permissive.ok else "wrong", permissive.text)
+        elif permissive.name in CONTACTS:
+            yield Look(CONTACTS[permissive.name], "right" if permissive.ok else "note", permissive.text)
 
 
 def _machine(config: configuration.Config) -> Iterator[Look]:

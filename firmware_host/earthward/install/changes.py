@@ -120,21 +120,34 @@ class ServiceUser:
     belong to it."""
 
     name: str
+    groups: tuple[str, ...] = ()
+    """Those that own the devices: for commands that are run as this user; the unit names them as well."""
 
     @property
     def text(self) -> str:
-        return f"add the user {self.name}"
+        return f"add the user {self.name}" + (f" to {', '.join(self.groups)}" if self.groups else "")
 
     def due(self, system: System) -> bool:
-        path = system.path("/etc/passwd")
-        return not path.is_file() or not re.search(rf"^{self.name}:", path.read_text(encoding="utf-8"), re.M)
+        return not self._there(system) or not all(self._member(system, group) for group in self.groups)
 
     def make(self, system: System) -> None:
         below = [] if str(system.root) == "/" else ["--prefix", str(system.root)]
-        system.run(
-            ["useradd", *below, "--system", "--user-group", "--no-create-home", "--home-dir", "/var/lib/earthward",
-             "--shell", "/usr/sbin/nologin", self.name]
-        )  # fmt: skip
+        if not self._there(system):
+            system.run(
+                ["useradd", *below, "--system", "--user-group", "--no-create-home", "--home-dir", "/var/lib/earthward",
+                 "--shell", "/usr/sbin/nologin", self.name]
+            )  # fmt: skip
+        if self.groups:
+            system.run(["usermod", *below, "--append", "--groups", ",".join(self.groups), self.name])
+
+    def _there(self, system: System) -> bool:
+        path = system.path("/etc/passwd")
+        return path.is_file() and re.search(rf"^{self.name}:", path.read_text(encoding="utf-8"), re.M) is not None
+
+    def _member(self, system: System, group: str) -> bool:
+        lines = system.path("/etc/group").read_text(encoding="utf-8").splitlines()
+        members = [line.rsplit(":", 1)[1].split(",") for line in lines if line.startswith(f"{group}:")]
+        return any(self.name in names for names in members)
 
     def undo(self, system: System) -> None:
         """Nothing: see above."""

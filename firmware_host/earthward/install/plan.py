@@ -39,7 +39,7 @@ def changes(options: Options, system: System) -> list[Change]:
             "prints after ID_SERIAL="
         )
     files: list[Change] = [
-        ServiceUser(USER),
+        ServiceUser(USER, groups_of(system)),
         OwnFile("/etc/earthward/earthward.toml", _file("earthward.toml"), keep=True),
         OwnFile("/etc/udev/rules.d/70-earthward.rules", udev_rule(options.adapter)),
         OwnFile("/etc/modules-load.d/earthward.conf", "i2c-dev\n"),
