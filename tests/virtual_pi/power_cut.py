@@ -96,7 +96,11 @@ class Cuts:
 
     def _sound(self) -> bool:
         """The journal is replayed, as at the next start; then nothing may be left to repair."""
-        subprocess.run(["e2fsck", "-E", "journal_only", str(self._after)], capture_output=True, check=False)
+        # Without -y it asks a terminal, finds none, and leaves the journal as it is.
+        replay = ["e2fsck", "-y", "-E", "journal_only", str(self._after)]
+        done = subprocess.run(replay, capture_output=True, text=True, check=False)
+        if done.returncode > 1:
+            raise ValueError(f"the journal could not be replayed: {done.stdout}{done.stderr}")
         return subprocess.run(["e2fsck", "-fn", str(self._after)], capture_output=True, check=False).returncode == 0
 
     def _rows(self, survey: str) -> set[int]:

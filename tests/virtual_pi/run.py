@@ -90,6 +90,10 @@ def checkout(target: Path, version: str | None = None) -> None:
             archive.extractall(folder, filter="data")
         project = folder / "pyproject.toml"
         project.write_text(re.sub(r'^version = ".*"$', f'version = "{version}"', project.read_text(), flags=re.M))
+        package = folder / "firmware_host" / "earthward" / "__init__.py"
+        package.write_text(
+            re.sub(r'^__version__ = ".*"$', f'__version__ = "{version}"', package.read_text(), flags=re.M)
+        )
         with tarfile.open(target, "w") as archive:
             archive.add(folder, ".")
     with target.open("ab") as file:  # a drive has whole sectors
