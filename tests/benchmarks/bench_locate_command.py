@@ -64,7 +64,6 @@ async def peak_of_search_MB(drawn: Drawn) -> float:
     rows, settings = tuple(drawn.readings), LocateSettings()
     try:
         await worker.run(Search(drawn.pool, rows[:-6], settings))
-        await worker.at_once(Search(drawn.pool, rows, settings, at_once=True))
         await worker.run(Search(drawn.pool, rows, settings))
         assert worker.pid is not None
         status = Path(f"/proc/{worker.pid}/status").read_text(encoding="ascii")

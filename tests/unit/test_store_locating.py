@@ -202,3 +202,31 @@ def test_where_next_to_no_current_is_left_the_board_alone_judges(
                 )
             )  # fmt: skip
         assert nothing_flows(store, 1) is nothing and not nothing_flows(store, 2)
+
+
+@pytest.mark.parametrize(
+    ("after_A", "high", "outcome"),
+    [
+        (4.8e-4, 0.2, "gone"),  # the sink took 52 %, and that is what fell
+        (7.5e-4, 0.2, "smaller"),
+        (4.8e-4, 0.9, "cannot tell"),  # the readings leave room for most of it: they are not overruled
+        (None, 0.2, "cannot tell"),  # no patch was measured
+    ],
+)
+def test_what_readings_cannot_tell_the_fall_of_the_current_may(
+    after_A: float | None, high: float, outcome: str, tmp_path: Path
+) -> None:
+    from earthward.inversion.compare import judge_remeasure
+    from earthward.survey import locating
+
+    left = judge_remeasure(high - 1.96 * 0.05, 0.05, fit_p=1e-6)
+    assert left.outcome == "cannot tell"
+    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
+        if after_A is not None:
+            store.add_current_step(
+                CurrentStep(
+                    kind="patch", finding=1, before_A=1e-3, before_sigma_A=1e-6, after_A=after_A, after_sigma_A=1e-6
+                )
+            )
+        told = locating._with_current(store, 1, 0.52, 0.03, left)
+    assert told.outcome == outcome and told.fit_p == 1e-6

@@ -1,9 +1,8 @@
 """Searches for sinks in a process of their own: a search never competes with the daemon for its interpreter.
 
 The worker starts at the first search, keeps the pool and its stations' lead fields, and learns only those of new
-stations. A search may be asked for at once: then its answer goes on from the last one, unless the new readings surprise
-it. The whole search that follows finds its answer afresh from all readings. The worker is nicer than the daemon,
-ignores SIGINT (a Ctrl-C at the terminal is the daemon's business) and ends with the daemon.
+stations; the answer itself is found afresh from all readings each time. It is nicer than the daemon, ignores SIGINT (a
+Ctrl-C at the terminal is the daemon's business) and ends with the daemon.
 """
 
 from __future__ import annotations
@@ -38,50 +37,35 @@ class Search:
     pool: Pool
     readings: tuple[KeptReading, ...]
     settings: LocateSettings
-    at_once: bool = False
-    """Go on from the last answer, if there is one."""
 
 
 class Searcher:
-    """Carries out one search after another; lead fields once learnt are kept."""
+    """Carries out one search after another; lead fields once learnt are kept, answers are not gone on from."""
 
     def __init__(self) -> None:
         self._last: Search | None = None
         self._survey: Survey | None = None
 
     def run(self, search: Search) -> Result:
-        """Afresh from all readings. Raises InputError for what cannot be searched."""
-        return thinned(self._take(search).result())
+        """Raises InputError for what cannot be searched."""
+        from earthward.inversion.locate import Survey  # in the worker only: the daemon does without SciPy
 
-    def at_once(self, search: Search) -> Result | None:
-        """Gone on from the last answer (`Survey.update`); None if this search does not go on from it."""
-        if self._survey is None or self._survey.last_answer is None or not self._goes_on(search):
-            return None
-        return thinned(self._take(search).update())
-
-    def _goes_on(self, search: Search) -> bool:
         last = self._last
-        return (
+        known = 0 if last is None else len(last.readings)
+        goes_on = (
             last is not None
+            and self._survey is not None
             and last.pool == search.pool
             and last.settings == search.settings
-            and last.readings == search.readings[: len(last.readings)]
+            and last.readings == search.readings[:known]
         )
-
-    def _take(self, search: Search) -> Survey:
-        """The survey with all the search's readings."""
-        known = 0
-        if self._survey is None or self._last is None or not self._goes_on(search):
-            from earthward.inversion.locate import Survey  # the worker's alone: the daemon does without its libraries
-
-            self._survey = Survey(search.pool, search.settings)
-        else:
-            known = len(self._last.readings)
+        if not goes_on or self._survey is None:
+            self._survey, known = Survey(search.pool, search.settings), 0
         self._last = None  # a reading that is refused half-way must not be taken for known
         for reading in search.readings[known:]:
             self._survey.add(reading)
         self._last = search
-        return self._survey
+        return thinned(self._survey.result())
 
 
 def thinned(result: Result) -> Result:
@@ -107,9 +91,9 @@ def _serve(connection: Connection) -> None:
             return
         if search is None:
             return
-        answer: Result | InputError | RuntimeError | None
+        answer: Result | InputError | RuntimeError
         try:
-            answer = searcher.at_once(search) if search.at_once else searcher.run(search)
+            answer = searcher.run(search)
         except InputError as error:
             answer = error
         except Exception as error:
@@ -131,19 +115,12 @@ class SearchWorker:
         return None if self._process is None else self._process.pid
 
     async def run(self, search: Search) -> Result:
-        answer = await self.at_once(search)
-        if answer is None:
-            raise RuntimeError("the search's process gave no answer")
-        return answer
-
-    async def at_once(self, search: Search) -> Result | None:
-        """The same for a search that may have nothing to go on from."""
         answer = await asyncio.to_thread(self._ask, search)
         if isinstance(answer, Exception):
             raise answer
         return answer
 
-    def _ask(self, search: Search) -> Result | InputError | RuntimeError | None:
+    def _ask(self, search: Search) -> Result | InputError | RuntimeError:
         if self._process is None or not self._process.is_alive() or self._connection is None:
             context = multiprocessing.get_context("spawn")
             self._connection, theirs = context.Pipe()
@@ -152,7 +129,7 @@ class SearchWorker:
             theirs.close()
         try:
             self._connection.send(search)
-            answer: Result | InputError | RuntimeError | None = self._connection.recv()
+            answer: Result | InputError | RuntimeError = self._connection.recv()
         except (EOFError, OSError):
             return RuntimeError("the search's process ended")
         return answer

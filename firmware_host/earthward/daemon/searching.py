@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import logging
 from collections.abc import Callable
-from dataclasses import replace
 
 from earthward.clock import Clock
 from earthward.daemon.clerk import Clerk
@@ -63,11 +62,7 @@ class Searching:
 
     async def _search(self) -> None:
         search = await self._clerk.ask(lambda: Search(*self._visit.search_input()))
-        # Told at once, as far as the last answer can be gone on from; then found afresh, which alone decides.
-        told = await self._worker.at_once(replace(search, at_once=True))
-        if told is not None and told.provisional and await self._clerk.ask(lambda: self._visit.adopt(told)):
-            self._on_result()
-        result = told if told is not None and not told.provisional else await self._worker.run(search)
+        result = await self._worker.run(search)
         if not await self._clerk.ask(lambda: self._visit.adopt(result)):
             log.info("something was covered or patched during the search: its result is not taken")
 

@@ -26,6 +26,8 @@ if TYPE_CHECKING:
 LITTLE_CURRENT = 0.03
 #: ... and less than this where every fitting is covered: what is left leaks past the covers, at no place to be read
 LITTLE_PAST_COVERS = 0.1
+#: readings that leave room for so much of the sink speak against a fall of the current
+STILL_MOST = 0.5
 #: 90 % of a round blur in a plane lie within so many of its standard deviations
 RADIUS_SIGMAS = 2.15
 
@@ -96,7 +98,8 @@ def remeasure(
 
     found = sink_current(pool, readings, finding.position_m, place_sigma_m, settings, field)
     left = found.share / share
-    return judge_remeasure(left, math.hypot(found.share_sigma / share, left * relative), found.fit_p)
+    result = judge_remeasure(left, math.hypot(found.share_sigma / share, left * relative), found.fit_p)
+    return result if result.outcome != "cannot tell" else _with_current(store, number, share, relative, result)
 
 
 def nothing_flows(store: SurveyStore, number: int) -> bool:
@@ -117,6 +120,27 @@ def _by_current(store: SurveyStore, number: int, share: float, relative: float) 
         raise InputError(
             f"no reading near finding {number} was taken again at an earlier station: read the same stations as before"
         )
-    left = 1.0 - step.share / min(share, 1.0)
-    result = judge_remeasure(left, math.hypot(step.share_sigma / share, (1.0 - left) * relative))
+    result = _fall(step, share, relative)
     return replace(result, text=f"{result.text} Next to no current flows any more, so nothing is left to read.")
+
+
+def _with_current(
+    store: SurveyStore, number: int, share: float, relative: float, result: RemeasureResult
+) -> RemeasureResult:
+    """What the readings alone cannot tell the fall of the current at the patch may, where they do not speak against it:
+    a cover that leaks a little beside the stations, say, is in the readings and not in their model."""
+    step = _patch(store, number)
+    if step is None or result.left_interval[1] >= STILL_MOST:
+        return result
+    by_current = _fall(step, share, relative)
+    if by_current.outcome == "cannot tell":
+        return result
+    told = f"{by_current.text} So says the fall of the current at the patch; the readings alone cannot tell."
+    return replace(by_current, fit_p=result.fit_p, text=told)
+
+
+def _fall(step: CurrentStep, share: float, relative: float) -> RemeasureResult:
+    """What is left by the board's measurement before and after the patch. share, relative: the sink's part of the
+    current before, and its relative standard error."""
+    left = 1.0 - step.share / min(share, 1.0)
+    return judge_remeasure(left, math.hypot(step.share_sigma / share, (1.0 - left) * relative))

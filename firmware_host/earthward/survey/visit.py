@@ -300,8 +300,6 @@ class Visit:
             return True
         self.result = result
         self.revision += 1
-        if result.provisional:
-            return True  # the record takes what the whole search says, which follows
         for finding in result.findings:
             known = self.known_as(finding)
             if known is None:
