@@ -230,3 +230,18 @@ def test_what_readings_cannot_tell_the_fall_of_the_current_may(
             )
         told = locating._with_current(store, 1, 0.52, 0.03, left)
     assert told.outcome == outcome and told.fit_p == 1e-6
+
+
+@pytest.mark.parametrize(("left", "outcome"), [(0.0, "gone"), (0.4, "cannot tell")])
+def test_a_poorly_known_current_and_readings_that_agree_with_its_fall_decide_together(
+    left: float, outcome: str, tmp_path: Path
+) -> None:
+    from earthward.inversion.compare import judge_remeasure
+    from earthward.survey import locating
+
+    readings = judge_remeasure(left, 0.005, fit_p=1e-6)
+    with SurveyStore.create(tmp_path / "s.survey", name="s", pool_toml=POOL, emulated=True) as store:
+        store.add_current_step(
+            CurrentStep(kind="patch", finding=1, before_A=1e-3, before_sigma_A=1e-6, after_A=4.8e-4, after_sigma_A=1e-6)
+        )
+        assert locating._with_current(store, 1, 0.52, 0.16, readings).outcome == outcome

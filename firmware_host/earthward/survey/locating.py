@@ -11,7 +11,7 @@ import msgspec
 import numpy as np
 
 from earthward.errors import InputError
-from earthward.inversion.compare import RemeasureResult, judge_remeasure
+from earthward.inversion.compare import BAND, RemeasureResult, judge_remeasure
 from earthward.inversion.covers import joined
 from earthward.inversion.types import FloatingSink, LocateSettings, Result
 from earthward.pool.shape import Pool
@@ -28,6 +28,8 @@ LITTLE_CURRENT = 0.03
 LITTLE_PAST_COVERS = 0.1
 #: readings that leave room for so much of the sink speak against a fall of the current
 STILL_MOST = 0.5
+#: errors of readings that fit no model are larger than stated, by about so much
+MISFIT = 2.0
 #: 90 % of a round blur in a plane lie within so many of its standard deviations
 RADIUS_SIGMAS = 2.15
 
@@ -134,9 +136,21 @@ def _with_current(
         return result
     by_current = _fall(step, share, relative)
     if by_current.outcome == "cannot tell":
+        by_current = _both(result, by_current)
+    if by_current.outcome == "cannot tell":
         return result
     told = f"{by_current.text} So says the fall of the current at the patch; the readings alone cannot tell."
     return replace(by_current, fit_p=result.fit_p, text=told)
+
+
+def _both(readings: RemeasureResult, current: RemeasureResult) -> RemeasureResult:
+    """The weighted mean of two that agree, the readings' error doubled for fitting no model; else the current's."""
+    sigma = MISFIT * readings.left_sigma
+    if abs(readings.left - current.left) > BAND * math.hypot(sigma, current.left_sigma):
+        return current
+    weights = 1.0 / sigma**2, 1.0 / current.left_sigma**2
+    left = (weights[0] * readings.left + weights[1] * current.left) / sum(weights)
+    return judge_remeasure(left, 1.0 / math.sqrt(sum(weights)))
 
 
 def _fall(step: CurrentStep, share: float, relative: float) -> RemeasureResult:
