@@ -15,7 +15,7 @@ from earthward.devices.ads1115 import AdcSettings
 from earthward.devices.ads1115.process import GRACE_S, Parts, ReaderProcess
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage
 from earthward.errors import InputError
-from earthward.signal.types import SampleBlock, SampleFlag
+from earthward.signal.types import BlockGrid, SampleBlock, SampleFlag
 
 pytestmark = pytest.mark.realtime
 
@@ -122,4 +122,24 @@ def test_a_request_to_end_leaves_the_daemon_time_to_switch_off() -> None:
     assert until(lambda: bool(blocks) and float(blocks[-1].t_s[-1]) > asked_s + 0.5), "it reads on"
     assert until(lambda: "ended by itself" in reader.status.text), "but not for ever"
     assert time.monotonic() - asked_s > GRACE_S - 0.1
+    reader.close()
+
+
+def test_blocks_end_where_asked_and_in_the_next_process_too() -> None:
+    blocks: list[SampleBlock] = []
+    reader = ReaderProcess(emulated, SystemClock(), SETTINGS, on_block=blocks.append)
+    reader.start()
+    assert until(lambda: len(blocks) > 5 and reader.status.ok)
+
+    def on_grid(since: int) -> int:
+        return sum((int(b.index[-1]) + 1 - 7) % 86 == 0 for b in blocks[since:])
+
+    assert on_grid(0) <= 2, "by chance"
+    reader.end_blocks(BlockGrid(7, 86))
+    # A lost conversion may be the very last of a block.
+    assert until(lambda: on_grid(0) > 10)
+    assert reader.pid is not None
+    os.kill(reader.pid, signal.SIGKILL)
+    before = len(blocks)
+    assert until(lambda: on_grid(before) > 10), "numbers go on, and so do the blocks' ends"
     reader.close()

@@ -22,7 +22,7 @@ from earthward.devices.protocol import Configuration, Identity
 from earthward.devices.source import LinkStatus
 from earthward.record.board import BoardReport, BoardState, Trip
 from earthward.record.event import Event
-from earthward.signal.types import PhaseReference, SampleBlock
+from earthward.signal.types import BlockGrid, PhaseReference, SampleBlock
 from earthward.survey.store import SurveyStore
 from earthward.survey.visit import Visit
 
@@ -120,6 +120,8 @@ class QuickReceiver:
 
     def start(self, take: TakeBlock) -> None:
         self.take = take
+
+    def end_blocks(self, grid: BlockGrid) -> None: ...
 
     def close(self) -> None: ...
 

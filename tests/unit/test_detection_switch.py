@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from types import SimpleNamespace
 from typing import Any
 
@@ -12,7 +13,7 @@ from earthward.daemon.detection import SETTLE_S, Detection, SourceNow
 from earthward.daemon.requests import Requests
 from earthward.record.waveform import WAVEFORMS
 from earthward.signal.detector import DetectorSettings
-from earthward.signal.types import SampleBlock
+from earthward.signal.types import PhaseReference, SampleBlock
 
 RATE_HZ, FREQUENCY_HZ = 860.0, 36.0
 SWITCH_S = 6.0
@@ -47,6 +48,27 @@ def test_after_a_switch_nothing_is_claimed_by_the_old_electrodes_phase() -> None
     told = [r.value_V for r in after if r.value_V is not None]
     assert told, "the new phase is found"
     assert all(abs(v + 60e-6) < 12e-6 for v in told), [f"{v * 1e6:+.0f}" for v in told[:8]]
+
+
+def test_a_block_that_holds_the_switch_is_not_lost_for_what_came_after_it() -> None:
+    """Blocks of a tenth of a second, one of which begins with the very last sample that does not count."""
+    detection = Detection(lambda channel: DetectorSettings(frequency_Hz=FREQUENCY_HZ, channel=channel), 1, 0.3)
+    detection.set_source(SourceNow(True, 0.0, "A"))
+    noise = np.random.default_rng(5).normal(0.0, 4e-6, round(8 * RATE_HZ))
+    last = int((SWITCH_S + SETTLE_S) * RATE_HZ)
+    ends = range(last % 86, noise.size, 86)
+    readings = []
+    for first, stop in pairwise([0, *ends]):
+        index = np.arange(first, stop)
+        t_s = index / RATE_HZ
+        if t_s[-1] >= SWITCH_S and detection.source.electrode == "A":
+            detection.set_source(SourceNow(True, SWITCH_S, "B"))
+        turned = 1 / 3 if detection.source.electrode == "B" else 0.0
+        block = SampleBlock(index, t_s, volts(t_s) + noise[index], np.zeros(index.size, np.uint8), 0.256)
+        readings += detection.push(block, PhaseReference(-turned / FREQUENCY_HZ, FREQUENCY_HZ), float(t_s[-1]))
+    starts = [r.t_s - (r.window_s or 0.0) / 2 for r in readings if r.t_s > SWITCH_S]
+    assert SWITCH_S + SETTLE_S <= starts[0] < SWITCH_S + SETTLE_S + 0.055, "it begins with the first whole hop"
+    assert all(r.value_V is not None and abs(r.value_V + 60e-6) < 12e-6 for r in readings if r.t_s > SWITCH_S + 0.3)
 
 
 def test_a_wish_is_judged_by_the_source_as_the_board_last_said() -> None:

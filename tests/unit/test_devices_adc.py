@@ -21,7 +21,7 @@ from earthward.clock import ManualClock
 from earthward.devices.ads1115 import AdcReader, AdcSettings, AdcStatus, ChipError, acquisition
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage, Voltage
 from earthward.errors import InputError
-from earthward.signal.types import FloatArray, SampleBlock, SampleFlag
+from earthward.signal.types import BlockGrid, FloatArray, SampleBlock, SampleFlag
 
 
 class Clock(ManualClock):
@@ -683,3 +683,29 @@ def test_a_machine_too_busy_to_go_on_in_step_says_so_and_looks_no_more(monkeypat
     rig.run(1.6)
     assert len(rig.sentences) == 1 and "in step" in rig.sentences[0]
     assert rig.reader.status.ok
+
+
+@pytest.mark.parametrize("pairs", [((0, 1),), ((0, 1), (2, 3))])
+def test_blocks_end_where_they_are_asked_to(pairs: tuple[tuple[int, int], ...]) -> None:
+    """Lost conversions and a converter that was set up anew shift no later end; all pairs' blocks end together."""
+    every = 86 if len(pairs) == 1 else 34
+    rig = Rig(settings=AdcSettings(full_scale_V=0.256, pairs=pairs))
+    rig.run(0.5)
+    before = len(rig.blocks)
+    grid = BlockGrid(7, every)
+    rig.reader.end_blocks(grid)
+    rig.clock.at(0.73, lambda: rig.clock.advance(0.007))
+    rig.clock.at(1.31, rig.chip.reset)
+    rig.run(3.0)
+    assert rig.reader.status.restarts == 1
+    blocks = rig.blocks[before + 2 * len(pairs) : -2 * len(pairs)]
+    long = [b for b in blocks if len(b) > 0.9 * every]
+    assert len(long) >= (20 if len(pairs) == 1 else 10)
+    off = [int(b.index[-1]) for b in blocks if (int(b.index[-1]) + 1 - 7) % every]
+    assert len(off) <= 2 * len(pairs), f"only where the converter was reset: {off}"
+    assert all(np.all(np.diff(b.index) > 0) for b in blocks)
+
+
+def test_a_grids_ends() -> None:
+    grid = BlockGrid(7, 86)
+    assert [grid.end_after(k) for k in (-80, 5, 6, 91, 92)] == [6, 6, 92, 92, 178]

@@ -11,6 +11,8 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
+import numpy as np
+
 from earthward.daemon.protocol import ReadingMessage
 from earthward.record.board import ElectrodeName
 from earthward.record.reading import Reading
@@ -84,14 +86,11 @@ class Detection:
         pure_s = source.since_s + SETTLE_S
         out = []
         detector, delay = self._detectors[block.channel], self._delays[block.channel]
-        if len(block) and float(block.t_s[0]) >= self._reset_from_s[block.channel]:
-            self._reset_from_s[block.channel] = math.inf
-            detector.reset()
         if reference is None:
             delay.reset()
         else:
             reference = delay.apply(reference)
-        for reading in detector.push(block, reference):
+        for reading in self._locked_in(block, detector, reference):
             if reading.t_s - reading.window_s / 2 < pure_s:
                 continue
             if reference is not None:
@@ -102,6 +101,20 @@ class Detection:
             self.latest[block.channel] = message
             out.append(message)
         return out
+
+    def _locked_in(self, block: SampleBlock, detector: Detector, reference: PhaseReference | None) -> list[Reading]:
+        """The block through its lock-in, which forgets its signal just before the first sample that is to count."""
+        reset_s = self._reset_from_s[block.channel]
+        if not len(block) or float(block.t_s[-1]) < reset_s:
+            return detector.push(block, reference)
+        self._reset_from_s[block.channel] = math.inf
+        first = int(np.searchsorted(block.t_s, reset_s))
+        if first:
+            # Readings of the samples before are left out anyway; the lock-in learns of mains and noise from them.
+            detector.push(block.part(0, first), reference)
+            block = block.part(first, len(block))
+        detector.reset()
+        return detector.push(block, reference)
 
     def _message(self, reading: Reading, source: SourceNow, now_s: float) -> ReadingMessage:
         self._number += 1

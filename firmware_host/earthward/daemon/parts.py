@@ -15,7 +15,7 @@ from earthward.devices.sound import Sounder
 from earthward.devices.source.transport import SeenFrame
 from earthward.record.event import Event
 from earthward.record.place import Depth, Orientation, Station
-from earthward.signal.types import SampleBlock
+from earthward.signal.types import BlockGrid, SampleBlock
 
 #: Takes a block of samples in the reading thread; it must be quick.
 TakeBlock = Callable[[SampleBlock], None]
@@ -25,6 +25,7 @@ class Receiver(Protocol):
     """What the daemon needs of the acquisition (`earthward.devices.ads1115.AdcReader`)."""
 
     def start(self, take: TakeBlock) -> None: ...
+    def end_blocks(self, grid: BlockGrid) -> None: ...
     def close(self) -> None: ...
     @property
     def status(self) -> AdcStatus: ...

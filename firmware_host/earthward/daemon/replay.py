@@ -19,7 +19,7 @@ from earthward.devices.source import LinkError, LinkStatus
 from earthward.record.board import BoardReport, BoardState, Trip
 from earthward.record.event import Event
 from earthward.record.waveform import WaveformName
-from earthward.signal.types import PhaseReference, SampleFlag
+from earthward.signal.types import BlockGrid, PhaseReference, SampleFlag
 
 #: Ticks of the replayed board's clock per second of the recording: only differences of times use it.
 TICK_HZ = 1_000_000
@@ -65,6 +65,9 @@ class ReplayedReceiver:
     def start(self, take: TakeBlock) -> None:
         self._thread = threading.Thread(target=self._play, args=(take,), name="replay", daemon=True)
         self._thread.start()
+
+    def end_blocks(self, grid: BlockGrid) -> None:
+        """A recording's blocks are as they are."""
 
     def close(self) -> None:
         self._stop.set()

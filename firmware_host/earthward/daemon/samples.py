@@ -16,10 +16,12 @@ from earthward.daemon.progress import Progress
 from earthward.daemon.source_off import SourceOffMonitor
 from earthward.daemon.tail import Tail
 from earthward.daemon.telling import Teller
-from earthward.signal.types import SampleBlock
+from earthward.signal.types import BlockGrid, SampleBlock
 
 #: How much is held in memory to be kept on request.
 TAIL_S = 60.0
+#: The lock-in's hops are worked on so many seconds' worth at a time: two hops at once cost little more than one.
+AT_ONCE_S = 0.1
 #: The clock map's state goes into the recording so often.
 REFERENCE_EVERY_S = 0.5
 
@@ -49,6 +51,7 @@ class Samples:
         self._called = False
         self._loop: asyncio.AbstractEventLoop | None = None
         self._last_reference_s = float("-inf")
+        self._hops: BlockGrid | None = None
         self._tails = [Tail(TAIL_S) for _ in range(wiring.channels)]
 
     def start(self) -> None:
@@ -85,6 +88,7 @@ class Samples:
                     self._wiring.ear.update(reading)
                 self._teller.publish(reading)
         self._progress.samples_worked()
+        self._align()
         if reference is not None and now_s - self._last_reference_s > REFERENCE_EVERY_S:
             self._last_reference_s = now_s
             source = self._detection.source
@@ -100,6 +104,16 @@ class Samples:
                     "current_A": source.current_A,
                 }
             )
+
+    def _align(self) -> None:
+        """Blocks are to end where hops end: none is worked on in two halves, and none waits for the next block."""
+        detector = self._detection.detector()
+        hops, rate_Hz = detector.hops, detector.sample_rate_Hz
+        if hops is None or rate_Hz is None or hops == self._hops:
+            return
+        self._hops = hops
+        together = max(1, round(AT_ONCE_S * rate_Hz / hops.every))
+        self._wiring.receiver.end_blocks(BlockGrid(hops.first, together * hops.every))
 
     def tail(self, seconds: float = TAIL_S) -> list[SampleBlock]:
         """The newest seconds of each channel."""

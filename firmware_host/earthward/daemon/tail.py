@@ -12,12 +12,7 @@ from earthward.signal.types import SampleBlock
 def from_time(block: SampleBlock, t_s: float) -> SampleBlock:
     """The part of a block whose conversions were read at or after `t_s`."""
     first = int(np.searchsorted(block.t_s, t_s))
-    if first == 0:
-        return block
-    scale = block.full_scale_V if np.ndim(block.full_scale_V) == 0 else np.asarray(block.full_scale_V)[first:]
-    return SampleBlock(
-        block.index[first:], block.t_s[first:], block.v_V[first:], block.flags[first:], scale, block.channel
-    )
+    return block if first == 0 else block.part(first, len(block))
 
 
 class Tail:

@@ -31,7 +31,7 @@ from earthward.devices.sound_outputs import BuzzerOutput, CardOutput
 from earthward.devices.source import SourceLink
 from earthward.record.base import Record
 from earthward.record.calibration import DepthZero, HeadCalibration
-from earthward.signal.types import SampleBlock
+from earthward.signal.types import BlockGrid, SampleBlock
 from earthward.survey.files.whole import write_whole
 from earthward.survey.pair import sensors_m
 
@@ -64,6 +64,11 @@ class ReceiverGroup:
         self._take = take
         for reader in self._readers:
             reader.start()
+
+    def end_blocks(self, grid: BlockGrid) -> None:
+        """Of every converter: their conversions are counted alike."""
+        for reader in self._readers:
+            reader.end_blocks(grid)
 
     def deliver(self, block: SampleBlock) -> None:
         """From a reader's thread."""

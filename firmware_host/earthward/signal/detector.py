@@ -18,7 +18,7 @@ from earthward.signal.equations import Solution, sum_windows
 from earthward.signal.hops import CHANGED, QUAD, REF, SATURATED, TRANSIENT, USABLE, WEIGHT
 from earthward.signal.influence import examine
 from earthward.signal.sampleclock import SampleClock
-from earthward.signal.types import MainsEstimate, PhaseReference, SampleBlock, SampleFlag
+from earthward.signal.types import BlockGrid, MainsEstimate, PhaseReference, SampleBlock, SampleFlag
 from earthward.signal.variance_calibration import Evidence, VarianceCalibration
 
 #: A gap longer than this starts everything anew.
@@ -128,6 +128,11 @@ class Detector:
     def noise_V(self) -> float | None:
         """Standard deviation of one sample's (whitened) noise; None before the first reading."""
         return self._core.noise_V if self._core is not None and self._core.noise_V > 0 else None
+
+    @property
+    def hops(self) -> BlockGrid | None:
+        """Where hops end; None before enough samples came. A block that ends there waits for no other."""
+        return None if self._core is None else BlockGrid(self._base, self._slots)
 
     @property
     def clock_offset(self) -> float | None:

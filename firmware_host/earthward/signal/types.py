@@ -47,6 +47,27 @@ class SampleBlock:
     def __len__(self) -> int:
         return int(self.index.size)
 
+    def part(self, first: int, stop: int) -> SampleBlock:
+        """Samples first .. stop - 1 of it."""
+        scale = self.full_scale_V
+        if not isinstance(scale, float):
+            scale = np.asarray(scale, dtype=float)
+            scale = scale[first:stop] if scale.ndim else float(scale)
+        rows = slice(first, stop)
+        return SampleBlock(self.index[rows], self.t_s[rows], self.v_V[rows], self.flags[rows], scale, self.channel)
+
+
+@dataclass(frozen=True, slots=True)
+class BlockGrid:
+    """Where blocks of samples had best end: just before the conversions number `first` + k `every`, k an integer."""
+
+    first: int
+    every: int
+
+    def end_after(self, index: int) -> int:
+        """The last conversion of the block that begins after conversion `index`."""
+        return self.first + ((index + 1 - self.first) // self.every + 1) * self.every - 1
+
 
 @dataclass(frozen=True, slots=True)
 class PhaseReference:

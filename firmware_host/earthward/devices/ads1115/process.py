@@ -2,7 +2,8 @@
 
 In the daemon's own process the reading thread waits for the interpreter's lock behind detection, service and
 supervision, and a conversion that is not fetched within 1.2 ms is gone. Here the driver, the ready line and the reader
-have an interpreter to themselves; blocks and the status come over a pipe, some forty objects a second.
+have an interpreter to themselves; blocks and the status come over a pipe, some
+twenty objects a second; back goes only where blocks are to end.
 
 The monotonic clock is one for all processes of a machine, so times need no translation.
 """
@@ -26,7 +27,7 @@ from earthward.devices.ads1115.chip import AdcSettings, Bus
 from earthward.devices.ads1115.reader import RETRY_S, STALL_S, AdcReader
 from earthward.devices.ads1115.status import AdcStatus
 from earthward.errors import InputError
-from earthward.signal.types import SampleBlock
+from earthward.signal.types import BlockGrid, SampleBlock
 
 log = logging.getLogger(__name__)
 
@@ -78,6 +79,7 @@ class ReaderProcess:
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._connection: Connection | None = None
+        self._grid: BlockGrid | None = None
         self.pid: int | None = None
         self._told = AdcStatus(ok=False, text="The converter is being set up.", starting=True)
         self._told_s = clock.now()
@@ -100,6 +102,18 @@ class ReaderProcess:
             self._thread.join(timeout=END_S + 1.0)
             self._thread = None
 
+    def end_blocks(self, grid: BlockGrid) -> None:
+        """See `AdcReader`. From any thread but this object's own."""
+        self._grid = grid
+        self._tell_grid()
+
+    def _tell_grid(self) -> None:
+        connection, grid = self._connection, self._grid
+        if connection is not None and grid is not None:
+            # A process that has ended is told again when there is a new one.
+            with contextlib.suppress(OSError):
+                connection.send(replace(grid, first=grid.first - self._offset))
+
     @property
     def status(self) -> AdcStatus:
         """The process's last word, aged."""
@@ -121,10 +135,11 @@ class ReaderProcess:
             process = context.Process(target=_serve, args=arguments, name="earthward-reader", daemon=True)
             process.start()
             theirs.close()
-            self.pid = process.pid
+            self.pid, self._connection = process.pid, ours
             try:
                 self._listen(ours)
             finally:
+                self._connection = None
                 ours.close()  # its end of the pipe tells the process to stop
                 process.join(END_S)
                 if process.is_alive():
@@ -152,6 +167,7 @@ class ReaderProcess:
             index, at_s = max(self._newest.values())
             passed = max(1, round((float(what.t_s[0]) - at_s) * self._settings.channel_rate_Hz))
             self._offset = index + passed - int(what.index[0])
+            self._tell_grid()
         block = replace(what, index=what.index + self._offset) if self._offset else what
         self._newest[block.channel] = int(block.index[-1]), float(block.t_s[-1])
         try:
@@ -236,8 +252,9 @@ def _serve(connection: Connection, open_parts: OpenParts, settings: AdcSettings)
 
 def _send_until_closed(connection: Connection, reader: AdcReader, outbox: _Outbox, clock: Clock, leave: _Leave) -> None:
     told_s, readable = -1e9, _poll(connection)
-    # Nothing is ever sent to us: readable means closed.
-    while not readable.poll(0) and clock.now() < leave.at_s:
+    while clock.now() < leave.at_s:
+        if readable.poll(0):
+            reader.end_blocks(connection.recv())  # EOFError: closed, which is how we are told to stop
         block = outbox.get(STATUS_S)
         if block is not None:
             connection.send(block)

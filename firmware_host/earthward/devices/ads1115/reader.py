@@ -19,7 +19,7 @@ from earthward.devices.ads1115.chip import AdcSettings, Bus, Chip, ChipError
 from earthward.devices.ads1115.ranges import WIDEST_GAIN
 from earthward.devices.ads1115.samples import Samples
 from earthward.devices.ads1115.status import AdcStatus
-from earthward.signal.types import SampleBlock, SampleFlag
+from earthward.signal.types import BlockGrid, SampleBlock, SampleFlag
 
 log = logging.getLogger(__name__)
 
@@ -113,6 +113,10 @@ class AdcReader:
     def drain(self) -> list[SampleBlock]:
         """All blocks since the last call, oldest first."""
         return self._samples.drain()
+
+    def end_blocks(self, grid: BlockGrid) -> None:
+        """Blocks are to end there from now on: whoever works on them has then nothing left over."""
+        self._samples.grid = grid
 
     # ---- status, judged from outside the thread -----------------------------------------------------------
 

@@ -10,12 +10,15 @@ import numpy as np
 
 from earthward.clock import Clock
 from earthward.devices.ads1115.chip import Chip
-from earthward.signal.types import SampleBlock, SampleFlag
+from earthward.signal.types import BlockGrid, SampleBlock, SampleFlag
 
 log = logging.getLogger(__name__)
 
-BLOCK_S = 0.04
+#: A block's length while nobody has said where blocks are to end, and the longest there is.
+BLOCK_S, LONGEST_S = 0.04, 0.15
 BLOCK_SAMPLES = 40
+#: Rate and losses are of the last so many seconds.
+LOOK_BACK_S = 6.0
 
 
 class _Channel:
@@ -54,6 +57,9 @@ class Samples:
         self._channels = [_Channel(settings.channel + k) for k in range(len(settings.pairs))]
         # The driver gives an ADS1015's twelve bits left-justified, as the register holds them.
         self._top, self._step = (32767, 1) if settings.chip == "ADS1115" else (32752, 16)
+        #: Where blocks are to end, if somebody has said so (from any thread).
+        self.grid: BlockGrid | None = None
+        self._block_end = 0
         self.index = -1
         """Number of the newest conversion that was counted."""
         self.last_sample_s = clock.now()
@@ -65,7 +71,7 @@ class Samples:
         self.receiver_trouble = ""
         self._receiver_failed_s = -1e9
         self._conversions = self._fetched = 0
-        self._history: deque[tuple[float, int, int]] = deque(maxlen=150)  # time, conversions, fetched
+        self._history: deque[tuple[float, int, int]] = deque()  # time, conversions, fetched
         self._block_since_s = 0.0
 
     # ---- in the reading thread ----------------------------------------------------------------------------
@@ -106,7 +112,11 @@ class Samples:
 
     def due(self, now: float) -> bool:
         """Time to check the chip's settings and hand a block on."""
-        return now - self._block_since_s > BLOCK_S or len(self._channels[0].index) >= BLOCK_SAMPLES
+        length_s = now - self._block_since_s
+        if self.grid is None:
+            return length_s > BLOCK_S or len(self._channels[0].index) >= BLOCK_SAMPLES
+        newest = self._channels[-1].last_index
+        return length_s > LONGEST_S or (newest is not None and newest >= self._block_end)
 
     def emit(self, extra: int = 0) -> None:
         """Hand on what was taken, with further flags on every sample."""
@@ -117,6 +127,11 @@ class Samples:
             return
         self.peaks.append((now, max(peaks)))
         self._history.append((self.last_sample_s, self._conversions, self._fetched))
+        while self.last_sample_s - self._history[0][0] > LOOK_BACK_S:
+            self._history.popleft()
+        grid, newest = self.grid, self._channels[-1].last_index
+        if grid is not None and newest is not None:
+            self._block_end = grid.end_after(newest)
 
     def _emit(self, channel: _Channel, now: float, extra: int) -> int:
         codes = np.array(channel.code, dtype=np.int64)
