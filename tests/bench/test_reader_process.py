@@ -13,6 +13,7 @@ import pytest
 from earthward.clock import Clock, SystemClock
 from earthward.devices.ads1115 import AdcSettings
 from earthward.devices.ads1115.process import GRACE_S, Parts, ReaderProcess
+from earthward.devices.ads1115.status import AdcStatus
 from earthward.emulated.ads1115 import EmulatedAds, FakeI2C, SteadyVoltage
 from earthward.errors import InputError
 from earthward.signal.types import BlockGrid, SampleBlock, SampleFlag
@@ -143,3 +144,13 @@ def test_blocks_end_where_asked_and_in_the_next_process_too() -> None:
     before = len(blocks)
     assert until(lambda: on_grid(before) > 10), "numbers go on, and so do the blocks' ends"
     reader.close()
+
+
+def test_a_process_that_ends_in_a_bad_moment_is_named_all_the_same() -> None:
+    """Its last word was a stall, and a stall is not why it ended."""
+    reader = ReaderProcess(emulated, SystemClock(), SETTINGS, on_block=lambda block: None)
+    reader._take(AdcStatus(ok=False, text="No sample from the converter for 0.3 s.", stalled=True))
+    reader._ended()
+    assert "ended by itself" in reader.status.text
+    reader._take(AdcStatus(ok=True, text="well"))
+    assert reader.status.ok

@@ -50,6 +50,13 @@ class Parts:
     """See `Chip`."""
 
 
+@dataclass(frozen=True)
+class _CannotOpen:
+    """The process's last word: why there is nothing to read."""
+
+    text: str
+
+
 #: Opens the parts in the reading process: a module's function or a dataclass, because it is pickled. Raises InputError.
 OpenParts = Callable[[Clock], Parts]
 
@@ -84,6 +91,8 @@ class ReaderProcess:
         self._told = AdcStatus(ok=False, text="The converter is being set up.", starting=True)
         self._told_s = clock.now()
         self._ends = 0
+        self._why: str | None = None
+        """Why the present process cannot read, in its own words."""
         self._newest: dict[int, tuple[int, float]] = {}
         """Channel -> (index, time) of its newest sample."""
         self._offset = 0
@@ -136,6 +145,7 @@ class ReaderProcess:
             process.start()
             theirs.close()
             self.pid, self._connection = process.pid, ours
+            self._why = None
             try:
                 self._listen(ours)
             finally:
@@ -157,7 +167,10 @@ class ReaderProcess:
                 if readable.poll(STATUS_S * 1e3):
                     self._take(connection.recv())
 
-    def _take(self, what: SampleBlock | AdcStatus) -> None:
+    def _take(self, what: SampleBlock | AdcStatus | _CannotOpen) -> None:
+        if isinstance(what, _CannotOpen):
+            self._why = what.text
+            return
         if isinstance(what, AdcStatus):
             self._told, self._told_s = what, self._clock.now()
             return
@@ -179,11 +192,9 @@ class ReaderProcess:
     def _ended(self) -> None:
         """The process is gone: say so."""
         self._ends += 1
-        text = "The process that reads the converter ended by itself: it is started again."
-        if self._told.ok or self._told.starting:
+        text = self._why or "The process that reads the converter ended by itself: it is started again."
+        if text != self._told.text:
             log.warning("%s", text)
-        else:
-            text = self._told.text  # why it ended
         self._told = replace(self._told, ok=False, stalled=True, starting=False, text=text)
         self._told_s = self._clock.now()
         self._renumber = bool(self._newest)
@@ -240,7 +251,7 @@ def _serve(connection: Connection, open_parts: OpenParts, settings: AdcSettings)
         try:
             parts = open_parts(clock)
         except InputError as error:
-            connection.send(AdcStatus(ok=False, text=str(error)))
+            connection.send(_CannotOpen(str(error)))
             return
         outbox = _Outbox()
         try:
