@@ -129,6 +129,8 @@ class Player:
         (r"K: part the test leak", "k", "test leak"),
         (r"N: (spot done, next: )?(read again after the repair: )?when the pole is", "n", "spot"),
         (r"K: when turned", "k", "spot"),
+        # The player has just put the pole into the water, and sees it there.
+        (r"K: only if the pole is in the water", "k", "spot"),
         (r"K: dye at finding", "k", "dye"),
         (r"K: finding \d+: repair", "k", "repair"),
         (r"K: finding \d+: compare", "k", "compare"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from earthward.daemon import protocol as m
-from earthward.daemon.spot import HEADS, KeepNow, SpotRoutine, SwitchTo, turned
+from earthward.daemon.spot import HEADS, KeepNow, SpotRoutine, SwitchTo, WaterMains, turned
 from earthward.record.place import Station
 
 BASE = Station(position_m=(2.0, 1.0, 0.5), bearing_deg=270.0, name="S1")
@@ -134,3 +134,13 @@ def test_a_pole_in_air_is_asked_about_and_kept_only_by_hand() -> None:
     assert routine.on_reading(reading(1.0), 1.2, mains_times=30.0) is None
     routine.press(1.3)
     assert isinstance(routine.on_reading(reading(2.0), 2.2, mains_times=30.0), KeepNow)
+
+
+def test_a_place_with_little_mains_makes_no_other_look_like_air() -> None:
+    """One reading kept before the lock-in knew the mains stopped a visit: everything after it was 15 times as much."""
+    water = WaterMains()
+    assert water.times(3e-4) == 1.0
+    for mains_V in (0.0, 3e-4, 2.6e-4, 3.2e-4):
+        water.kept(mains_V)
+    assert water.times(3e-4) < 1.2
+    assert water.times(40 * 3e-4) > 10.0, "a pair in air is still asked about"

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import logging
-import math
 import sys
 from collections import deque
 from collections.abc import Callable
@@ -23,7 +22,7 @@ from earthward.daemon import protocol as m
 from earthward.daemon.clerk import Clerk
 from earthward.daemon.detection import Detection
 from earthward.daemon.parts import Wiring
-from earthward.daemon.spot import HEADS, LEAST_MAINS_V, KeepNow, SpotRoutine
+from earthward.daemon.spot import HEADS, KeepNow, SpotRoutine, WaterMains
 from earthward.daemon.telling import Teller
 from earthward.daemon.visiting import Reply, Visiting, problem
 from earthward.errors import InputError
@@ -75,8 +74,7 @@ class Person:
         self._keeping = False
         self._test_leak: list[TestLeakState] = []
         self._leak_m = 0.0
-        #: The least mains of a reading that was kept in this run: so much there is in the water.
-        self._water_mains_V = math.inf
+        self._water = WaterMains()
         self._done: deque[Done] = deque(maxlen=UNDO_DEPTH)
         self._busy = ""
         self._again: tuple[int, Station] | None = None
@@ -191,7 +189,7 @@ class Person:
                 return
             if self._wiring.head is not None:
                 spot.moved(self._wiring.head.moving_s)
-            wish = spot.on_reading(message, self._wiring.clock.now(), self._mains_V() / self._water_mains_V)
+            wish = spot.on_reading(message, self._wiring.clock.now(), self._water.times(self._mains_V()))
             if wish is not None and all(spot.good(r) for r in self._detection.latest.values()):
                 self._keep(spot, wish)
         elif isinstance(message, m.State) and message.interlock.state != "energised" and self._spot is not None:
@@ -200,8 +198,7 @@ class Person:
 
     def _mains_V(self) -> float:
         """The strongest mains line at the pair along the pole."""
-        found = max((line.amplitude_V for line in self._detection.detector(0).mains), default=0.0)
-        return max(found, LEAST_MAINS_V)
+        return max((line.amplitude_V for line in self._detection.detector(0).mains), default=0.0)
 
     def _keep(self, spot: SpotRoutine, wish: KeepNow) -> None:
         self._keeping = True
@@ -218,7 +215,7 @@ class Person:
             if not kept:
                 return
             if not spot.doubt:
-                self._water_mains_V = min(self._water_mains_V, self._mains_V())
+                self._water.kept(self._mains_V())
             electrode: ElectrodeName = "A" if kept[0].source_id == 0 else "B"
             then = spot.kept([r.row for r in kept], electrode, self._wiring.clock.now())
             if then is not None:

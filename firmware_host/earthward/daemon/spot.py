@@ -8,6 +8,7 @@ and presses, it says what to do next.
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -28,6 +29,8 @@ HAND_SHARE = 0.1
 AIR_TIMES = 10.0
 #: Less mains than this is not worth a comparison.
 LEAST_MAINS_V = 2e-5
+#: So many readings that were kept say how much mains there is in the water.
+MAINS_KEPT = 24
 BAD_FLAGS = frozenset({"saturated", "acquiring", "motion"})
 
 HEADS: dict[str, tuple[m.TurnName, ...]] = {
@@ -55,6 +58,22 @@ class Turn:
     name: m.TurnName
     status: m.TurnStatus = "to do"
     rows: list[int] = field(default_factory=list)
+
+
+class WaterMains:
+    """How much mains the pair picks up in the water. The median of the readings kept: at some place there is hardly
+    any, and for some moments after a start the lock-in knows of none."""
+
+    def __init__(self) -> None:
+        self._kept_V: deque[float] = deque(maxlen=MAINS_KEPT)
+
+    def times(self, mains_V: float) -> float:
+        """Mains against that of the readings kept before; 1 before there is any."""
+        return max(mains_V, LEAST_MAINS_V) / statistics.median(self._kept_V) if self._kept_V else 1.0
+
+    def kept(self, mains_V: float) -> None:
+        """A reading in the water was kept."""
+        self._kept_V.append(max(mains_V, LEAST_MAINS_V))
 
 
 class SpotRoutine:
