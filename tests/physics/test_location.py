@@ -257,13 +257,14 @@ def test_one_pair_turned_by_hand_is_told_which_direction_to_begin_with() -> None
     assert len(said) >= 2
 
 
-def test_a_finding_that_drew_no_dye_counts_as_a_fitting_and_the_search_goes_on() -> None:
+@pytest.mark.parametrize("no_dye_within_m", [0.0, 0.2])
+def test_a_finding_that_drew_no_dye_counts_as_a_fitting_and_the_search_goes_on(no_dye_within_m: float) -> None:
     """Two things take current: one is called a fitting after the dye test, the other is what is left to find."""
     world = random_pool(7201, leaks=2, fittings=1, min_share=0.15, errors=Errors(head="three-axis"), apart_m=2.5)
     (first, taken), (second, _) = world.leaks
     settings = LocateSettings(
         head="three-axis",
-        floating=(FloatingSink("finding 1", (float(first[0]), float(first[1]), float(first[2])), 0.1),),
+        floating=(FloatingSink("finding 1", tuple(map(float, first)), 0.1, no_dye_within_m),),  # type: ignore[arg-type]
     )
     result = locate(world.pool, kept(world, 16), settings, coverage=False)
     places = [np.array(f.position_m) for f in result.findings]
@@ -271,3 +272,43 @@ def test_a_finding_that_drew_no_dye_counts_as_a_fitting_and_the_search_goes_on()
     assert np.linalg.norm(places[0] - second) < 0.5
     share = next(s for s in result.budget.fittings if s.name == "finding 1")
     assert share.interval_A[0] <= taken * 1e-3 <= share.interval_A[1]
+
+
+@pytest.mark.parametrize("seed", [7303, 7306])
+def test_where_no_dye_was_drawn_because_the_place_was_wrong_the_leak_is_named_elsewhere(seed: int) -> None:
+    """The dye was let go 0.6 m beside the leak. Taken for a fitting that nobody listed, the place would explain the
+    readings well enough, and everybody would go home."""
+    world = random_pool(seed, leaks=1, fittings=1)
+    ((place, _),) = world.leaks
+    beside = np.array(place, dtype=float)
+    axis = 0 if 0.01 < place[0] < world.pool.length_m - 0.01 else 1
+    middle = 0.5 * (world.pool.length_m, world.pool.width_m)[axis]
+    beside[axis] += 0.6 if beside[axis] < middle else -0.6
+
+    def told(no_dye_within_m: float) -> list[float]:
+        at = (float(beside[0]), float(beside[1]), float(beside[2]))
+        settings = LocateSettings(floating=(FloatingSink("finding 1", at, 0.06, no_dye_within_m),))
+        result = locate(world.pool, kept(world, 10), settings, coverage=False, guidance=False)
+        return [float(np.linalg.norm(np.subtract(f.position_m, place))) for f in result.findings]
+
+    assert min(told(0.2), default=9.0) < 0.25
+    assert min(told(0.0), default=9.0) > 0.25, "what it is for: a fitting there would hide the leak"
+
+
+def test_found_is_said_only_where_the_answer_before_thought_of_the_same_place() -> None:
+    """Whoever asks after every station must not take the first wrong "found" there is; once two agree, it is one."""
+    world = random_pool(7306, leaks=1, fittings=1, errors=Errors(head="three-axis"))
+    ((place, _),) = world.leaks
+    away = np.add(place, (0.5, 0.0, 0.0))
+    verdicts = []
+    for thought in ({}, {9: [away]}, {9: [away, np.array(place)]}, {8: [np.array(place)], 9: [away]}):
+        survey = Survey(world.pool.read_with((0, 1)), LocateSettings(head="three-axis"))
+        survey._thought.update(thought)
+        for reading in kept(world, 10):
+            survey.add(reading)
+        result = survey.result(coverage=False, guidance=False)
+        assert all(f.certain for f in result.findings) == (result.verdict == "found")
+        assert ("one more spot" in result.text) == (result.verdict == "suspected")
+        verdicts.append(result.verdict)
+    assert verdicts == ["found", "suspected", "found", "suspected"]
+    assert survey.result(coverage=False, guidance=False).verdict == "suspected", "no new station, nothing new"

@@ -48,7 +48,8 @@ class Answer:
     solved: Fit
     suspects: tuple[tuple[int, str], ...]
     may_be_found: bool = True
-    """False where the answer only goes on from one that had not found it (`update.updated`)."""
+    """False where the answer only goes on from one that had not found it (`update.updated`), where the one before, with
+    fewer stations, said another place, or where it is one of two readings of a dye test (`no_dye`)."""
 
     @property
     def obs(self) -> Observations:

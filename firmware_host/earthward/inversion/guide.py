@@ -273,7 +273,7 @@ def _best_apart(centre_m: FloatArray, bits: FloatArray) -> list[int]:
 def target_of(answer: Answer) -> Leak | None:
     """What the next reading shall tell about: a leak whose place is not certain yet; where all are, one more leak that
     may be there."""
-    open_ones = (leak for leak in answer.leaks if not leak.certain)
+    open_ones = (leak for leak in answer.leaks if not (leak.certain and answer.may_be_found))
     return next(open_ones, None) or answer.doubtful or answer.best
 
 

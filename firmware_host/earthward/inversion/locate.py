@@ -16,10 +16,11 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.inversion import check, guide, lead
 from earthward.inversion.budget import make_budget
-from earthward.inversion.decision import COUNT_PRIOR, Answer, count_probabilities, solve
-from earthward.inversion.lead import LeadField
+from earthward.inversion.decision import COUNT_PRIOR, Answer, count_probabilities
+from earthward.inversion.lead import FloatArray, LeadField
 from earthward.inversion.limits import summarise, upper_limits
 from earthward.inversion.liner import LinerGrid
+from earthward.inversion.no_dye import solve_beside_dye
 from earthward.inversion.observations import StationData, add_reading, pack
 from earthward.inversion.prepare import make_problem
 from earthward.inversion.spots import first_place
@@ -33,6 +34,8 @@ from earthward.record.place import Station
 from earthward.record.reading import KeptReading
 
 FEWEST_STATIONS = 3
+#: Two answers within this distance of each other speak of the same place.
+AGREE_M = 0.3
 
 
 class Survey:
@@ -57,6 +60,8 @@ class Survey:
         """By station: what its readings could be at the most, in volts."""
         self.last_answer: Answer | None = None
         """What the latest `result` rests on; None before three stations."""
+        self._thought: dict[int, list[FloatArray]] = {}
+        """By the number of stations: where a leak was thought to be then."""
 
     @cached_property
     def places(self) -> guide.Places:
@@ -85,7 +90,8 @@ class Survey:
         if len(places) < FEWEST_STATIONS:
             return self._too_few(len(places))
         self._check_units()
-        answer = solve(self.problem, *pack(self.problem, list(self._stations.values())))
+        answer = solve_beside_dye(self.problem, *pack(self.problem, list(self._stations.values())))
+        answer = self._agreed(answer)
         self.last_answer = answer
         return self._report(answer, coverage, guidance)
 
@@ -102,6 +108,18 @@ class Survey:
             return self.result(coverage=coverage, guidance=guidance)
         self.last_answer = answer
         return replace(self._report(answer, coverage, guidance), provisional=True)
+
+    def _agreed(self, answer: Answer) -> Answer:
+        """The answer, called found only if the one with fewer stations thought of the same places: whoever asks after
+        each station and stops at the first "found" gets every station's chance of a wrong one."""
+        stations = answer.obs.stations
+        now = [leak.position_m for leak in (*answer.leaks, answer.doubtful) if leak is not None]
+        fewer = [count for count in self._thought if count < stations]
+        before = self._thought[max(fewer)] if fewer else None
+        self._thought[stations] = now
+        if before is None or all(_near(leak.position_m, before) for leak in answer.leaks):
+            return answer
+        return replace(answer, may_be_found=False)
 
     def next_station(self) -> Station:
         """Where to measure next, by the latest result."""
@@ -163,7 +181,7 @@ class Survey:
         )  # fmt: skip
 
     def _report(self, answer: Answer, with_coverage: bool, with_guidance: bool) -> Result:
-        problem, settings = self.problem, self.settings
+        problem, settings = answer.model.problem, self.settings
         findings = tuple(make_finding(problem, leak, answer) for leak in answer.leaks)
         counts = count_probabilities(answer, settings.detection_threshold)
         budget = make_budget(problem, answer, counts)
@@ -210,6 +228,10 @@ class Survey:
             self.pool, self.places, belief, self.problem.resistivity, priors, taken,
             axes=3 if answer.obs.ends_m.shape[1] >= 3 else 2, rigid=self.settings.head != "single",
         )  # fmt: skip
+
+
+def _near(place: FloatArray, places: Sequence[FloatArray]) -> bool:
+    return any(float(np.linalg.norm(place - one)) <= AGREE_M for one in places)
 
 
 def locate(

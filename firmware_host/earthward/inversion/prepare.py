@@ -90,6 +90,8 @@ class Problem:
     """With those that were open in some earlier state only."""
     priors: Priors
     degree: int
+    keep_off: tuple[tuple[FloatArray, float], ...] = ()
+    """Places with a distance within which no leak is."""
 
     @property
     def now(self) -> int:

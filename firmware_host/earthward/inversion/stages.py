@@ -34,6 +34,8 @@ SHARP_CELLS = 12
 RISE = 1.0
 #: Where `State.lift` begins: a cover took next to nothing, or most of the current.
 LIFTS = (0.0, -0.7, -1.6)
+#: No second leak is looked for nearer to another than this.
+APART_M = 0.6
 #: Relative error of each contribution while scanning: what a linear estimate leaves out.
 SCAN_MODEL_ERROR = 0.03
 #: Distance within which the scan gives a station the cell's own covariance.
@@ -189,8 +191,8 @@ def _prepare(
         score[liner.subsampled], current[liner.subsampled] = search.scan.score, search.scan.current_mA
     else:
         current[:] = near[1]
-    for place in forbidden_m:
-        score[np.linalg.norm(coarse.centre_m - place, axis=1) < 0.6] = -np.inf
+    for place, within_m in (*((p, APART_M) for p in forbidden_m), *model.problem.keep_off):
+        score[np.linalg.norm(coarse.centre_m - place, axis=1) < within_m] = -np.inf
     return search
 
 

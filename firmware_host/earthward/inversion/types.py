@@ -14,15 +14,20 @@ from earthward.record.place import HEADS as HEADS
 from earthward.record.place import Head as Head
 from earthward.record.place import Station
 
+#: Dye let go at a place and moved about there says that no leak is within so much of it. Common practice, no source.
+NO_DYE_WITHIN_M = 0.2
+
 
 @dataclass(frozen=True, slots=True)
 class FloatingSink:
     """Something that takes current and is not in the pool file, such as a finding that drew no dye. sigma_m: how well
-    its place is known, along the liner, per axis."""
+    its place is known, along the liner, per axis. no_dye_within_m: so near to it no dye was drawn in, so there may be
+    nothing at all there and the leak elsewhere (`no_dye`); 0: it surely takes current."""
 
     name: str
     position_m: Point
     sigma_m: float = 0.15
+    no_dye_within_m: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,7 +18,7 @@ import numpy as np
 
 from earthward.inversion.covers import joined
 from earthward.inversion.locate import FEWEST_STATIONS, Survey
-from earthward.inversion.types import FloatingSink, LocateSettings, Result
+from earthward.inversion.types import NO_DYE_WITHIN_M, FloatingSink, LocateSettings, Result
 from earthward.practice.actions import Accused, AnyAction, Covered, Dyed, Held, Patched
 from earthward.practice.pools import LONG_COVER_S, PracticePool
 from earthward.practice.quick import QuickVisit
@@ -170,7 +170,9 @@ class Search:
         about = (len(no_dye), visit.covered, readings[0].row if readings else 0)
         survey = self._survey
         if survey is None or about != self._about:
-            floating = tuple(FloatingSink(f"no dye {k + 1}", at) for k, at in enumerate(no_dye))
+            floating = tuple(
+                FloatingSink(f"no dye {k + 1}", at, no_dye_within_m=NO_DYE_WITHIN_M) for k, at in enumerate(no_dye)
+            )
             liner = None if survey is None else survey.problem.liner
             survey = Survey(pool, LocateSettings(floating=floating, earlier=earlier), liner=liner)
             self._about, self._survey = about, survey

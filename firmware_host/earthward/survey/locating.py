@@ -13,7 +13,7 @@ import numpy as np
 from earthward.errors import InputError
 from earthward.inversion.compare import BAND, RemeasureResult, judge_remeasure
 from earthward.inversion.covers import joined
-from earthward.inversion.types import FloatingSink, LocateSettings, Result
+from earthward.inversion.types import NO_DYE_WITHIN_M, FloatingSink, LocateSettings, Result
 from earthward.pool.shape import Pool
 from earthward.record.finding import Finding
 from earthward.record.visit import CurrentStep
@@ -49,10 +49,12 @@ def locate_survey(
 
 
 def floating_sinks(findings: Iterable[Finding]) -> tuple[FloatingSink, ...]:
-    """Findings that drew no dye take current all the same: the search counts them as fittings and goes on for what is
-    left."""
+    """Findings that drew no dye: each is a fitting that nobody listed, and the search goes on for what is left, or the
+    leak is elsewhere."""
     return tuple(
-        FloatingSink(f"finding {f.number}", f.position_m, max(0.05, (f.radius_m or 0.3) / RADIUS_SIGMAS))
+        FloatingSink(
+            f"finding {f.number}", f.position_m, max(0.05, (f.radius_m or 0.3) / RADIUS_SIGMAS), NO_DYE_WITHIN_M
+        )
         for f in findings
         if f.stage == "dye not drawn"
     )

@@ -19,7 +19,7 @@ from earthward.errors import InputError
 from earthward.inversion.compare import RemeasureResult
 from earthward.inversion.covers import joined
 from earthward.inversion.spots import first_place, toward_wall, within_reach
-from earthward.inversion.types import EarlierCovers, LocateSettings, Result
+from earthward.inversion.types import NO_DYE_WITHIN_M, EarlierCovers, LocateSettings, Result
 from earthward.pool.place_words import place_in_words
 from earthward.pool.pool_file import format_pool, parse_pool
 from earthward.pool.shape import Pool
@@ -328,7 +328,7 @@ class Visit:
             for f in self.store.findings()
             if f.stage in ("suspected", "dye drawn", "dye not drawn")
         ]
-        near = [pair for pair in near if pair[0] <= SAME_PLACE_M]
+        near = [(d, f) for d, f in near if d <= (NO_DYE_WITHIN_M if f.stage == "dye not drawn" else SAME_PLACE_M)]
         return min(near, key=lambda pair: pair[0])[1] if near else None
 
     # ---- what the person tells ------------------------------------------------------------------------------
