@@ -48,7 +48,8 @@ from earthward.survey.visit import Visit
 
 log = logging.getLogger(__name__)
 
-TICK_S = 0.05
+#: What no sample has to come for is looked at so often; whatever must be told at once asks for it (`_something_new`).
+TICK_S = 0.1
 STATE_S = 0.2
 STRAY_EVERY_S = 1.0
 
@@ -89,7 +90,8 @@ class Daemon:
         self._recording_folder = recording
         self._loop: asyncio.AbstractEventLoop | None = None
         self._tasks: list[asyncio.Task[None]] = []
-        self._changed = asyncio.Event()
+        self._telling = False
+        self._told_s = -STATE_S
         self._ended = asyncio.Event()
         self._failed = False
         self._assemble()
@@ -127,7 +129,7 @@ class Daemon:
             self._stray_verdict,
         )
         self.visiting = None if visit is None else Visiting(visit, wiring, self.clerk, self.teller, self.instrument)
-        self.pump = Pump(wiring, self.supervisor, self.teller, self.visiting, self._changed.set)
+        self.pump = Pump(wiring, self.supervisor, self.teller, self.visiting, self._something_new)
         self.person = None
         if self.visiting is not None:
             self.person = Person(
@@ -138,7 +140,7 @@ class Daemon:
                 self.teller,
                 self.visiting,
                 lambda electrode: self.supervisor.select(electrode, self.requests.selected),
-                self._changed.set,
+                self._something_new,
             )
             self.teller.listeners.append(self.person.heard)
         self.flight = Flight(self)
@@ -154,7 +156,7 @@ class Daemon:
             self.visiting,
             self.state,
             self.flight,
-            self._changed.set,
+            self._something_new,
             self.person,
         )
 
@@ -196,7 +198,7 @@ class Daemon:
         self.samples.start()
         if not self.wiring.playback:
             self.supervisor.start()
-        for work in (self._tick, self._tell_state, self._watch_stray):
+        for work in (self._tick, self._watch_stray):
             self._tasks.append(asyncio.create_task(self._guard(work), name=work.__name__))
         if self.wiring.notify is not None:
             self.wiring.notify.ready()
@@ -233,6 +235,7 @@ class Daemon:
         """Output off first, then everything down in order; recording and record are complete when this returns."""
         if not self.wiring.playback:
             await asyncio.to_thread(self.supervisor.close)
+        self._telling = True  # nothing is told any more
         for task in self._tasks:
             task.cancel()
         for task in self._tasks:
@@ -322,7 +325,13 @@ class Daemon:
         """From any thread: something changed that clients should see at once."""
         if self._loop is not None and not self._loop.is_closed():
             with contextlib.suppress(RuntimeError):
-                self._loop.call_soon_threadsafe(self._changed.set)
+                self._loop.call_soon_threadsafe(self._something_new)
+
+    def _something_new(self) -> None:
+        """In the loop's thread: clients should see the state at once, however many ask for it in this turn."""
+        if not self._telling and self._loop is not None:
+            self._telling = True
+            self._loop.call_soon(self._guarded, self._tell_state)
 
     # ---- what goes round --------------------------------------------------------------------------------------
 
@@ -335,9 +344,12 @@ class Daemon:
             if self.wiring.on_turned is not None:
                 self.wiring.on_turned()
             self.follower.look()
-            self.pump.work()
             self.flight.look()
             now_s = self._clock.now()
+            if now_s - self._told_s >= STATE_S - TICK_S / 2:
+                self._tell_state()
+            else:
+                self.pump.work()
             if self.wiring.notify is not None and now_s - kicked_s >= STANDS_STILL_S and self._gets_on():
                 kicked_s = now_s
                 self.wiring.notify.watchdog()
@@ -351,14 +363,13 @@ class Daemon:
         samples = not self.wiring.receiver.status.ok or not self.progress.trouble(energised=True)
         return looked and samples
 
-    async def _tell_state(self) -> None:
-        while True:
-            with contextlib.suppress(asyncio.TimeoutError):
-                await asyncio.wait_for(self._changed.wait(), STATE_S / self._clock.speed)
-            self._changed.clear()
-            # Events first: whoever sees the new state already knows why.
-            self.pump.work()
-            self.teller.publish(self.state())
+    def _tell_state(self) -> None:
+        # Events first: whoever sees the new state already knows why. What is new in them is in this state already.
+        self._telling = True
+        self.pump.work()
+        self._telling = False
+        self._told_s = self._clock.now()
+        self.teller.publish(self.state())
 
     async def _watch_stray(self) -> None:
         while True:
@@ -390,7 +401,7 @@ class Daemon:
                 "electrode": source.electrode,
             }
         )
-        self._changed.set()
+        self._something_new()
 
     def _current_step(self, step: CurrentStep) -> None:
         low, high = step.share_interval

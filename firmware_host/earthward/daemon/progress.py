@@ -5,7 +5,7 @@ from __future__ import annotations
 from earthward.clock import Clock
 
 #: Without a sign of life for so long (real seconds) the loop counts as standing still. A healthy one marks itself
-#: twenty times a second; the longest thing it does at once takes some 50 ms on a small machine.
+#: ten times a second; the longest thing it does at once takes some 50 ms on a small machine.
 STANDS_STILL_S = 1.0
 
 

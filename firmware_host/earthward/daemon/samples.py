@@ -83,9 +83,11 @@ class Samples:
             self._tails[block.channel].push(block)
             if not self._detection.source.energised:
                 self._source_off.push(block, now_s)
-            for reading in self._detection.push(block, reference, now_s):
-                if self._wiring.ear is not None:
-                    self._wiring.ear.update(reading)
+            readings = self._detection.push(block, reference, now_s)
+            if readings and self._wiring.ear is not None:
+                # Those of one block come at once: what is heard is the newest.
+                self._wiring.ear.update(readings[-1])
+            for reading in readings:
                 self._teller.publish(reading)
         self._progress.samples_worked()
         self._align()

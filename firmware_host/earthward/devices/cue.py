@@ -276,7 +276,7 @@ class Cue:
         sounding = self._alerting(now_s)
         if sounding is None:
             sounding = self._guiding(now_s)
-        return replace(sounding, level=sounding.level * self.settings.volume)
+        return Tone(sounding.kind, sounding.pitch_Hz, sounding.level * self.settings.volume, sounding.rough)
 
     def _alerting(self, now_s: float) -> Tone | None:
         sounding: Tone | None = None
