@@ -49,9 +49,8 @@ class SystemClock:
     """The machine's monotonic clock."""
 
     speed = 1.0
-
-    def now(self) -> float:
-        return time.monotonic()
+    #: Straight to the kernel's: it is asked some thousand times a second.
+    now = staticmethod(time.monotonic)
 
     def sleep(self, seconds: float) -> None:
         if seconds > 0:

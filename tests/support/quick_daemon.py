@@ -77,6 +77,10 @@ class QuickBoard:
         return msgspec.structs.replace(self.report, received_s=self._clock.now())
 
     @property
+    def restarts(self) -> int:
+        return self.status.restarts
+
+    @property
     def status(self) -> LinkStatus:
         return LinkStatus(ok=True, text="", port="stand-in")
 

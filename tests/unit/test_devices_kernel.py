@@ -45,6 +45,25 @@ def test_the_newest_edge_is_given_once_with_its_stamp(line: tuple[int, KernelEdg
     assert edges.wait(0.0) is None
 
 
+def test_nobody_is_asked_for_an_edge_that_cannot_have_come_yet(line: tuple[int, KernelEdges, ManualClock]) -> None:
+    """... by a stamp that is the kernel's own; one of another clock tells nothing of when its edge came."""
+    _, _, clock = line
+    ours, theirs = os.pipe()
+    edges = KernelEdges(ours, clock, apart_s=1e-3)
+    os.write(theirs, event(99.9999, 1))
+    assert edges.wait(0.0) is not None
+    os.write(theirs, event(99.99995, 2))  # as no chip does it: so that asking would show
+    assert edges.edges == 1
+    clock.advance(0.95e-3)
+    assert edges.edges == 2
+    os.write(theirs, event(20.0, 3))
+    assert edges.wait(0.0) == (3, clock.now())
+    os.write(theirs, event(clock.now(), 4))
+    assert edges.edges == 4
+    edges.close()
+    os.close(theirs)
+
+
 def test_an_edge_seen_in_passing_is_given_next(line: tuple[int, KernelEdges, ManualClock]) -> None:
     """The reader looks for a further edge after each value; that one must not be lost to the next wait."""
     kernel, edges, _ = line

@@ -51,6 +51,10 @@ class FakeBoard:
         return msgspec.structs.replace(self._report, received_s=self.clock.now())
 
     @property
+    def restarts(self) -> int:
+        return self.status.restarts
+
+    @property
     def status(self) -> LinkStatus:
         return LinkStatus(ok=True, text="", port="fake")
 

@@ -121,6 +121,10 @@ class ReplayedBoard:
         return LinkStatus(ok=True, text="Replayed from a recording: no source board.", port="recording", emulated=True)
 
     @property
+    def restarts(self) -> int:
+        return 0
+
+    @property
     def telemetry(self) -> BoardReport | None:
         now_s = self._replay.clock.now()
         last, reference = self._replay.latest("source"), self._replay.latest("reference")

@@ -43,6 +43,8 @@ class Board(Protocol):
     def telemetry(self) -> BoardReport | None: ...
     @property
     def status(self) -> LinkStatus: ...
+    @property
+    def restarts(self) -> int: ...
     def feed(self) -> None: ...
     def configure(
         self, waveform: WaveformName, frequency_Hz: float, current_limit_A: float, electrode: ElectrodeName = "A"
@@ -263,18 +265,18 @@ class Supervisor:
         self._messenger.urgent(self._off)
 
     def _gather(self, now_s: float) -> Inputs:
-        report, identity, status = self._board.telemetry, self._board.identity, self._board.status
+        report, identity, restarts = self._board.telemetry, self._board.identity, self._board.restarts
         pulse = self._adc()
         contacts = self._contacts
         board = None
         if report is not None:
-            board = board_view(report, identity, status.restarts)
+            board = board_view(report, identity, restarts)
         with self._lock:
             stop, self._stop_asked = self._stop_asked, False
             refusal = self._refusal
             return Inputs(
                 board=board,
-                restarts=status.restarts,
+                restarts=restarts,
                 refusal=refusal,
                 water_clear_s=self._water_clear_s,
                 stray=self._stray,

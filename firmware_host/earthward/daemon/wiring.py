@@ -106,7 +106,8 @@ def make_receiver_processes(config: Config, clock: Clock) -> Receiver:
     """The same with each reader in a process of its own (docs/decisions/reading-process.md): for real parts only."""
     group = ReceiverGroup([])
     for settings in _converters(config):
-        parts = KernelParts(config.adc.i2c_bus, config.adc.ready_pin if settings.channel == 0 else None)
+        pin = config.adc.ready_pin if settings.channel == 0 else None
+        parts = KernelParts(config.adc.i2c_bus, pin, settings.rate)
         group.add(ReaderProcess(parts, clock, settings, on_block=group.deliver))
     return group
 

@@ -36,20 +36,26 @@ Ioctl = Callable[[int, int, bytearray], object]
 
 
 class KernelEdges:
-    """The edges of one line whose descriptor was opened by `open_kernel_edges`. For one thread."""
+    """The edges of one line whose descriptor was opened by `open_kernel_edges`. For one thread.
 
-    def __init__(self, descriptor: int, clock: Clock) -> None:
+    apart_s: no edge comes sooner than that after another, so that so soon after one nobody need be asked.
+    """
+
+    def __init__(self, descriptor: int, clock: Clock, apart_s: float = 0.0) -> None:
         self._descriptor = descriptor
         self._clock = clock
+        self._apart_s = apart_s
         self._poll = select.poll()
         self._poll.register(descriptor, select.POLLIN)
         self._number = self._given = self._last = 0
         self._at_s = 0.0
+        #: The same if it is the kernel's own stamp, else long ago.
+        self._stamped_s = -math.inf
 
     @property
     def edges(self) -> int:
         """Number of the newest edge; those that the kernel had no room for are counted."""
-        if self._poll.poll(0):
+        if self._clock.now() - self._stamped_s >= self._apart_s and self._poll.poll(0):
             self._take()
         return self._number
 
@@ -69,7 +75,8 @@ class KernelEdges:
         self._last = count
         now_s, at_s = self._clock.now(), stamp_ns * 1e-9
         # The kernel's stamp is on the clock that `Clock` reads; one of another clock would be worse than none.
-        self._at_s = at_s if 0 <= now_s - at_s < 0.5 else now_s
+        true = 0 <= now_s - at_s < 0.5
+        self._at_s, self._stamped_s = (at_s, at_s) if true else (now_s, -math.inf)
 
     def close(self) -> None:
         os.close(self._descriptor)
@@ -87,10 +94,11 @@ def open_kernel_edges(
     what: str = "converter's ready line",
     *,
     falling: bool = True,
+    apart_s: float = 0.0,
     devices: Path = Path("/dev"),
     ioctl: Ioctl = fcntl.ioctl,
 ) -> KernelEdges:
-    """Edges of a pin of the Raspberry Pi's header. Raises InputError with one sentence."""
+    """Edges of a pin of the Raspberry Pi's header (`apart_s` as there). Raises InputError with one sentence."""
     try:
         chip = _header_chip(devices, ioctl)
         try:
@@ -103,7 +111,7 @@ def open_kernel_edges(
             f"The pin GPIO{pin} for the {what} cannot be opened ({error.strerror or error}): this needs a "
             "Raspberry Pi, a user of the group gpio, and no other program that uses the pin."
         ) from error
-    return KernelEdges(LINE_REQUEST.unpack(asked)[-1], clock)
+    return KernelEdges(LINE_REQUEST.unpack(asked)[-1], clock, apart_s)
 
 
 def _header_chip(devices: Path, ioctl: Ioctl) -> int:

@@ -15,6 +15,8 @@ from earthward.errors import InputError
 
 #: of the kernel's I2C devices (linux/i2c-dev.h): the chip that the descriptor speaks to
 I2C_SLAVE = 0x0703
+#: part of a conversion after which the next may end at the soonest: the chip's rate is within 10 % (data sheet)
+SOONEST = 0.85
 #: for so long another thread may hold the bus before its asking for a chip is given up
 HELD_S = 1.0
 
@@ -25,12 +27,14 @@ class KernelParts:
 
     i2c_bus: int
     ready_pin: int | None = None
+    rate: int = 860
+    """Conversions a second that the chip is set to."""
 
     def __call__(self, clock: Clock) -> Parts:
         bus = open_i2c(self.i2c_bus)
         if self.ready_pin is None:
             return Parts(bus, quick=self._quick)
-        ready = open_kernel_edges(self.ready_pin, clock)
+        ready = open_kernel_edges(self.ready_pin, clock, apart_s=SOONEST / self.rate)
         return Parts(bus, ready, ready.close, self._quick)
 
     def _quick(self, address: int) -> Callable[[], bytes]:

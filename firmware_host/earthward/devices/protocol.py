@@ -116,13 +116,9 @@ class FrameReader:
 
     def feed(self, data: bytes) -> list[Frame]:
         frames = []
-        for byte in data:
-            if byte:
-                if len(self._buffer) < self._LONGEST:
-                    self._buffer.append(byte)
-                else:
-                    self._overrun = True
-                continue
+        *ended, rest = data.split(b"\0")
+        for part in ended:
+            self._add(part)
             if self._buffer:
                 try:
                     if self._overrun:
@@ -133,7 +129,13 @@ class FrameReader:
                     self.errors += 1
             self._buffer.clear()
             self._overrun = False
+        self._add(rest)
         return frames
+
+    def _add(self, part: bytes) -> None:
+        room = self._LONGEST - len(self._buffer)
+        self._overrun = self._overrun or len(part) > room
+        self._buffer += part[:room]
 
 
 class _Body:

@@ -73,7 +73,7 @@ def acquire(a: Acquisition) -> None:
     patience_s = max(0.1, 4.0 / a.settings.rate)
     readable_s = 0.97 / a.settings.rate
     silent_since = now()
-    grid = _Grid()
+    grid, looks = _Grid(), a.settings.free_looks
     while not a.stop.is_set():
         edge = wait(patience_s / clock.speed)
         if edge is None:
@@ -86,7 +86,8 @@ def acquire(a: Acquisition) -> None:
             continue
         number, at = edge
         silent_since = at
-        grid.note(number, at)
+        if looks:
+            grid.note(number, at)
         try:
             code = newest()
         except OSError as error:
@@ -97,7 +98,7 @@ def acquire(a: Acquisition) -> None:
         if number < skip_to:
             continue  # still of the settings before
         # A further edge, or the time for one, has come while reading: this may be the next conversion's value.
-        if ready.edges != number or done - at > readable_s:
+        if done - at > readable_s or ready.edges != number:
             samples.repeats += 1
             continue
         samples.index = base + number

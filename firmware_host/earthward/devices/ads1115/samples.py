@@ -24,7 +24,7 @@ LOOK_BACK_S = 6.0
 class _Channel:
     """Samples of one channel on their way into a block."""
 
-    __slots__ = ("code", "flags", "index", "last_index", "next_flags", "number", "t")
+    __slots__ = ("last_index", "next_flags", "number", "taken")
 
     def __init__(self, number: int) -> None:
         self.number = number
@@ -33,10 +33,8 @@ class _Channel:
         self.clear()
 
     def clear(self) -> None:
-        self.index: list[int] = []
-        self.t: list[float] = []
-        self.code: list[int] = []
-        self.flags: list[int] = []
+        #: (number, time, code, flags) of each
+        self.taken: list[tuple[int, float, int, int]] = []
 
 
 class Samples:
@@ -55,6 +53,7 @@ class Samples:
         self._blocks: deque[SampleBlock] = deque(maxlen=keep)
         settings = chip.settings
         self._channels = [_Channel(settings.channel + k) for k in range(len(settings.pairs))]
+        self._last = self._channels[-1]
         # The driver gives an ADS1015's twelve bits left-justified, as the register holds them.
         self._top, self._step = (32767, 1) if settings.chip == "ADS1115" else (32752, 16)
         #: Where blocks are to end, if somebody has said so (from any thread).
@@ -101,10 +100,7 @@ class Samples:
             flags |= SampleFlag.AFTER_GAP
             self.lost += missed
         channel.last_index = index
-        channel.index.append(index)
-        channel.t.append(at)
-        channel.code.append(code)
-        channel.flags.append(flags)
+        channel.taken.append((index, at, code, flags))
         self._conversions += 1 + missed
         self._fetched += 1
         self.last_sample_s = at
@@ -114,15 +110,15 @@ class Samples:
         """Time to check the chip's settings and hand a block on."""
         length_s = now - self._block_since_s
         if self.grid is None:
-            return length_s > BLOCK_S or len(self._channels[0].index) >= BLOCK_SAMPLES
-        newest = self._channels[-1].last_index
+            return length_s > BLOCK_S or len(self._channels[0].taken) >= BLOCK_SAMPLES
+        newest = self._last.last_index
         return length_s > LONGEST_S or (newest is not None and newest >= self._block_end)
 
     def emit(self, extra: int = 0) -> None:
         """Hand on what was taken, with further flags on every sample."""
         now = self._clock.now()
         self._block_since_s = now
-        peaks = [self._emit(channel, now, extra) for channel in self._channels if channel.index]
+        peaks = [self._emit(channel, now, extra) for channel in self._channels if channel.taken]
         if not peaks:
             return
         self.peaks.append((now, max(peaks)))
@@ -134,8 +130,9 @@ class Samples:
             self._block_end = grid.end_after(newest)
 
     def _emit(self, channel: _Channel, now: float, extra: int) -> int:
-        codes = np.array(channel.code, dtype=np.int64)
-        flags = np.array(channel.flags, dtype=np.uint8) | np.uint8(extra)
+        index, t_s, code, own_flags = zip(*channel.taken, strict=True)
+        codes = np.array(code, dtype=np.int64)
+        flags = np.array(own_flags, dtype=np.uint8) | np.uint8(extra)
         # "At or within one step of full scale", both ends.
         clipped = (codes >= self._top - self._step) | (codes <= -32768 + self._step)
         if clipped.any():
@@ -143,8 +140,8 @@ class Samples:
             self.saturated_s = now
         scale = self._chip.full_scale_V
         block = SampleBlock(
-            index=np.array(channel.index, dtype=np.int64),
-            t_s=np.array(channel.t),
+            index=np.array(index, dtype=np.int64),
+            t_s=np.array(t_s),
             v_V=codes.astype(np.float64) * (scale / 32768),
             flags=flags,
             full_scale_V=scale,

@@ -21,7 +21,6 @@ import threading
 from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import replace
-from types import TracebackType
 from typing import Self, TypeVar
 
 import serial
@@ -103,14 +102,11 @@ class SourceLink:
         self._beats = Heartbeats()
         self._board = KnownBoard(expect_emulated)
         self._events: deque[Event] = deque(maxlen=1000)
-        self._reconnects = 0
-        self._unknown_code = 0
-        self._opened_once = False
+        self._reconnects = self._unknown_code = 0
+        self._opened_once = self._withheld = self._warned_silent = False
         self._last_frame_s: float | None = None
         self._last_beat_s = self._last_hello_s = -1e9
         self._fed_s = clock.now()
-        self._withheld = False
-        self._warned_silent = False
 
     # ---- life ---------------------------------------------------------------------------------------------
 
@@ -140,9 +136,7 @@ class SourceLink:
         self.start()
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     # ---- what is known ------------------------------------------------------------------------------------
@@ -198,6 +192,11 @@ class SourceLink:
                 clock_error_s=None if clock_map is None else clock_map.error_s(now),
                 clock_age_s=None if clock_map is None else clock_map.age_s(now),
             )
+
+    @property
+    def restarts(self) -> int:
+        """How often the board has started anew: of the status, what the interlock asks for at each of its looks."""
+        return self._board.restarts
 
     def _sentence(self, connected: bool, age: float | None) -> tuple[bool, str]:
         if not connected:
