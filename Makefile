@@ -14,14 +14,18 @@ demo: setup
 	@if [ -t 0 ] && [ -t 1 ]; then $(BIN)/earthward demo; \
 	else echo "No terminal here. Run headless with: $(BIN)/earthward demo --headless --seed 1 --out earthward-out"; fi
 
-# Tests that keep real time run one after the other and leave much of the machine idle: the others fill it, on idle
-# priority, so that no test waits for a processor that it needs now.
+# Tests that keep real time run one after the other and leave much of the machine idle: style, types and the other tests
+# fill it, on idle priority, so that no test waits for a processor that it needs now.
 IDLE := $(shell chrt --idle 0 true 2>/dev/null && echo chrt --idle 0 || echo nice -n 19)
 
-test: setup-test system-packages lint
+LINT := $(IDLE) $(BIN)/ruff check firmware_host tests hardware && \
+	$(IDLE) $(BIN)/ruff format --check firmware_host tests hardware && $(IDLE) $(BIN)/mypy
+
+test:
+	$(MAKE) --no-print-directory -j 2 setup-test system-packages
 	failed=0; quick=$$(mktemp); trap 'rm -f $$quick' EXIT; \
-	$(IDLE) $(BIN)/python -m pytest -q -n 2 --maxprocesses 2 -m "not slow and not realtime" >$$quick 2>&1 & others=$$!; \
-	$(BIN)/python -m pytest -q -m "realtime and not slow" || failed=1; \
+	{ $(LINT) && $(IDLE) $(BIN)/python -m pytest -q -n 2 --maxprocesses 2 -m "not slow and not realtime"; } >$$quick 2>&1 & others=$$!; \
+	$(BIN)/python -m pytest -q -m "realtime and not slow" --durations=12 || failed=1; \
 	wait $$others || failed=1; cat $$quick; exit $$failed
 
 # A loop for while one works: style, types, and the tests of single parts that take no second.
@@ -55,9 +59,7 @@ site: setup-test
 	NO_MKDOCS_2_WARNING=1 $(BIN)/mkdocs build -q
 
 lint: setup-test
-	$(BIN)/ruff check firmware_host tests hardware
-	$(BIN)/ruff format --check firmware_host tests hardware
-	$(BIN)/mypy
+	$(LINT)
 
 setup: $(VENV)/.installed
 setup-test: $(VENV)/.installed-test
@@ -81,8 +83,8 @@ $(VENV)/.installed-test: pyproject.toml | $(VENV)/bin/python
 	@touch $@ $(VENV)/.installed
 
 # Compilers and simulators that the firmware and output-stage tests use. Where we may not install them,
-# those tests are skipped with a line that names the package.
-system-packages:
+# those tests are skipped with a line that names the package. After Python's own package: apt-get has one user at a time.
+system-packages: | system-python
 	@missing=""; for p in $$(cat tests/debian-packages.txt); do dpkg -s $$p >/dev/null 2>&1 || missing="$$missing $$p"; done; \
 	if [ -n "$$missing" ]; then \
 	  echo "installing Debian packages:$$missing"; \
