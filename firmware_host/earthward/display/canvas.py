@@ -42,6 +42,22 @@ def wrapped(text: str, width: int) -> tuple[str, ...]:
     return tuple(textwrap.wrap(text, width=max(1, width), break_long_words=True)) or ("",)
 
 
+@lru_cache(maxsize=512)
+def laid_out(width: int, tier: Tier, left: Row, right: Row, role: str) -> tuple[Row, str]:
+    """A row with `left` at its left edge, `right` at its right edge and `role` between them; and the whole text if not
+    all of it fits. Kept: from paint to paint most rows stay as they are."""
+    left = tuple((clean(text, tier), r) for text, r in left)
+    right = tuple((clean(text, tier), r) for text, r in right)
+    clipped, space = "", width - length(left) - length(right)
+    # One cell between the two sides, or they read as one word.
+    if space < 0 or (space == 0 and left and right and left[-1][1] == right[0][1]):
+        clipped = "".join(text for text, _ in (*left, *right))
+        left = tuple(_cut(left, max(0, width - length(right) - 1)))
+        right = tuple(_cut(right, width - length(left)))
+        space = width - length(left) - length(right)
+    return merge([*left, (" " * space, role), *right]), clipped
+
+
 class Canvas:
     """`width` x `height` cells. Rows not written are blank."""
 
@@ -58,16 +74,9 @@ class Canvas:
         if not 0 <= y < self.height:
             self.clipped.append("".join(text for text, _ in (*left, *right)))
             return
-        left = [(clean(text, self.tier), r) for text, r in left]
-        right = [(clean(text, self.tier), r) for text, r in right]
-        space = self.width - length(left) - length(right)
-        # One cell between the two sides, or they read as one word.
-        if space < 0 or (space == 0 and left and right and left[-1][1] == right[0][1]):
-            self.clipped.append("".join(text for text, _ in (*left, *right)))
-            left = _cut(left, max(0, self.width - length(right) - 1))
-            right = _cut(right, self.width - length(left))
-            space = self.width - length(left) - length(right)
-        self._rows[y] = merge([*left, (" " * space, role), *right])
+        self._rows[y], clipped = laid_out(self.width, self.tier, tuple(left), tuple(right), role)
+        if clipped:
+            self.clipped.append(clipped)
 
     def text(self, y: int, text: str, role: str = "base") -> None:
         self.put(y, [(text, role)])
