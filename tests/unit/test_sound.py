@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import copy
 import itertools
 import math
+import time
 import wave
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,9 +16,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from earthward.clock import ManualClock
+from earthward.clock import ManualClock, SystemClock
 from earthward.daemon.telling import Teller
-from earthward.devices.cue import ALERTS, CHUNK_S, STALE_S, Alert, Cue, CueSettings, Tone, pitch_of
+from earthward.devices.cue import (
+    ALERTS,
+    CHUNK_S,
+    PEAK_FALL,
+    PEAK_S,
+    STALE_S,
+    Alert,
+    Cue,
+    CueSettings,
+    Peak,
+    Tone,
+    pitch_of,
+)
 from earthward.devices.sound import SAMPLE_RATE_HZ, Samples, Sounder, Synth, render_timeline
 from earthward.devices.sound_outputs import WavOutput
 from earthward.record.event import Severity
@@ -366,3 +380,79 @@ def test_what_the_daemon_tells_as_alarm_or_caution_is_heard(severity: Severity, 
     teller.event(severity, "link-lost", "The cable is gone.")
     assert sounded == heard
     assert len(told) == 1
+
+
+def test_the_maximum_of_the_last_seconds_is_kept_exactly() -> None:
+    """Against every value looked through: strengths that wander, with gaps longer than what is remembered."""
+    random = np.random.default_rng(4)
+    peak, held, armed, now_s, called = Peak(), list[tuple[float, float]](), False, 0.0, 0
+    strength = np.cumsum(random.normal(0.0, 0.012, 4000))
+    for value in strength.tolist():
+        now_s += 0.1 if random.random() > 0.003 else 7.0
+        held = [(t, x) for t, x in held if t >= now_s - PEAK_S]
+        first, highest = (held[0][1], max(x for _, x in held)) if held else (value, value)
+        fall = -math.log(1.0 - PEAK_FALL)
+        armed = armed or (value >= highest and value - first > fall)
+        held.append((now_s, value))
+        expected = armed and value < highest - fall
+        if expected:
+            held, armed = [], False
+        assert peak.passed(now_s, value, 0.001) == expected
+        called += expected
+    assert called > 20
+
+
+def test_a_tone_that_is_said_to_hold_holds() -> None:
+    """Readings of both sides and of none, doubt, silence and alerts by turns; every chunk until then is looked at."""
+    random = np.random.default_rng(8)
+    cue, now_s, waits = Cue(), 50.0, list[float]()
+    for _ in range(1500):
+        now_s += float(random.choice([0.02, 0.1, 0.1, 1.7], p=[0.3, 0.4, 0.28, 0.02]))
+        what = random.random()
+        if what < 0.9:
+            value_V = float(random.choice([3e-4, 3.1e-4, -2e-4, 5e-7], p=[0.5, 0.2, 0.25, 0.05]))
+            cue.update(R(value_V), now_s)
+        elif what < 0.94:
+            cue.alert("kept", now_s)
+        elif what < 0.97:
+            cue.live(bool(random.random() < 0.9), now_s)
+        else:
+            cue.warn(bool(random.random() < 0.3), now_s)
+        sounding, until_s = cue.tone(now_s), cue.holds_until(now_s)
+        looked_on = copy.deepcopy(cue)
+        chunks = np.arange(now_s, min(until_s, now_s + 1.5) - 1e-9, CHUNK_S).tolist()
+        assert all(looked_on.tone(t) == sounding for t in chunks)
+        waits.append(min(until_s, now_s + 1.5) - now_s)
+    assert np.mean(np.array(waits) > 0.1) > 0.3, "and much of the time nobody need ask"
+
+
+class Heard:
+    takes_samples = False
+
+    def __init__(self) -> None:
+        self.at: list[tuple[float, Tone]] = []
+
+    def play(self, tone: Tone, samples: Samples) -> None:
+        self.at.append((time.monotonic(), tone))
+
+    def close(self) -> None: ...
+
+
+@pytest.mark.realtime
+def test_a_buzzer_is_not_asked_for_while_its_tone_holds_and_hears_at_once_what_is_told() -> None:
+    output = Heard()
+    sounder = Sounder([output], SystemClock())
+    sounder.live(True)
+    sounder.update(R(3e-4))
+    sounder.start()
+    time.sleep(0.6)
+    sounder.update(R(3e-4))
+    steady = len(output.at)
+    time.sleep(0.05)
+    told_s = time.monotonic()
+    sounder.alert("alarm")
+    time.sleep(0.3)
+    sounder.stop()
+    assert steady <= 8, "thirty chunks"
+    assert min(t for t, tone in output.at if tone.kind == "alarm") - told_s < 0.2
+    assert sum(tone.kind == "alarm" for _, tone in output.at) >= 4, "an alert is followed chunk by chunk"

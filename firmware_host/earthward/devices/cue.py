@@ -166,27 +166,33 @@ class Peak:
 
     def __init__(self) -> None:
         self._held: deque[tuple[float, float]] = deque()
+        #: Of these the falling ones: each is higher than all that came after it, so the first is the highest.
+        self._falling: deque[tuple[float, float]] = deque()
         self._armed = False
 
     def passed(self, now_s: float, log_field: float, sigma_share: float) -> bool:
         """`log_field`: logarithm of the averaged strength; `sigma_share`: its relative uncertainty."""
         fall = max(-math.log(1.0 - PEAK_FALL), 2.0 * sigma_share)
-        while self._held and self._held[0][0] < now_s - PEAK_S:
-            self._held.popleft()
+        for values in (self._held, self._falling):
+            while values and values[0][0] < now_s - PEAK_S:
+                values.popleft()
         first = self._held[0][1] if self._held else log_field
-        highest = max((value for _, value in self._held), default=log_field)
+        highest = self._falling[0][1] if self._falling else log_field
         self._held.append((now_s, log_field))
+        while self._falling and self._falling[-1][1] <= log_field:
+            self._falling.pop()
+        self._falling.append((now_s, log_field))
         if log_field >= highest and log_field - first > fall:
             # It has risen to here from something clearly lower: there is a maximum to pass.
             self._armed = True
         if self._armed and log_field < highest - fall:
-            self._armed = False
-            self._held.clear()
+            self.forget()
             return True
         return False
 
     def forget(self) -> None:
         self._held.clear()
+        self._falling.clear()
         self._armed = False
 
 
@@ -201,6 +207,9 @@ class Cue:
         self._log_field = 0.0
         self._log_ratio = 0.0
         self._middle_V_per_m: float | None = None
+        self._told: tuple[Side, float, float, bool] | None = None
+        self._steady = (0.0, 0.0)
+        """Pitch and roughness of what was told."""
         self._peak = Peak()
         self._peak_s: float | None = None
         self._heard_s: float | None = None
@@ -306,10 +315,32 @@ class Cue:
             return _sign_of_life(self._quiet, since_s)
         if self._peak_s is not None and now_s - self._peak_s < PEAK_TICK_S:
             return Tone("peak", PEAK_HZ, GUIDE_LEVEL)
-        pitch, rough = self._pitch(self._side), doubt_of(math.exp(self._log_ratio))
+        # A chunk is asked for five times as often as there are readings.
+        told = self._side, self._log_field, self._log_ratio, self.settings.zoom
+        if told != self._told:
+            self._told = told
+            self._steady = self._pitch(self._side), doubt_of(math.exp(self._log_ratio))
+        pitch, rough = self._steady
         if self._side == "back" and since_s % STROKE_S >= STROKE_S / 2:
             return Tone("back", pitch, 0.0)
         return Tone(self._side, pitch, GUIDE_LEVEL, rough)
+
+    def holds_until(self, now_s: float) -> float:
+        """How long what sounds now goes on, if nothing more is told; `now_s` itself where that is not known.
+
+        For who plays tones and no samples: it need not ask again before.
+        """
+        if self._tripped_s is not None or self._warn_s is not None or self._alert is not None:
+            return now_s
+        if not self._live or self._heard_s is None:
+            return math.inf
+        stale_s = self._heard_s + STALE_S
+        if now_s > stale_s or self._side is None or (self._peak_s is not None and now_s - self._peak_s < PEAK_TICK_S):
+            return now_s
+        if self._side == "front":
+            return stale_s
+        half_s = STROKE_S / 2
+        return min(stale_s, self._rhythm_s + (math.floor((now_s - self._rhythm_s) / half_s) + 1) * half_s)
 
     def _pitch(self, side: Side) -> float:
         field = math.exp(self._log_field)

@@ -16,12 +16,15 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from earthward.clock import Clock
+from earthward.clock import Clock, wait_event
 from earthward.devices.cue import ALERTS, CHUNK_S, ROUGH_HZ, Alert, Cue, CueSettings, Heard, Tone
 
 log = logging.getLogger(__name__)
 
 SAMPLE_RATE_HZ = 22_050
+
+#: The cue is looked at so often whatever it says of itself.
+LONGEST_S = 0.5
 
 Samples = NDArray[np.int16]
 
@@ -81,6 +84,8 @@ class Sounder:
         self._lock = threading.Lock()
         self._synth = Synth()
         self._stop = threading.Event()
+        #: Something was told that may sound at once.
+        self._told = threading.Event()
         self._thread: threading.Thread | None = None
         self.problems: list[str] = []
 
@@ -92,6 +97,7 @@ class Sounder:
     def stop(self) -> None:
         """Silence, and every output closed."""
         self._stop.set()
+        self._told.set()
         if self._thread is not None:
             self._thread.join(timeout=2.0)
             self._thread = None
@@ -103,22 +109,27 @@ class Sounder:
     def update(self, reading: Heard) -> None:
         with self._lock:
             self.cue.update(reading, self._clock.now())
+        self._told.set()
 
     def alert(self, kind: Alert) -> None:
         with self._lock:
             self.cue.alert(kind, self._clock.now())
+        self._told.set()
 
     def warn(self, on: bool) -> None:
         with self._lock:
             self.cue.warn(on, self._clock.now())
+        self._told.set()
 
     def tripped(self, on: bool) -> None:
         with self._lock:
             self.cue.tripped(on, self._clock.now())
+        self._told.set()
 
     def live(self, on: bool) -> None:
         with self._lock:
             self.cue.live(on, self._clock.now())
+        self._told.set()
 
     def set(self, volume: float | None = None, dead_band_sigma: float | None = None, zoom: bool | None = None) -> None:
         """None leaves as it is."""
@@ -128,15 +139,17 @@ class Sounder:
                 self.cue.settings,
                 **{name: value for name, value in given.items() if value is not None},  # type: ignore[arg-type]
             ).clipped()
+        self._told.set()
 
     def step(self) -> Tone:
         """One chunk: what sounds now goes to every output. The thread calls this; so may a test."""
         with self._lock:
             tone = self.cue.tone(self._clock.now())
         # A buzzer takes the tone alone: without a sound card nobody hears the samples.
-        wanted = any(getattr(output, "takes_samples", True) for output in self._outputs)
-        samples = self._synth.render(tone, round(CHUNK_S * SAMPLE_RATE_HZ)) if wanted else _NOTHING
-        for output in list(self._outputs):
+        samples = _NOTHING
+        for output in tuple(self._outputs):
+            if samples is _NOTHING and getattr(output, "takes_samples", True):
+                samples = self._synth.render(tone, round(CHUNK_S * SAMPLE_RATE_HZ))
             try:
                 output.play(tone, samples)
             except Exception as error:
@@ -151,13 +164,27 @@ class Sounder:
     def _run(self) -> None:
         due = self._clock.now()
         while not self._stop.is_set():
+            self._told.clear()
             self.step()
             due += CHUNK_S
-            late = self._clock.now() - due
+            now = self._clock.now()
+            late = now - due
             if late > 0.2:
                 # The machine was away: do not hurry through what was missed.
                 due += late
-            self._clock.sleep(due - self._clock.now())
+            until = self._tone_until(now)
+            if until > due:
+                wait_event(self._clock, self._told, until - now)
+                due = self._clock.now()
+            else:
+                self._clock.sleep(due - now)
+
+    def _tone_until(self, now: float) -> float:
+        """Until when nobody needs a further chunk: buzzers hold a tone by themselves, a sound card wants samples."""
+        if any(getattr(output, "takes_samples", True) for output in self._outputs):
+            return now
+        with self._lock:
+            return min(self.cue.holds_until(now), now + LONGEST_S)
 
 
 Told = tuple[float, Callable[[Cue, float], None]]
