@@ -90,8 +90,8 @@ def judge(seed: int, visit: Path, player: Player) -> float:
 
 #: Whole visits of every test run. Not seed 4, whose leak is missed in every other visit: it is among the slow ones.
 ALWAYS = (1, 3, 10)
-#: Real minutes that such a visit may take: one or two are usual.
-MINUTES_AT_MOST = 5.0
+#: Real minutes that such a visit may take: one or two are usual, five on a machine that is busy all the time.
+MINUTES_AT_MOST = 8.0
 
 
 def whole_visit(seed: int, out: Path, minutes_at_most: float = 15.0) -> str:
