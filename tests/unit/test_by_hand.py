@@ -88,6 +88,26 @@ def test_spots_near_a_repair_are_read_again_once_each_held_as_before(tmp_path: P
     assert sorted(seen) == ["S1", "S2"]
 
 
+def test_where_the_spots_cannot_tell_the_nearest_are_asked_for_once_more(tmp_path: Path) -> None:
+    visit, number = with_finding(tmp_path)
+    visit.set_stage(number, "dye drawn")
+    visit.set_stage(number, "repaired")
+
+    def read(t_s: float) -> list[str]:
+        seen = []
+        while (again := by_hand.to_read_again(visit)) is not None:
+            seen.append(again[1].name)
+            visit.keep(again[1], reading(t_s=t_s + len(seen)), purpose="re-measure", finding=number, turn="along")
+        return seen
+
+    first = read(50.0)
+    assert sorted(first) == ["S1", "S2"]
+    assert by_hand.undecided(visit, number)
+    assert by_hand.undecided(visit, number), "asked again before anything more was read"
+    assert read(80.0) == [f"{name} again" for name in first]
+    assert not by_hand.undecided(visit, number), "two more cannot tell either: it stays at that"
+
+
 def test_a_skipped_step_can_be_taken_back(tmp_path: Path) -> None:
     visit = begin(tmp_path / "s.db")
     visit.step_done("loss", "skipped by hand")

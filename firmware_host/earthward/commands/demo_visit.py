@@ -30,7 +30,7 @@ from earthward.record.finding import Finding, Stage
 from earthward.record.place import COVERABLE, Station
 from earthward.record.reading import TestLeakState
 from earthward.report.build import build_report
-from earthward.survey.by_hand import report_written
+from earthward.survey.by_hand import MORE_NEAR, report_written
 from earthward.survey.files.whole import write_whole
 from earthward.survey.levels import record_loss_test, visit_water_budget
 
@@ -300,13 +300,22 @@ class WholeVisit(Hands):
             self._say("Next to no current flows any more: nothing is left to read with.")
         for name in stations:
             await self._again_after_a_trip(client, lambda n=name: self._once_more(client, n, found.number))  # type: ignore[misc]
+        known, text = await self._compare(client, found.number)
+        if known.stage == "repaired":
+            near = self.near(found.position_m)
+            for name in (near[ENOUGH_NEAR:] + near)[:MORE_NEAR]:
+                await self._again_after_a_trip(client, lambda n=name: self._once_more(client, n, found.number))  # type: ignore[misc]
+            known, text = await self._compare(client, found.number)
+        await self.switch_off(client)
+        return {"text": text, **(known.history[-1].result or {})}
+
+    async def _compare(self, client: InstrumentClient, number: int) -> tuple[Finding, str]:
+        """The finding as it stands after the comparison; still "repaired" where more spots are asked for."""
         judged = len([e for e in client.events if e.code == "re-measure"])
-        client.send(m.SetStage(finding=found.number, stage="re-measured"))
+        client.send(m.SetStage(finding=number, stage="re-measured"))
         event = await self._event(client, "re-measure", judged)
         self._say(event.text)
-        await self.switch_off(client)
-        known = next(f for f in self._visit.store.findings() if f.number == found.number)
-        return {"text": event.text, **(known.history[-1].result or {})}
+        return next(f for f in self._visit.store.findings() if f.number == number), event.text
 
     async def _once_more(self, client: InstrumentClient, name: str, finding: int) -> None:
         position, bearing = self._places[name]

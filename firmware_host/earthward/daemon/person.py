@@ -192,6 +192,8 @@ class Person:
             wish = spot.on_reading(message, self._wiring.clock.now(), self._water.times(self._mains_V()))
             if wish is not None and all(spot.good(r) for r in self._detection.latest.values()):
                 self._keep(spot, wish)
+        elif isinstance(message, m.EventMessage) and message.code == "re-measure":
+            self.look_again()  # it may not have been enough
         elif isinstance(message, m.State) and message.interlock.state != "energised" and self._spot is not None:
             # The source went off: what was being read is begun anew when it is on again.
             self._spot.interrupted(self._wiring.clock.now())

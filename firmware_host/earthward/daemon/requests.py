@@ -22,6 +22,7 @@ from earthward.daemon.visiting import Reply, Visiting, problem
 from earthward.errors import InputError
 from earthward.record.bench import BenchStepName
 from earthward.record.board import ElectrodeName
+from earthward.survey.by_hand import undecided
 
 log = logging.getLogger(__name__)
 
@@ -247,6 +248,11 @@ class Requests:
         try:
             result = await asyncio.to_thread(visit.remeasure, number)
             text = f"{result.text} {note}".strip()
+            if result.outcome == "cannot tell" and await self._clerk.ask(lambda: undecided(visit, number)):
+                text = f"Finding {number}: {result.text}"
+                self._teller.event("caution", "re-measure", text, "Read the spots that are asked for, then compare.")
+                visiting.tell_plan()
+                return
             await self._clerk.ask(lambda: visit.set_stage(number, "re-measured", text, result.as_dict()))
         except InputError as error:
             self._teller.event("caution", "re-measure", f"Finding {number} is not re-measured: {error}.")

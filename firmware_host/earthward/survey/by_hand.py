@@ -23,6 +23,10 @@ from earthward.survey.visit import Visit
 
 #: Spots so near to a repaired place are read again, so many of them.
 NEAR_M, ENOUGH_NEAR = 2.5, 4
+#: So many more where those cannot tell whether the sink is gone.
+MORE_NEAR = 2
+#: Finding -> spots read again when they could not tell.
+UNDECIDED = "undecided"
 REPORT = "report_written"
 _PICTURES = frozenset({".jpg", ".jpeg", ".png"})
 
@@ -115,8 +119,19 @@ def take_back_stage(visit: Visit, number: int) -> None:
     visit.revision += 1
 
 
+def undecided(visit: Visit, number: int) -> bool:
+    """The spots read again cannot tell whether a repaired finding is gone: ask for some more, once. False when those
+    have been read: then it stays at that."""
+    read = len({r.station for r in visit.store.readings("re-measure") if r.finding == number})
+    asked = dict(visit.store.meta().get(UNDECIDED, {}))
+    before = asked.setdefault(str(number), read)
+    visit.store.set_meta(UNDECIDED, asked)
+    return read <= int(before)
+
+
 def to_read_again(visit: Visit) -> tuple[int, Station] | None:
-    """The next spot to be read again for a repaired finding: those near it, once each since the repair."""
+    """The next spot to be read again for a repaired finding: those near it, once each since the repair. Where they
+    could not tell: further ones, and then the nearest with the pole put down anew."""
     for finding in visit.store.findings():
         if finding.stage != "repaired" or nothing_flows(visit.store, finding.number):
             continue
@@ -132,11 +147,15 @@ def to_read_again(visit: Visit) -> tuple[int, Station] | None:
             (math.dist(place.position_m, finding.position_m), name)
             for name, place in places.items()
             if math.dist(place.position_m, finding.position_m) <= NEAR_M
-        )[:ENOUGH_NEAR]
-        left = [name for _, name in near if name not in done]
+        )
+        more = MORE_NEAR if str(finding.number) in visit.store.meta().get(UNDECIDED, {}) else 0
+        wanted = [(name, name) for _, name in near[: ENOUGH_NEAR + more]]
+        missing = min(ENOUGH_NEAR, len(near)) + more - len(wanted)
+        wanted += [(name, f"{name} again") for _, name in near[:missing]]
+        left = [(spot, called) for spot, called in wanted if called not in done]
         if left:
-            place = places[left[0]]
-            x, y, z = place.position_m
-            text = f"at spot {left[0]} again ({x:.1f} m along, {y:.1f} m across, {z:.1f} m deep)"
-            return finding.number, msgspec.structs.replace(place, text=text)
+            spot, called = left[0]
+            x, y, z = places[spot].position_m
+            text = f"at spot {spot} again ({x:.1f} m along, {y:.1f} m across, {z:.1f} m deep)"
+            return finding.number, msgspec.structs.replace(places[spot], name=called, text=text)
     return None
