@@ -326,7 +326,6 @@ class Detector:
         whole = cut - lo == count
         v, flags = self._v[lo:cut], self._f[lo:cut]
         clean = whole and not np.count_nonzero(flags)
-        st.sidebands[a:b] = 0.0
         if clean:
             st.counts[a:b] = self._full_counts
             st.v[a:b] = v.reshape(b - a, slots)
@@ -339,7 +338,6 @@ class Detector:
             st.v[a:b].reshape(-1)[place] = v
             st.usable[a:b] = False
             st.usable[a:b].reshape(-1)[place] = ~bad
-        ends = []
         many = whole and stop - self._next > 1
         earliest = self.clock.earliest(self._i[lo:cut], self._t[lo:cut], stop - self._next) if many else None
         for k in range(stop - self._next):
@@ -347,10 +345,9 @@ class Detector:
                 self.clock.add_cell(*earliest[k])
             else:
                 self.clock.push(self._i[bounds[k] : bounds[k + 1]], self._t[bounds[k] : bounds[k + 1]])
-            ends.append(self.clock.line(begin + slots * k))
-        line = np.array(ends)
-        ended = np.multiply(line[:, 1:], self._steps, out=st.end_s[a:b])
-        ended += line[:, :1]
+            first_s, period_s = self.clock.line(begin + slots * k)
+            ended = np.multiply(self._steps, period_s, out=st.end_s[a + k])
+            ended += first_s
         if not clean:
             usable = st.usable[a:b].reshape(-1)
             saturated = np.zeros(usable.size, dtype=bool)

@@ -165,7 +165,7 @@ class WindowEquations:
         if f:
             np.matmul(spline[..., turn:poly], self._bends, out=pieces[..., turn:fixed])
             moments = place_table(r, n) @ g[:, turn:poly, :poly].reshape(r + n - 1, -1)
-            terms = moments.reshape(r, -1)[:, self._terms]
+            terms = moments.reshape(r, -1).take(self._terms, axis=1)
             terms *= self._factors
             bends = np.add.reduce(terms, axis=1).reshape(r, 2 * f, fixed)
             w[:, turn:fixed, :fixed] = bends

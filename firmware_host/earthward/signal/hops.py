@@ -95,6 +95,7 @@ class HopStore:
         ):  # fmt: skip
             array[:kept] = array[cut:].copy()
         self.counts[kept:] = 0.0
+        self.sidebands[kept:] = 0.0
         self.break_before[kept:] = False
         self.first = keep_from
 
