@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any
@@ -39,7 +40,7 @@ def run(recording: PairRecording, window_s: float, every_s: float | None = None,
 
 
 def blocks(recording: PairRecording) -> list[SampleBlock]:
-    """The recording in small blocks, conversions numbered, as the daemon feeds it."""
+    """The recording in small blocks, conversions numbered, each about a hop long."""
     index, _ = index_from_stamps(recording.t_s)
     flags = np.zeros(44, dtype=np.uint8)
     full_scale = recording.scene.full_scale_V or np.inf
@@ -47,10 +48,34 @@ def blocks(recording: PairRecording) -> list[SampleBlock]:
     return [SampleBlock(index[p], recording.t_s[p], recording.v_V[p], flags, full_scale) for p in parts]
 
 
+def push_as_daemon(
+    detector: Detector, recording: PairRecording, reference: PhaseReference, hops: int
+) -> tuple[list[float], list[Reading]]:
+    """Blocks that end where hops end, so many hops to a block (the daemon has two); CPU seconds of each, readings."""
+    index, _ = index_from_stamps(recording.t_s)
+    full_scale = recording.scene.full_scale_V or np.inf
+    seconds: list[float] = []
+    readings: list[Reading] = []
+    lo = 0
+    while lo < index.size:
+        hi = lo + 44
+        if (grid := detector.hops) is not None:
+            last = replace(grid, every=hops * grid.every).end_after(int(index[lo]) - 1)
+            hi = int(np.searchsorted(index, last, side="right"))
+        p = slice(lo, hi)
+        flags = np.zeros(index[p].size, dtype=np.uint8)
+        block = SampleBlock(index[p], recording.t_s[p], recording.v_V[p], flags, full_scale)
+        began = time.process_time()
+        readings += detector.push(block, reference)
+        seconds.append(time.process_time() - began)
+        lo = hi
+    return seconds, readings
+
+
 def stream(
     recording: PairRecording, window_s: float, reference: Callable[[float], PhaseReference | None], **settings: Any
 ) -> list[Reading]:
-    """The same in small blocks, as the daemon feeds it."""
+    """The same in small blocks, ending anywhere in a hop."""
     scene = recording.scene
     detector = Detector(
         replace(
