@@ -28,6 +28,8 @@ KEEP_GOING = 8
 AFTER_ONE_STEP, FEW_SEEDS = 32, 6
 #: A refit has settled when the next step promises no larger fall of its squared misfit.
 SETTLED = 1.0
+#: A refit from the poses of a place up to half a metre away takes so many steps: near the leak the field bends much.
+FAR_STEPS = 6
 #: So few coarse cells within reach of the best are refitted on the fine grid.
 SHARP_CELLS = 12
 #: A place that was not refitted is at most so much likelier (nats) than the nearest that was.
@@ -272,7 +274,7 @@ def _share_best_poses(search: _Search, found: Candidates) -> Candidates:
         before = float(found.score.max())
         if int((found.score > before - 6.0).sum()) > 2 * SHARP_CELLS:
             break
-        found = _better_of(found, search.advance(_from_best(search, found), 3))
+        found = _better_of(found, search.advance(_from_best(search, found), FAR_STEPS))
         if float(found.score.max()) < before + 0.5:
             break
     return found
@@ -300,7 +302,7 @@ def _sharpen(search: _Search, found: Candidates) -> tuple[Candidates, Candidates
         finer = search.begin_fine(cells, found, _owners(found, len(search.coarse))[parent[cells]])
         search.advance(finer, 3, fine_sigma_m(search.liner.grid))
         finer.score = settled_score(finer)
-        more = search.advance(_from_best(search, finer), 3)
+        more = search.advance(_from_best(search, finer), FAR_STEPS)
         more.score = settled_score(more)
         better = _better_of(found, more)
         if float(better.score.max()) < float(found.score.max()) + 0.5:
