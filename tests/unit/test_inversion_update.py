@@ -10,7 +10,7 @@ from msgspec.structs import replace as row_replace
 from tests.benchmarks.virtual_pools import random_pool, random_stations
 
 from earthward.inversion.locate import Survey
-from earthward.inversion.types import LocateSettings, Result
+from earthward.inversion.types import NO_DYE_WITHIN_M, FloatingSink, LocateSettings, Result
 from earthward.record.reading import KeptReading
 
 pytestmark = pytest.mark.long
@@ -53,3 +53,22 @@ def test_surprising_readings_are_looked_for_afresh(rows: tuple[Survey, Result, l
     for reading in more:
         survey.add(row_replace(reading, value_V=-reading.value_V))
     assert not survey.update(coverage=False, guidance=False).provisional
+
+
+def test_going_on_from_a_leak_elsewhere_keeps_to_that_reading_of_the_dye() -> None:
+    """Dye was not drawn 0.6 m beside the leak, and the answer has nothing there. The next goes on so."""
+    world = random_pool(7306, leaks=1, fittings=1)
+    ((place, _),) = world.leaks
+    beside = (float(place[0]) - 0.6, float(place[1]), float(place[2]))
+    settings = LocateSettings(floating=(FloatingSink("finding 1", beside, 0.06, NO_DYE_WITHIN_M),))
+    survey = Survey(world.pool.read_with((0, 1)), settings)
+    places = random_stations(world, STATIONS + 1)
+    for k, (centre, bearing) in enumerate(places):
+        if k == STATIONS:
+            before = survey.result(coverage=False, guidance=False)
+        for reading in world.measure(centre, bearing, f"s{k}"):
+            survey.add(reading)
+    assert "finding 1" not in {share.name for share in before.budget.fittings}, "what the test is about"
+    told = survey.update(coverage=False, guidance=False)
+    assert told.provisional
+    assert "finding 1" not in {share.name for share in told.budget.fittings}

@@ -103,7 +103,7 @@ class Survey:
             return self.result(coverage=coverage, guidance=guidance)
         self._check_units()
         packed = pack(self.problem, list(self._stations.values()))
-        answer = updated(self.problem, self.last_answer, *packed)
+        answer = updated(self.last_answer, *packed)
         if answer is None:
             return self.result(coverage=coverage, guidance=guidance)
         self.last_answer = answer

@@ -20,7 +20,6 @@ from earthward.inversion.fit import fit
 from earthward.inversion.lead import IntArray
 from earthward.inversion.observations import LeadFields, Observations
 from earthward.inversion.predict import Model, State, make_model
-from earthward.inversion.prepare import Problem
 from earthward.inversion.regions import Leak, make_leak
 from earthward.inversion.stages import SinkSearch, coarse_sigma_m, fine_sigma_m
 
@@ -30,8 +29,9 @@ SURPRISE_P = 1e-3
 MOST, WITHIN = 40, 8.0
 
 
-def updated(problem: Problem, last: Answer, obs: Observations, leads: LeadFields) -> Answer | None:
+def updated(last: Answer, obs: Observations, leads: LeadFields) -> Answer | None:
     """The last answer with the readings of `obs` that came since, or None if only a full search can tell."""
+    problem = last.model.problem
     best = last.best
     if best is None or len(last.leaks) > 1 or best.search.stopped_early:
         return None
