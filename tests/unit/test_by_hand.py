@@ -108,6 +108,16 @@ def test_where_the_spots_cannot_tell_the_nearest_are_asked_for_once_more(tmp_pat
     assert not by_hand.undecided(visit, number), "two more cannot tell either: it stays at that"
 
 
+def test_where_no_spot_is_near_a_patch_nobody_is_asked_for_more(tmp_path: Path) -> None:
+    """Asking without an end would leave the finding "repaired" for ever."""
+    visit, _ = with_finding(tmp_path)
+    number = visit.store.put_finding(Finding(position_m=(5.0, 0.0, 1.4)))
+    visit.set_stage(number, "dye drawn")
+    visit.set_stage(number, "repaired")
+    assert by_hand.to_read_again(visit) is None
+    assert not by_hand.undecided(visit, number)
+
+
 def test_a_skipped_step_can_be_taken_back(tmp_path: Path) -> None:
     visit = begin(tmp_path / "s.db")
     visit.step_done("loss", "skipped by hand")

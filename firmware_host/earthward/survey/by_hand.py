@@ -13,6 +13,7 @@ import msgspec
 from msgspec import Meta, Struct, field
 
 from earthward.errors import InputError
+from earthward.record.finding import Finding
 from earthward.record.place import Station
 from earthward.survey.levels import record_loss_test
 from earthward.survey.locating import nothing_flows
@@ -25,7 +26,7 @@ from earthward.survey.visit import Visit
 NEAR_M, ENOUGH_NEAR = 2.5, 4
 #: So many more where those cannot tell whether the sink is gone.
 MORE_NEAR = 2
-#: Finding -> spots read again when they could not tell.
+#: Findings of which the spots read again could not tell.
 UNDECIDED = "undecided"
 REPORT = "report_written"
 _PICTURES = frozenset({".jpg", ".jpeg", ".png"})
@@ -120,42 +121,50 @@ def take_back_stage(visit: Visit, number: int) -> None:
 
 
 def undecided(visit: Visit, number: int) -> bool:
-    """The spots read again cannot tell whether a repaired finding is gone: ask for some more, once. False when those
-    have been read: then it stays at that."""
-    read = len({r.station for r in visit.store.readings("re-measure") if r.finding == number})
-    asked = dict(visit.store.meta().get(UNDECIDED, {}))
-    before = asked.setdefault(str(number), read)
-    visit.store.set_meta(UNDECIDED, asked)
-    return read <= int(before)
+    """The spots read again cannot tell whether a repaired finding is gone: ask for some more. False when there are none
+    (any more): then it stays at that."""
+    asked = visit.store.meta().get(UNDECIDED, [])
+    if number not in asked:
+        visit.store.set_meta(UNDECIDED, [*asked, number])
+    finding = next(f for f in visit.store.findings() if f.number == number)
+    return _left_to_read(visit, finding) is not None
 
 
 def to_read_again(visit: Visit) -> tuple[int, Station] | None:
     """The next spot to be read again for a repaired finding: those near it, once each since the repair. Where they
     could not tell: further ones, and then the nearest with the pole put down anew."""
     for finding in visit.store.findings():
-        if finding.stage != "repaired" or nothing_flows(visit.store, finding.number):
-            continue
-        done = {r.station for r in visit.store.readings("re-measure") if r.finding == finding.number}
-        places: dict[str, Station] = {}
-        for reading in visit.store.readings("survey"):
-            if reading.covered_then(visit.covered) != visit.covered:
-                continue
-            place = held_at(reading, visit.head)
-            if not place.vertical and (reading.turn in ("along", "") or reading.station not in places):
-                places.setdefault(reading.station, place)
-        near = sorted(
-            (math.dist(place.position_m, finding.position_m), name)
-            for name, place in places.items()
-            if math.dist(place.position_m, finding.position_m) <= NEAR_M
-        )
-        more = MORE_NEAR if str(finding.number) in visit.store.meta().get(UNDECIDED, {}) else 0
-        wanted = [(name, name) for _, name in near[: ENOUGH_NEAR + more]]
-        missing = min(ENOUGH_NEAR, len(near)) + more - len(wanted)
-        wanted += [(name, f"{name} again") for _, name in near[:missing]]
-        left = [(spot, called) for spot, called in wanted if called not in done]
-        if left:
-            spot, called = left[0]
-            x, y, z = places[spot].position_m
-            text = f"at spot {spot} again ({x:.1f} m along, {y:.1f} m across, {z:.1f} m deep)"
-            return finding.number, msgspec.structs.replace(places[spot], name=called, text=text)
+        place = _left_to_read(visit, finding)
+        if place is not None:
+            return finding.number, place
     return None
+
+
+def _left_to_read(visit: Visit, finding: Finding) -> Station | None:
+    """The next spot to be read again for one finding, if it was repaired and any is left."""
+    if finding.stage != "repaired" or nothing_flows(visit.store, finding.number):
+        return None
+    done = {r.station for r in visit.store.readings("re-measure") if r.finding == finding.number}
+    places: dict[str, Station] = {}
+    for reading in visit.store.readings("survey"):
+        if reading.covered_then(visit.covered) != visit.covered:
+            continue
+        place = held_at(reading, visit.head)
+        if not place.vertical and (reading.turn in ("along", "") or reading.station not in places):
+            places.setdefault(reading.station, place)
+    near = sorted(
+        (math.dist(place.position_m, finding.position_m), name)
+        for name, place in places.items()
+        if math.dist(place.position_m, finding.position_m) <= NEAR_M
+    )
+    more = MORE_NEAR if finding.number in visit.store.meta().get(UNDECIDED, []) else 0
+    wanted = [(name, name) for _, name in near[: ENOUGH_NEAR + more]]
+    missing = min(ENOUGH_NEAR, len(near)) + more - len(wanted)
+    wanted += [(name, f"{name} again") for _, name in near[:missing]]
+    left = next(((spot, called) for spot, called in wanted if called not in done), None)
+    if left is None:
+        return None
+    spot, called = left
+    x, y, z = places[spot].position_m
+    text = f"at spot {spot} again ({x:.1f} m along, {y:.1f} m across, {z:.1f} m deep)"
+    return msgspec.structs.replace(places[spot], name=called, text=text)
