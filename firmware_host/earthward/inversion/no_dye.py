@@ -8,6 +8,7 @@ who reads there finds out, and one who is told that all is explained goes home.
 
 from __future__ import annotations
 
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -18,6 +19,7 @@ from earthward.inversion.observations import BoolArray, LeadFields, Observations
 from earthward.inversion.predict import make_model
 from earthward.inversion.prepare import Problem
 from earthward.inversion.regions import Leak
+from earthward.inversion.types import FloatingSink
 from earthward.record.base import Point
 
 #: Log odds (nats) beyond which "the leak is elsewhere" may be called found, and below which it is not told: far from
@@ -29,7 +31,7 @@ NEAR_M = 0.5
 def solve_beside_dye(problem: Problem, obs: Observations, leads: LeadFields) -> Answer:
     """`decision.solve`, with both readings of "dye not drawn"; the answer's model has the problem it belongs to."""
     answer = solve(problem, obs, leads)
-    undrawn = frozenset(one.name for one in problem.settings.floating if one.no_dye_within_m > 0.0)
+    undrawn = {one.name: one for one in problem.settings.floating if one.no_dye_within_m > 0.0}
     if not undrawn:
         return answer
     elsewhere = solve(_without(problem, undrawn), obs, leads)
@@ -37,7 +39,7 @@ def solve_beside_dye(problem: Problem, obs: Observations, leads: LeadFields) -> 
         return answer
     use = answer.obs.use & elsewhere.obs.use
     odds = _evidence(elsewhere, use, undrawn) - _evidence(answer, use, undrawn)
-    near = any(_apart_m(f.position_m, leak) < NEAR_M for f in problem.settings.floating for leak in elsewhere.leaks)
+    near = any(_apart_m(one.position_m, leak) < NEAR_M for one in undrawn.values() for leak in elsewhere.leaks)
     hopeless = HOPELESS_NEAR if near else HOPELESS
     return answer if odds < hopeless else replace(elsewhere, may_be_found=odds > SURE)
 
@@ -46,14 +48,14 @@ def _apart_m(place: Point, leak: Leak) -> float:
     return float(np.linalg.norm(np.subtract(place, leak.position_m)))
 
 
-def _without(problem: Problem, undrawn: frozenset[str]) -> Problem:
+def _without(problem: Problem, undrawn: Mapping[str, FloatingSink]) -> Problem:
     """Nothing takes current where no dye was drawn, and no leak is near."""
-    off = [(np.array(f.position_m), f.no_dye_within_m) for f in problem.settings.floating if f.name in undrawn]
+    off = tuple((np.array(one.position_m), one.no_dye_within_m) for one in undrawn.values())
     fittings = tuple(sink for sink in problem.fittings if sink.name not in undrawn)
-    return replace(problem, fittings=fittings, keep_off=tuple(off))
+    return replace(problem, fittings=fittings, keep_off=off)
 
 
-def _evidence(answer: Answer, use: BoolArray, undrawn: frozenset[str]) -> float:
+def _evidence(answer: Answer, use: BoolArray, undrawn: Collection[str]) -> float:
     """Log evidence of an answer on the readings in `use`. Every sink whose place the readings chose counts alike, leak
     or not: its current's share is the same from all placements, and its place costs the same."""
     model = answer.model

@@ -86,7 +86,7 @@ def put_into_words(
         if not answer.fits:
             text += "; not all readings fit that: check depths, the electrodes' places and the current"
         elif not answer.may_be_found and all(leak.certain for leak in answer.leaks):
-            text += "; not long since another place was as likely: one more spot has to say the same"
+            text += "; another place is not ruled out yet: one more spot has to say the same"
         return "suspected", text + then, tuple(advice)
     p_none = _p_none(answer)
     if cover is not None and cover.fraction_at_reference > 0.8 and p_none > 0.5:

@@ -2,8 +2,8 @@
 
 In the daemon's own process the reading thread waits for the interpreter's lock behind detection, service and
 supervision, and a conversion that is not fetched within 1.2 ms is gone. Here the driver, the ready line and the reader
-have an interpreter to themselves; blocks and the status come over a pipe, some
-ten parcels a second; back goes only where blocks are to end.
+have an interpreter to themselves; blocks and the status come over a pipe, some ten parcels a second; back goes only
+where blocks are to end.
 
 The monotonic clock is one for all processes of a machine, so times need no translation.
 """
