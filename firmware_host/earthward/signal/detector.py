@@ -394,17 +394,26 @@ class Detector:
         evidence = [Evidence()] * (b - a)
         if reference is not None:
             evidence = examine(core, a, solutions, windows[:, WEIGHT].tolist(), strongest > 3.0 * core.noise_V > 0)
+        # The same for all hops of a run: they were laid under one reference.
+        late = (0.0, 0.0) if reference is None else self._late(reference, float(st.span[b - 1]))
         starts, ends = st.end_s[a - n + 1 : b - n + 1, 0].tolist(), st.end_s[a:b, -1].tolist()
         out = []
         for i, (solution, window) in enumerate(zip(solutions, windows.tolist(), strict=True)):
             if st.first + a + i - n + 1 >= self._window_from:
                 out.append(
                     self._reading(
-                        solution, reference, window, strongest, evidence[i], starts[i], ends[i],
-                        float(st.span[a + i]),
+                        solution, reference, window, strongest, evidence[i], starts[i], ends[i], late
                     )
                 )  # fmt: skip
         return out
+
+    def _late(self, reference: PhaseReference, span: float) -> tuple[float, float]:
+        """What a reference as late as it may be takes from a value (relative), and turns into the quadrature."""
+        if not (reference.sigma_s > 0 or reference.frequency_sigma > 0):
+            return 0.0, 0.0
+        # An unknown delay takes from the value what the waveform's own correlation takes.
+        delay = math.hypot(reference.sigma_s, reference.frequency_sigma * self.settings.window_s / math.sqrt(12))
+        return waveforms.delay_effect(self.settings.waveform, delay * reference.frequency_Hz, span)
 
     def _reading(
         self,
@@ -415,7 +424,7 @@ class Detector:
         evidence: Evidence,
         start_s: float,
         end_s: float,
-        span: float,
+        late: tuple[float, float],
     ) -> Reading:
         core, s = self._core, self.settings
         assert core is not None
@@ -441,13 +450,7 @@ class Detector:
             noise = max(solution.noise, 0.5 * core.noise_V, core.floor_V)
             value, quadrature = solution.value, solution.quadrature
             across = noise**2 * solution.unit_quadrature
-            loss = turned = 0.0
-            if reference.sigma_s > 0 or reference.frequency_sigma > 0:
-                # An unknown delay takes from the value what the waveform's own correlation takes.
-                delay = math.hypot(reference.sigma_s, reference.frequency_sigma * s.window_s / math.sqrt(12))
-                delay *= reference.frequency_Hz
-                loss = abs(value) * waveforms.delay_loss(s.waveform, delay, span)
-                turned = (value * waveforms.delay_turn(s.waveform, delay, span)) ** 2
+            loss, turned = abs(value) * late[0], (value * late[1]) ** 2
             factor = self._calibration.factor(evidence, value, quadrature, across, turned)
             sigma = noise * math.sqrt(solution.unit_value * factor)
             if loss > 0.3 * sigma:

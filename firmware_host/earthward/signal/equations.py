@@ -14,7 +14,7 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
-from earthward.signal.hops import HopStore, Layout
+from earthward.signal.hops import HopStore, Layout, Y
 from earthward.signal.types import FloatArray
 
 # Cubic B-spline pieces on one hop: rows 1, s, s^2, s^3 with s = 2 u - 1; columns the four splines alive there.
@@ -109,9 +109,9 @@ class WindowEquations:
             spread[1 + self.spline_start + h : 1 + self.spline_start + h + 4, h, lo.poly :] = SPLINE.T
         #: (1 + size, hops, width): coefficient of each hop's columns per unit of the data and each window parameter.
         self.spread = spread
-        #: (1 + size, width): the same for the newest hop alone.
-        self.newest = np.ascontiguousarray(spread[:, -1])
-        self._spread_flat = np.ascontiguousarray(spread.reshape(1 + self.size, -1))
+        #: (size, width): the same for the newest hop alone, of the parameters only.
+        self.newest = np.ascontiguousarray(spread[1:, -1])
+        self._spread_flat = np.ascontiguousarray(spread[1:].reshape(self.size, -1))
         #: (hops, 2 families, 2 families): bends of the window from turn and bend of the hop.
         self._bends = np.ascontiguousarray(
             spread[1 + self.line_end : 1 + self.spline_start, :, lo.turn : lo.poly].transpose(1, 2, 0)
@@ -149,9 +149,17 @@ class WindowEquations:
             self._pieces[windows] = pieces, own
         return self._pieces[windows]
 
-    def per_hop(self, extended: FloatArray) -> FloatArray:
-        """(..., 1 + size): factor of the data, then parameters -> (..., hops, width) coefficients of hops' columns."""
-        return np.asarray((extended @ self._spread_flat).reshape(*extended.shape[:-1], self.hops, self.layout.width))
+    def per_hop(self, parameters: FloatArray) -> FloatArray:
+        """(..., size) parameters -> (..., hops, width) coefficients of hops' columns."""
+        # As one product of a matrix: a stack of them would read the coefficients anew for each.
+        flat = parameters.reshape(-1, self.size) @ self._spread_flat
+        return np.asarray(flat.reshape(*parameters.shape[:-1], self.hops, self.layout.width))
+
+    def leaving(self, per_hop: FloatArray) -> FloatArray:
+        """Coefficients of hops' columns that leave the residual, in place of those that make the fit."""
+        np.negative(per_hop, out=per_hop)
+        per_hop[..., Y] = 1.0
+        return per_hop
 
     def normal(self, store: HopStore, a: int, b: int) -> FloatArray:
         """Products for every window that ends with rows a..b-1: (b - a, 1 + size, 1 + size), data first."""
@@ -194,7 +202,7 @@ class WindowEquations:
 
     def residual(self, store: HopStore, theta: FloatArray, breaks: tuple[int, ...], last: int) -> FloatArray:
         """(hops, slots) what the parameters (steps last) leave of the window that ends with row `last`, volts."""
-        whole = self.per_hop(np.concatenate([[1.0], -theta[: self.size]]))
+        whole = self.leaving(self.per_hop(theta[: self.size]))
         for j, where in enumerate(breaks):
             whole[where:, self.layout.poly] -= theta[self.size + j]
         return np.asarray(np.matmul(whole[:, None], store.columns[last - self.hops + 1 : last + 1])[:, 0])

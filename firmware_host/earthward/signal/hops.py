@@ -63,7 +63,8 @@ class HopStore:
         self.sidebands = np.zeros((capacity, 2, families, SIDEBANDS))
         #: Steps from sample to sample beyond this are jumps, volts; no jump in the hop, nor from the one before it.
         self.jump_limit = np.zeros(capacity)
-        self.even = np.zeros((capacity, 2), dtype=bool)
+        self.even = [False] * capacity
+        self.even_edge = [False] * capacity
         self.columns = np.zeros((capacity, 0, slots))
         self.products = np.zeros((capacity, 0, 0))
         #: Products of the hop's spline pieces with its columns, and with each other.
@@ -90,10 +91,12 @@ class HopStore:
             raise ValueError("hop store too small")
         for array in (
             self.v, self.usable, self.weight, self.end_s, self.phase, self.base, self.demodulated, self.sidebands,
-            self.jump_limit, self.even, self.columns, self.products, self.spline_rows, self.span,
+            self.jump_limit, self.columns, self.products, self.spline_rows, self.span,
             self.counts, self.break_before,
         ):  # fmt: skip
-            array[:kept] = array[cut:].copy()
+            array[:kept] = array[cut:]
+        for flags in (self.even, self.even_edge):
+            flags[:] = flags[cut:] + flags[:cut]
         self.counts[kept:] = 0.0
         self.sidebands[kept:] = 0.0
         self.break_before[kept:] = False
@@ -104,5 +107,8 @@ class HopStore:
 
     def all_there(self, a: int, b: int) -> bool:
         """Has every sample of rows a..b-1 its full weight?"""
-        counts = self.counts
-        return bool((counts[a, WEIGHT] if b - a == 1 else counts[a:b, WEIGHT].min()) == self.slots)
+        counts, slots = self.counts, self.slots
+        if b - a > 8:
+            return bool(counts[a:b, WEIGHT].min() == slots)
+        # A minimum over so few would take longer.
+        return all(counts.item(row, WEIGHT) == slots for row in range(a, b))

@@ -26,38 +26,38 @@ def examine(
     """
     n, st, poly = solver.n_hops, solver.store, solver.layout.poly
     size, r = solver.equations.size, len(solutions)
-    coefficients, scale = np.zeros((3, r, 1 + size)), np.ones((2, r))
-    coefficients[0, :, 0] = 1.0
     free = [1.0 - 1.0 / n] * r
     if min(weights) < n * solver.slots:
         # A window that is empty in parts has fewer hops to scatter; their sum is held at nothing by the fit.
         counts = st.counts[a - n + 1 : a + r, WEIGHT]
         free = (1.0 - sum_windows(counts * counts, n) / np.maximum(np.square(weights), 1e-30)).tolist()
     even = [1.0 - x < 1.0 / (EVEN * n) for x in free]
-    for i, x in enumerate(solutions):
-        if x is not None and x.influence is not None:
-            np.negative(x.theta[:size], out=coefficients[0, i, 1:])
-            coefficients[1:, i, 1:] = x.influence[:, :size]
-            unit = x.noise**2 * max(free[i], 0.1)
-            scale[:, i] = unit * x.unit_value + 1e-300, unit * x.unit_quadrature + 1e-300
-    per_hop = solver.equations.per_hop(coefficients)
-    whole, influence = per_hop[0], per_hop[1:]
+    parameters, newest_rest = solver.parameters(solutions)
+    per_hop = solver.equations.per_hop(parameters)
+    whole, influence = solver.equations.leaving(per_hop[:, 0]), per_hop[:, 1:]
     for i, x in enumerate(solutions):
         if x is not None and x.breaks:
             for j, where in enumerate(x.breaks):
                 whole[i, where:, poly] -= x.theta[size + j]
     products = hops_of(st.products[a - n + 1 : a + r], n)
     rest = np.matmul(products, whole[..., None])[..., 0]
-    scores = np.matmul(influence[:, :, :, None], rest[..., None])[..., 0, 0]
+    scores = np.add.reduce(influence * rest[:, None], axis=3)
     smooth = scores @ solver.kernel.smooth
-    scores *= scores
+    plain_sums = np.add.reduce(scores[:, 0] * scores[:, 0], axis=1).tolist()
     smooth *= smooth
-    plain = (np.add.reduce(scores[0], axis=1) / scale[0]).tolist()
-    correlated = (np.add.reduce(smooth, axis=2) / scale).tolist()
+    smooth_sums = np.add.reduce(smooth, axis=2).tolist()
+    scatter, across, plain = [], [], []
+    for i, x in enumerate(solutions):
+        unit, unit_across = 1.0, 1.0
+        if x is not None and x.influence is not None:
+            noise2 = x.noise**2 * max(free[i], 0.1)
+            unit, unit_across = noise2 * x.unit_value + 1e-300, noise2 * x.unit_quadrature + 1e-300
+        plain.append(plain_sums[i] / unit)
+        scatter.append(smooth_sums[i][0] / unit if even[i] else plain[i])
+        across.append(smooth_sums[i][1] / unit_across)
     if sidebands:
-        false_V = solver.sideband_monitor.estimate(a, solutions, whole, plain, solver.tracker)
+        false_V = solver.sideband_monitor.estimate(a, solutions, whole, plain, solver.tracker, newest_rest)
     else:
         solver.sideband_monitor.pause()
         false_V = [0.0] * r
-    scatter = [c if whole_hops else p for c, p, whole_hops in zip(correlated[0], plain, even, strict=True)]
-    return [Evidence(*one) for one in zip(scatter, correlated[1], false_V, even, strict=True)]
+    return [Evidence(*one) for one in zip(scatter, across, false_V, even, strict=True)]

@@ -325,8 +325,15 @@ class MainsTracker:
     def harmonic_power(self, base: NDArray[np.complex128], rest: FloatArray, family: int) -> FloatArray:
         """(harmonics in reach,): |sum of rest exp(-i k phase)|^2 for k = 1, 2, ...; base = exp(i phase)."""
         count = max(1, int(MAINS_LIMIT_HZ / self.families[family].nominal_Hz))
-        powers = np.cumprod(np.broadcast_to(np.conj(base), (count, base.size)), axis=0)
-        return np.asarray(np.abs(powers @ rest) ** 2)
+        powers = np.empty((count, base.size), dtype=complex)
+        powers[0], have = base, 1
+        while have < count:
+            # All that are there, turned on by the last of them.
+            more = min(have, count - have)
+            np.multiply(powers[:more], powers[have - 1], out=powers[have : have + more])
+            have += more
+        sums = powers @ rest
+        return np.asarray(sums.real**2 + sums.imag**2)
 
     def folded_Hz(self, family: int, number: int, period_s: float) -> float:
         """Where sampling puts a harmonic: its alias."""

@@ -100,19 +100,26 @@ class SidebandMonitor:
         st.sidebands[a:b, 1, :, : lines.size] = amplitudes.imag
 
     def estimate(
-        self, a: int, solutions: list[Solution | None], whole: FloatArray, scatter: list[float], tracker: MainsTracker
+        self,
+        a: int,
+        solutions: list[Solution | None],
+        whole: FloatArray,
+        scatter: list[float],
+        tracker: MainsTracker,
+        newest_rest: FloatArray | None,
     ) -> list[float]:
         """Volts by which modulated mains may falsify the value, for windows ending with rows a, a + 1, ...
 
         whole (windows, hops, width): what, times the hops' columns, gives the residual; scatter: of the hops'
-        influences. The newest hop's residual is examined once and kept; but what was kept while the signal itself
-        changed within the window (a pole that moves) is no modulation, and is computed again afterwards.
+        influences; newest_rest (windows, slots): the residual of each window's newest hop, if known. It is examined
+        once and kept; but what was kept while the signal itself changed within the window (a pole that moves) is no
+        modulation, and is computed again afterwards.
         """
         st, n, r = self._store, self._hops, len(solutions)
         b = a + r
         self._at(float(st.span[b - 1]))
         share = self._share
-        self.keep(a, b, np.matmul(whole[:, -1:], st.columns[a:b])[:, 0])
+        self.keep(a, b, np.matmul(whole[:, -1:], st.columns[a:b])[:, 0] if newest_rest is None else newest_rest)
         windows = sum_windows(st.sidebands[a - n + 1 : b], n)
         for i, change in enumerate(scatter):
             if change > CHANGES:

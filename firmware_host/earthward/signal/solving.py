@@ -88,6 +88,9 @@ class WindowSolver:
         self.step_V = 0.0
         #: Counts what solving itself changed in the store.
         self._changes = 0
+        #: Of the last run of windows, if none of them was disturbed: parameters and influences (windows, 3, size), and
+        #: the residual of each window's newest hop (windows, slots).
+        self._undisturbed: tuple[FloatArray, FloatArray] | None = None
         #: False while the waveform's phase is not known: reference and quadrature are then no part of the model.
         self.referenced = True
         #: Last solutions and their normal equations by hop number, for what is learned at a block's end.
@@ -137,10 +140,11 @@ class WindowSolver:
         prior, pull = np.zeros((size, size)), np.zeros(size)
         spline = slice(self.equations.spline_start, size)
         prior[spline, spline] = self._stiff * noise2
-        prior[np.arange(size), np.arange(size)] += 1e-7
+        diagonal = prior.reshape(-1)[:: size + 1]
+        diagonal += 1e-7
         for power in (0, 1):
-            k = np.arange(bends + power * f, bends + power * f + f)
-            prior[k, k] += noise2 / (BEND_RAD[power] / self.n_hops ** (power + 1)) ** 2
+            first = bends + power * f
+            diagonal[first : first + f] += noise2 / (BEND_RAD[power] / self.n_hops ** (power + 1)) ** 2
         self._free_prior = prior
         if n_lines and self.memory.windows > 0 and self.noise_V > 0:
             lines = slice(2, 2 + n_lines)
@@ -284,9 +288,12 @@ class WindowSolver:
         heads = solved[:, :, :2].tolist()
         judging = use_memory and self.noise_V > 0
         suspicious = SUSPICIOUS * self.noise_V**2 if use_memory else float("inf")
-        worst = self._worst(a, b, theta) if judging else []
+        self._undisturbed = None
+        rest = self._newest_rest(a, b, theta) if judging else None
+        worst = [] if rest is None else self._worst(a, b, rest)
         conspicuous = CONSPICUOUS * OUTLIER_SIGMA * max(self.noise_V, self.floor_V)
         any_break = any(broken)
+        disturbed = False
         out: list[Solution | None] = []
         for i in range(b - a):
             count = sum(weights[i : i + n])
@@ -298,11 +305,13 @@ class WindowSolver:
                 if strange and self._distrust(a + i, b):
                     return out + self.solve(a + i, b)
             if short:
+                disturbed = True
                 out.append(None)
                 continue
             breaks = tuple(j for j in range(1, n) if broken[i + j]) if any_break else ()
             noise2 = max(rss[i], 0.0) / max(count - used, 1.0)
             if breaks or noise2 > suspicious:
+                disturbed = True
                 changes = self._changes
                 out.append(self._solve_disturbed(a + i, breaks, use_memory, used))
                 if self._changes != changes and a + i + 1 < b:
@@ -320,7 +329,22 @@ class WindowSolver:
                 self._last = newest.value, newest.quadrature
             if use_memory and (st.first + a + i + 1) % n == 0:
                 self._recent[st.first + a + i] = (out[-1], w[i])
+        if rest is not None and not disturbed:
+            self._undisturbed = solved, rest
         return out
+
+    def parameters(self, solutions: list[Solution | None]) -> tuple[FloatArray, FloatArray | None]:
+        """Of the windows just solved: parameters, influence of value and of quadrature (windows, 3, size), nothing
+        where there is no solution; and what they leave of each one's newest hop (windows, slots), if that is known."""
+        if self._undisturbed is not None and len(self._undisturbed[0]) == len(solutions):
+            return self._undisturbed
+        size = self.equations.size
+        out = np.zeros((len(solutions), 3, size))
+        for one, solution in zip(out, solutions, strict=True):
+            if solution is not None and solution.influence is not None:
+                one[0] = solution.theta[:size]
+                one[1:] = solution.influence[:, :size]
+        return out, None
 
     def _parameters_used(self, w: FloatArray, prior: FloatArray) -> float:
         """Effective number of fitted parameters: the trace of the smoother."""
@@ -412,17 +436,18 @@ class WindowSolver:
 
     # ---- distrust ------------------------------------------------------------------------------------------
 
-    def _worst(self, a: int, b: int, theta: FloatArray) -> list[float]:
-        """Largest residual in the newest hop of each window that ends with rows a..b-1, volts."""
+    def _newest_rest(self, a: int, b: int, theta: FloatArray) -> FloatArray:
+        """(windows, slots) residual in the newest hop of each window that ends with rows a..b-1, volts."""
         st = self.store
-        extended = np.empty((b - a, 1, 1 + self.equations.size))
-        extended[:, 0, 0] = 1.0
-        np.negative(theta, out=extended[:, 0, 1:])
-        rest = np.matmul(extended @ self.equations.newest, st.columns[a:b])[:, 0]
-        np.abs(rest, out=rest)
+        fitted = np.matmul((theta @ self.equations.newest)[:, None], st.columns[a:b])[:, 0]
+        return np.asarray(np.subtract(st.v[a:b], fitted, out=fitted))
+
+    def _worst(self, a: int, b: int, rest: FloatArray) -> list[float]:
+        """The largest residual of each row a..b-1, volts."""
+        st, size = self.store, np.abs(rest)
         if not st.all_there(a, b):
-            rest *= st.weight[a:b] > 0
-        return [rest.item(rest.argmax())] if b - a == 1 else rest.max(axis=1).tolist()
+            size *= st.weight[a:b] > 0
+        return [size.item(size.argmax())] if b - a == 1 else np.maximum.reduce(size, axis=1).tolist()
 
     def _distrust(self, row: int, stop: int) -> bool:
         """Lower the weight of transients in a row, and notice a step of the electrode voltage. Anything changed?

@@ -81,20 +81,18 @@ class HopTracker:
         largest = np.maximum.reduce(step, axis=1).tolist()
         total = np.add.reduce(step, axis=1).tolist()
         before = st.v[a - 1 : b - 1, -1].tolist() if a > 0 else [math.inf, *st.v[: b - 1, -1].tolist()]
-        limits, even, edge = [], [], []
-        for jump, way, here, there in zip(largest, total, v[:, 0].tolist(), before, strict=True):
+        limits = []
+        each = zip(range(a, b), largest, total, v[:, 0].tolist(), before, strict=True)
+        for row, jump, way, here, there in each:
             limit = 6.0 * (way - jump) / (st.slots - 2) + 1e-12
             limits.append(limit)
-            even.append(jump <= limit)
-            edge.append(abs(here - there) <= limit)
+            st.even[row] = jump <= limit
+            st.even_edge[row] = abs(here - there) <= limit
         st.jump_limit[a:b] = limits
-        st.even[a:b, 0] = even
-        st.even[a:b, 1] = edge
-        flags = st.even[lo:b].tolist()
-        counts = st.counts[lo:b, USABLE].tolist()
+        slots, counts = st.slots, st.counts[lo:b, USABLE].tolist()
         return (
-            [f[0] and count == st.slots for f, count in zip(flags, counts, strict=True)],
-            [f[1] for f in flags],
+            [even and count == slots for even, count in zip(st.even[lo:b], counts, strict=True)],
+            st.even_edge[lo:b],
         )
 
     def _disturbed(self, a: int, b: int, noise: float, memory: LineMemory, signal: tuple[float, float] | None) -> None:

@@ -27,7 +27,7 @@ from __future__ import annotations
 import math
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -74,8 +74,7 @@ def _between(x: float, table: tuple[Sequence[float], Sequence[float]]) -> float:
     return ys[k - 1] + (ys[k] - ys[k - 1]) * (x - xs[k - 1]) / (xs[k] - xs[k - 1])
 
 
-@dataclass(frozen=True, slots=True)
-class Evidence:
+class Evidence(NamedTuple):
     """Of one window. scatter, scatter_quadrature: variance of value and quadrature by their hops' influences, over what
     it is in noise as assumed. false_V: by which modulated mains may falsify the value. even: were all hops as good as
     complete? If not they scatter for that alone."""

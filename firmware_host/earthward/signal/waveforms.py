@@ -144,20 +144,14 @@ def _line_shares(name: WaveformName, span_key: int) -> tuple[NDArray[np.float64]
     return np.asarray(power / power.sum()), turn
 
 
-def delay_loss(name: WaveformName, delay_periods: float, span: float) -> float:
-    """Relative loss of the in-phase value when the reference is `delay_periods` off."""
+def delay_effect(name: WaveformName, delay_periods: float, span: float) -> tuple[float, float]:
+    """What a reference `delay_periods` off takes from the value (relative), and what share of it goes into the
+    quadrature."""
     if delay_periods == 0:
-        return 0.0
+        return 0.0, 0.0
     power, turn = _line_shares(name, round(span * 1e4))
-    return float(1.0 - power @ np.cos(turn * delay_periods))
-
-
-def delay_turn(name: WaveformName, delay_periods: float, span: float) -> float:
-    """Share of the value that a reference `delay_periods` off puts into the quadrature."""
-    if delay_periods == 0:
-        return 0.0
-    power, turn = _line_shares(name, round(span * 1e4))
-    return float(power @ np.sin(turn * delay_periods))
+    angle = turn * delay_periods
+    return float(1.0 - power @ np.cos(angle)), float(power @ np.sin(angle))
 
 
 def polarity_margin(name: WaveformName) -> float:
