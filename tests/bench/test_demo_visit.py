@@ -15,6 +15,9 @@ import pytest
 
 from earthward.cli import main
 from earthward.commands import demo_hands
+from earthward.commands.demo_visit import WholeVisit
+from earthward.emulated.pole import HandHeldPole
+from earthward.record.place import Station
 from earthward.report import pdf
 from earthward.survey.contents import load
 from earthward.survey.store import SurveyStore
@@ -104,6 +107,38 @@ def test_a_head_with_more_pairs_needs_fewer_holds(
     assert summary["holds"] == holds * summary["stations"] and summary["sensitivity"]["ok"]
     stations = [r["station"] for r in summary["readings"]]
     assert {stations.count(name) for name in stations} == {6}, "three directions, two electrodes"
+
+
+@pytest.mark.slow
+def test_a_head_held_far_otherwise_than_asked_is_turned_again(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A careless hand points it 60 degrees off at the second spot, twice: the sensor's word is obeyed, the second time
+    with the bearing taken at a wall; no reading of those holds is kept, and the visit comes to its end."""
+    held, careless, times = HandHeldPole.ends, [4, 5], []
+    again = WholeVisit.turn_again
+
+    def now_and_then(self: HandHeldPole, place: Station) -> Any:
+        before = self.holds
+        ends = held(self, place)
+        if self.holds > before and self.holds in careless:
+            self._angles[2] = math.radians(60.0)
+            ends = self._held(place)
+        return ends
+
+    async def counted(self: WholeVisit, client: Any, place: Station, time: int) -> None:
+        times.append(time)
+        await again(self, client, place, time)
+
+    monkeypatch.setattr(HandHeldPole, "ends", now_and_then)
+    monkeypatch.setattr(WholeVisit, "turn_again", counted)
+    out = str(tmp_path / "out")
+    assert main(["demo", "--headless", "--seed", "1", "--head", "three-axis-oriented", "--json", "--out", out]) == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert times == [1, 2], "not refused, or not turned again"
+    assert summary["verdict"] == "found" and summary["estimate"]["error_m"] < 0.3
+    assert summary["holds"] == summary["stations"] + 2 and summary["wall_contacts"] >= 1
+    assert {r["station"] for r in summary["readings"] if r["purpose"] == "survey"} >= {"S1", "S2", "S3"}
 
 
 @pytest.mark.slow

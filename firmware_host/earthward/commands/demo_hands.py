@@ -21,6 +21,7 @@ from earthward.record.base import Point
 from earthward.record.place import Station
 from earthward.record.reading import TestLeakState
 from earthward.survey.files.whole import write_whole
+from earthward.survey.pair import SEEN_OTHERWISE
 
 STILL_S = 0.25
 #: The head's sensor has seen it at rest so long after it came to rest.
@@ -119,12 +120,20 @@ class Hands:
         base = Station(position_m=position_m, bearing_deg=bearing_deg % 360.0, name=name)
         for turn in HEADS[self._bench.scenario.head]:
             place = turned(base, turn)
-            client.send(m.MoveTo(place=place))
-            await self.pause(STILL_S if not self._bench.scenario.orientation_sensor else TURNING_S + SEEN_STILL_S)
+            await self.take_hold(client, place)
             order = ("A", "B") if electrode_of(client) == "A" else ("B", "A")
             for electrode in order:
                 await self.select(client, electrode)
-                await self.keep(client, place, purpose=purpose, finding=finding)
+                # With one electrode read the pole stays as it is until the other is.
+                await self.keep(client, place, purpose=purpose, finding=finding, may_turn=electrode == order[0])
+
+    async def take_hold(self, client: InstrumentClient, place: Station) -> None:
+        client.send(m.MoveTo(place=place))
+        await self.pause(STILL_S if not self._bench.scenario.orientation_sensor else TURNING_S + SEEN_STILL_S)
+
+    async def turn_again(self, client: InstrumentClient, place: Station, time: int) -> None:
+        """The sensor in the head sees it held otherwise than asked, for the so manieth time: it is turned once more."""
+        await self.take_hold(client, place)
 
     async def select(self, client: InstrumentClient, electrode: str) -> None:
         if electrode_of(client) == electrode:
@@ -141,15 +150,18 @@ class Hands:
         purpose: Any = "survey",
         finding: int | None = None,
         test_leak: TestLeakState | None = None,
+        may_turn: bool = False,
     ) -> m.Kept:
-        """Wait for a reading that began here, with this electrode, then keep it."""
+        """Wait for a reading that began here, with this electrode, then keep it. may_turn: the pole may be turned as
+        asked if the sensor in the head sees it held otherwise."""
         since_s = self._bench.clock.now()
         wanted = 0 if electrode_of(client) == "A" else 1
         upright_pair = place.vertical and self._bench.scenario.head == "crossed"
         pairs = range(1 if upright_pair else self._daemon.wiring.channels)
+        turned_again = 0
         for _ in range(20):
             await client.wait(
-                lambda: all(fresh(client.readings.get(k), since_s, wanted) for k in pairs),
+                lambda since=since_s: all(fresh(client.readings.get(k), since, wanted) for k in pairs),  # type: ignore[misc]
                 10.0,
                 f"no reading at {place.name}",
             )
@@ -164,6 +176,10 @@ class Hands:
                 for row in client.kept[kept:]:
                     self._note(row, purpose)
                 return client.kept[kept]
+            if may_turn and SEEN_OTHERWISE in client.problems[-1]:
+                turned_again += 1
+                await self.turn_again(client, place, turned_again)
+                since_s = self._bench.clock.now()
             await self.pause(0.1)
         raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1]}")
 

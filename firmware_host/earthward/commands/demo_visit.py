@@ -233,6 +233,14 @@ class WholeVisit(Hands):
 
         await self._again_after_a_trip(client, once)
 
+    async def turn_again(self, client: InstrumentClient, place: Station, time: int) -> None:
+        """As asked; where that is refused again, the bearing is taken anew at a wall first."""
+        self._say("Held otherwise than asked, as the head's sensor sees it: once more.")
+        if time > 1:
+            await self.to_wall(client, place.position_m)
+        self._pole.turn_again()
+        await super().turn_again(client, place, time)
+
     async def _bearing_known(self, client: InstrumentClient, near_m: Point) -> None:
         """With a sensor in the head: back to a wall where the bearing has become vague."""
         if not self._scenario.orientation_sensor:

@@ -39,6 +39,10 @@ class HandHeldPole:
         self._shift = self._care() * self._draw.normal(0.0, sigma)
         self._turn = None
 
+    def turn_again(self) -> None:
+        """At the same place, by hand: what was off by turning is drawn anew."""
+        self._turn = None
+
     def steady(
         self, place: Station, bearing_deg: float, lean_deg: float
     ) -> tuple[Point3, Point3, tuple[tuple[Point3, Point3], ...]]:
