@@ -241,12 +241,12 @@ async def measure(options: argparse.Namespace) -> None:
         watched.close()
         watched = await settled()
         sizes = []
-        for minute in range(round(options.minutes)):
+        for minute in range(options.minutes):
             await feed(daemon, 60.0)
             sizes.append(watched.rss_MB())
             print(f"  minute {minute + 1}: resident {sizes[-1]:.2f} MB", flush=True)
         print(
-            f"memory over {options.minutes:.0f} min: {sizes[0]:.2f} -> {sizes[-1]:.2f} MB, largest {max(sizes):.2f} MB"
+            f"memory over {options.minutes} min: {sizes[0]:.2f} -> {sizes[-1]:.2f} MB, largest {max(sizes):.2f} MB"
         )
     watched.close()
     await daemon.stop()
@@ -260,6 +260,6 @@ async def change_plans(daemon: FakeDaemon, seconds: float) -> None:
 
 if __name__ == "__main__":
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--minutes", type=float, default=0.0, help="watch memory for so long (30 in the requirement)")
+    parser.add_argument("--minutes", type=int, default=0, help="watch memory for so long (30 in the requirement)")
     parser.add_argument("--seconds", type=float, default=20.0)
     asyncio.run(measure(parser.parse_args()))
