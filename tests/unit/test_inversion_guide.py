@@ -12,6 +12,7 @@ from tests.support.points import point
 from earthward.inversion import guide
 from earthward.inversion.decision import Answer
 from earthward.inversion.locate import Survey
+from earthward.inversion.regions import FOUND_EVIDENCE
 from earthward.inversion.types import LocateSettings, Result
 from earthward.inversion.wording import cover_next
 
@@ -38,6 +39,8 @@ def test_once_a_place_is_certain_the_next_spot_looks_for_one_more() -> None:
     answer = survey.last_answer
     assert answer is not None
     assert len(answer.leaks) == 1 and answer.leaks[0].certain and result.verdict == "found"
+    # However sharp its place: what a few poor holds could be has not been found.
+    assert not replace(answer.leaks[0], log_evidence=FOUND_EVIDENCE - 0.1).certain
     assert answer.doubtful is not None and guide.target_of(answer) is answer.doubtful
     unsure = replace(answer, leaks=(_Unsure(answer),))  # type: ignore[arg-type]
     assert guide.target_of(unsure) is unsure.leaks[0]

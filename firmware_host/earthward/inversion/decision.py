@@ -31,8 +31,9 @@ PLACE_COST = 5.0
 POOR_P = 1e-3
 #: Nothing is called found when all misfits together have a smaller probability than this.
 MISFIT_P = 1e-4
-#: A second and third leak must earn this much more log evidence than the first: the first's own misfit imitates them.
-SECOND_EXTRA = 3.0
+#: A second and third leak must earn this much more log evidence than the first, to be as probable in the end: they are
+#: rarer (`COUNT_PRIOR`). In 655 pools of seven worlds no sink that was not there had more than 2 nats beside those that were.
+SECOND_EXTRA = 1.0
 
 
 @dataclass(frozen=True)

@@ -14,6 +14,9 @@ from earthward.inversion.stages import SinkSearch
 
 #: A leak is called found when so much of its probability lies within so many metres of its position.
 FOUND_WITHIN = ((0.9, 0.2), (0.92, 0.15), (0.995, 0.4))
+#: ... and when it earned so much log evidence: of 330 that were called found, in seven worlds, all but one had more than
+#: 12, and a few poor holds by themselves can look like a sink of 5.
+FOUND_EVIDENCE = 8.0
 #: Patches along each side of a fine cell beside a sharp place.
 PATCHES = 4
 
@@ -55,7 +58,8 @@ class Leak:
 
     @property
     def certain(self) -> bool:
-        return all(self.within(content) < reach for content, reach in FOUND_WITHIN)
+        sure = self.log_evidence >= FOUND_EVIDENCE
+        return sure and all(self.within(content) < reach for content, reach in FOUND_WITHIN)
 
 
 def make_leak(problem: Problem, found: SinkSearch, log_evidence: float) -> Leak:
