@@ -245,9 +245,7 @@ async def measure(options: argparse.Namespace) -> None:
             await feed(daemon, 60.0)
             sizes.append(watched.rss_MB())
             print(f"  minute {minute + 1}: resident {sizes[-1]:.2f} MB", flush=True)
-        print(
-            f"memory over {options.minutes} min: {sizes[0]:.2f} -> {sizes[-1]:.2f} MB, largest {max(sizes):.2f} MB"
-        )
+        print(f"memory over {options.minutes} min: {sizes[0]:.2f} -> {sizes[-1]:.2f} MB, largest {max(sizes):.2f} MB")
     watched.close()
     await daemon.stop()
 
