@@ -284,6 +284,48 @@ def test_without_a_magnetometer_the_bearing_ages_until_it_is_given_up() -> None:
     assert bench.sensor.text != NO_COMPASS, "none was asked for"
 
 
+def turned_with_a_gap(seed: int, gap_s: float, at_s: float, moving_s: float = 0.6) -> tuple[Bench, float]:
+    """A turn of 100 degrees in which nobody looks for so long; by how much the bearing is off afterwards, more than
+    before."""
+    bench = Bench(seed, magnetometer=None)
+    bench.make_ready()
+    before, _ = bench.errors_deg()
+    x, y = bench.scenario.length_m / 2, bench.scenario.width_m / 2
+    bench.hold(x, y, 0.5, 170.0, moving_s=moving_s, still_s=at_s - moving_s)
+    bench.clock.advance(gap_s)
+    bench.look(moving_s + 1.0)
+    return bench, bench.errors_deg()[0] - before
+
+
+@pytest.mark.parametrize("at_s", [0.04, 0.2, 0.3, 0.44])
+def test_a_look_that_comes_late_while_it_is_turned_costs_certainty(at_s: float) -> None:
+    straight = turned_with_a_gap(1, 0.0, at_s)[0].sensor.now()
+    bench, off = turned_with_a_gap(1, 0.15, at_s)
+    told = bench.sensor.now()
+    assert told is not None and straight is not None and told.bearing_sigma_deg and straight.bearing_sigma_deg
+    assert told.bearing_sigma_deg > math.hypot(straight.bearing_sigma_deg, 1.5)
+    assert abs(off) < 2.0 * math.sqrt(told.bearing_sigma_deg**2 - orientation.WALL_SIGMA_DEG**2)
+
+
+@pytest.mark.parametrize("at_s", [0.1, 0.2, 0.3])
+def test_a_turn_that_was_hardly_seen_loses_the_bearing(at_s: float) -> None:
+    """A quarter of a second without a look in a quick turn: up to 12 degrees off, and a sigma of 5 was told before."""
+    bench = turned_with_a_gap(1, 0.25, at_s)[0]
+    told = bench.sensor.now()
+    assert told is not None and told.bearing_sigma_deg is None and told.text == orientation.NOT_SEEN
+
+
+def test_at_rest_late_looks_cost_nothing() -> None:
+    bench = Bench(3, magnetometer=None)
+    bench.make_ready()
+    bench.look(1.0)
+    first = bench.sensor.now()
+    bench.look(3.0, 0.25)
+    later = bench.sensor.now()
+    assert first is not None and later is not None and first.bearing_sigma_deg and later.bearing_sigma_deg
+    assert later.bearing_sigma_deg < first.bearing_sigma_deg + 0.3
+
+
 def test_turned_too_fast_loses_the_bearing_and_says_so() -> None:
     bench = Bench()
     bench.make_ready()

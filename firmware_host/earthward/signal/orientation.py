@@ -48,8 +48,11 @@ FIELD_PART, DIP_DEG, COMPASS_SIGMA_DEG = 0.06, 4.0, 5.0
 LOST_DEG = 10.0
 #: Numbers that do not move at all for so long come from a sensor that has stopped: noise always moves the last digit.
 FROZEN_S = 0.5
-#: Without a look for so long the gyroscope has not seen what the head did.
-UNSEEN_S = 0.3
+#: Without a look for so long the gyroscope has not seen what the head did; so long while it was being turned.
+UNSEEN_S, UNSEEN_TURNING_S = 0.3, 0.2
+#: While it is turned, a look that comes later than this leaves room for what the hand does in between, with so much
+#: acceleration (own estimate: a quarter turn in 0.7 s).
+LATE_S, HAND_RAD_PER_S2 = 0.05, 20.0
 #: The gyroscope's range (the one that the reader sets); a rate near its end is clipped.
 RANGE_RAD_PER_S = math.radians(500.0)
 
@@ -136,13 +139,15 @@ class OrientationFilter:
     def _carry_on(self, last: Motion, motion: Motion) -> None:
         """Attitude over one step, by the mean of both rates."""
         step_s = motion.t_s - last.t_s
-        if step_s > UNSEEN_S:
+        fastest = max(np.abs(last.rate).max(), np.abs(motion.rate).max())
+        turning = fastest > STILL_RAD_PER_S
+        if step_s > (UNSEEN_TURNING_S if turning else UNSEEN_S):
             self._recent.clear()
             self._leaning_known = False
             self._lose(NOT_SEEN)
             return
         ends = [self._level @ (np.array(m.rate) - self._offset) for m in (last, motion)]
-        if max(np.abs(last.rate).max(), np.abs(motion.rate).max()) > 0.97 * RANGE_RAD_PER_S:
+        if fastest > 0.97 * RANGE_RAD_PER_S:
             self._lose(TOO_FAST)
         self._offset_variance = min(self._offset_variance + OFFSET_WALK**2 * step_s, OFFSET_RAW**2)
         self._drift_rad += math.sqrt(self._offset_variance) * step_s
@@ -154,6 +159,8 @@ class OrientationFilter:
         self._path_rad += abs(about_up)
         # A change of the rate within a long step leaves room for what lies between.
         self._unseen_rad2 += (float(np.abs(ends[1] - ends[0]).max()) * step_s / 6.0) ** 2
+        if turning and step_s > LATE_S:
+            self._unseen_rad2 += (HAND_RAD_PER_S2 * step_s**2 / 12.0) ** 2
         self._attitude = self._attitude @ _rotation(turned)
 
     def _still(self) -> bool:
