@@ -90,9 +90,10 @@ class Machine:
         self._agent = self._monitor = None
         self._pending = b""
 
-    def wait_off(self, seconds: float) -> None:
-        """After a shutdown from inside."""
+    def switch_off(self, seconds: float) -> None:
+        """An orderly shutdown. What does it must not hold the answer's pipes: the machine may be off before it."""
         assert self.process is not None
+        self.run("sync; (sleep 1; systemctl poweroff) < /dev/null > /dev/null 2>&1 &")
         self.process.wait(timeout=seconds)
         self.cut_power()
 

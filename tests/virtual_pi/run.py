@@ -26,7 +26,7 @@ from typing import Any
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.virtual_pi.machine import Machine, MachineError, Settings
+from tests.virtual_pi.machine import LONG_S, Machine, MachineError, Settings
 from tests.virtual_pi.power_cut import Cuts
 
 PAGE = ROOT / "docs" / "install-pi.md"
@@ -125,7 +125,7 @@ def install(folder: Path, table: Table) -> None:
     with Machine(Settings(folder, disk, extra=drive(archive))) as machine:
         machine.wait_up()
         unpack = "mkdir -p earthward && tar -x -C earthward -f - < /dev/disk/by-id/virtio-checkout"
-        machine.must(f"cd /home/pi && {unpack} && chown -R pi:pi earthward", seconds=300)
+        machine.must(f"cd /home/pi && {unpack} && chown -R pi:pi earthward", seconds=LONG_S)
         for command in steps_of(PAGE):
             if command == "sudo reboot":
                 break
@@ -137,8 +137,8 @@ def install(folder: Path, table: Table) -> None:
         table.add("pins' library", lgpio or "missing", bool(lgpio))
         # The emulated world has a Python of its own, that no upgrade changes.
         machine.must("ln -sfn $(readlink /opt/earthward/current) /opt/virtual")
-        machine.run("sync; systemctl disable earthward-screen 2>/dev/null; (sleep 1; systemctl poweroff) &")
-        machine.wait_off(600)
+        machine.run("systemctl disable earthward-screen 2>/dev/null")
+        machine.switch_off(LONG_S)
 
 
 def boot(folder: Path, table: Table, disk: Path) -> None:
@@ -161,8 +161,7 @@ def boot(folder: Path, table: Table, disk: Path) -> None:
         table.add("`systemd-analyze security`", score)
         result = json.loads(machine.must(f"{PYTHON} ready.py > /dev/null && {PYTHON} visitor.py 6", seconds=600))
         table.add("visit by scripted hands, 6 readings", json.dumps(result)[1:-1].replace('"', ""))
-        machine.run("sync; (sleep 1; systemctl poweroff) &")
-        machine.wait_off(900)
+        machine.switch_off(LONG_S)
 
 
 FAULTS = (
@@ -231,17 +230,16 @@ def versions(folder: Path, table: Table, disk: Path) -> None:
         machine.must(
             "cd /home/pi && mkdir -p later && tar -x -C later -f - < /dev/disk/by-id/virtio-checkout"
             " && chown -R pi:pi later",
-            seconds=300,
+            seconds=LONG_S,
         )
         machine.must("cd /home/pi/later && sudo ./install.sh --no-start", user="pi", seconds=3000)
-        first = machine.must("earthward --version").strip()
-        machine.must("sudo earthward install --rollback", user="pi", seconds=600)
-        second = machine.must("earthward --version").strip()
+        first = machine.must("earthward --version", seconds=LONG_S).strip()
+        machine.must("sudo earthward install --rollback", user="pi", seconds=LONG_S)
+        second = machine.must("earthward --version", seconds=LONG_S).strip()
         table.add(
             "upgrade to 9.9.9, then `--rollback`", f"{first}, then {second}", "9.9.9" in first and "9.9.9" not in second
         )
-        machine.run("(sleep 1; systemctl poweroff) &")
-        machine.wait_off(600)
+        machine.switch_off(LONG_S)
 
 
 #: (millions of instructions a second, share of samples that may be lost, processor seconds a second of the instrument)
