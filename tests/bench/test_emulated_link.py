@@ -304,24 +304,19 @@ def test_a_port_that_another_program_holds_is_a_sentence(pair: Pair) -> None:
 
 @pytest.mark.parametrize("error", [OSError(errno.EIO, "Input/output error"), serial.SerialException("gone")])
 def test_every_kind_of_port_error_leads_to_a_reconnect(error: Exception) -> None:
-    """pyserial lets three kinds through: SerialException, OSError (`in_waiting`), termios.error (`flush`)."""
+    """pyserial lets three kinds through: SerialException, OSError (`take`), termios.error (`flush`)."""
     opened: list[Failing] = []
 
     class Failing:
         def __init__(self, inner: Port) -> None:
             self._inner = inner
             self._reads = 0
-            self.timeout: float | None = None
 
-        @property
-        def in_waiting(self) -> int:
+        def take(self) -> bytes:
             self._reads += 1
             if len(opened) == 1 and self._reads > 5:
                 raise error
-            return int(self._inner.in_waiting)
-
-        def read(self, size: int = 1) -> bytes:
-            return bytes(self._inner.read(size))
+            return self._inner.take()
 
         def write(self, data: bytes) -> int | None:
             return self._inner.write(data)

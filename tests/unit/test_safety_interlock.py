@@ -793,8 +793,8 @@ def test_a_worn_battery_ends_a_run_later_than_it_prevents_one() -> None:
     told = [p for p in evaluate(watch.world.inputs(), Limits(), PHASE_ON, watch.world.now_s) if p.code == "battery low"]
     assert [p.text for p in told] == ["Source battery 10.6 V, low: charge it soon."]
     # a board that says that it trips earlier is believed
-    board = replace(watch.world.inputs().board, battery_min_V=10.8)  # type: ignore[type-var]
-    inputs = replace(watch.world.inputs(), board=board)
+    board = structs.replace(watch.world.inputs().board, battery_min_V=10.8)  # type: ignore[type-var]
+    inputs = structs.replace(watch.world.inputs(), board=board)
     told = [p for p in evaluate(inputs, Limits(), PHASE_ON, watch.world.now_s) if p.code == "battery low"]
     assert [(p.ok, p.text) for p in told] == [(False, "Source battery 10.6 V, allowed 10.8 to 15 V.")]
 
@@ -892,7 +892,7 @@ def test_current_while_off_trips() -> None:
     inputs = world.inputs()
     assert inputs.board is not None
     report = structs.replace(inputs.board.report, current_positive_A=0.003, current_negative_A=0.003)
-    leaking = replace(inputs, board=replace(inputs.board, report=report))
+    leaking = structs.replace(inputs, board=structs.replace(inputs.board, report=report))
     new, _, events = watch.machine.step(watch.state, leaking, world.now_s)
     assert new.name == "tripped"
     assert events[0].code == "current while off"
@@ -997,7 +997,9 @@ def test_no_input_can_ask_for_the_output() -> None:
     for turn in range(200):
         world.tick(0.2)
         world.water_s = world.now_s
-        state, actions, _ = machine.step(state, replace(world.inputs(), reset_pressed=bool(turn % 2)), world.now_s)
+        state, actions, _ = machine.step(
+            state, structs.replace(world.inputs(), reset_pressed=bool(turn % 2)), world.now_s
+        )
         assert state.name == "off"
         assert Action.OUTPUT_ON not in actions
 
@@ -1026,7 +1028,7 @@ def stop_pressed(host_lag_s: float, board_lag_s: float, report_every_s: float) -
         if world.now_s - reported_s >= report_every_s:
             reported_s = world.board_t_s = world.now_s
             reported = world.inputs().board
-        inputs = replace(world.inputs(), board=reported)
+        inputs = structs.replace(world.inputs(), board=reported)
         watch.state, actions, events = watch.machine.step(watch.state, inputs, world.now_s)
         world.obey(actions)
         alarms += [event for event in events if event.severity == "alarm"]

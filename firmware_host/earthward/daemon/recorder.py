@@ -270,9 +270,9 @@ class Recorder:
             if self._closing or self._queued + len(data) > self._max_queue:
                 self.chunks_lost += 1
                 return
+            # Nobody is woken: the writer looks once a second anyway.
             self._queue.append(data)
             self._queued += len(data)
-            self._wake.notify()
 
     def _run(self) -> None:
         while True:

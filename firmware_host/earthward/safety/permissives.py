@@ -6,8 +6,9 @@ anything: `evaluate` is a function of what is known now.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal
+
+from msgspec import Struct
 
 from earthward.record.board import BoardReport, BoardState, Refusal, Trip
 from earthward.safety import causes
@@ -31,8 +32,7 @@ CURRENT_WHILE_OFF_A = 0.001
 CONTACT_SKEW_S = 0.3
 
 
-@dataclass(frozen=True, slots=True)
-class BoardView:
+class BoardView(Struct, frozen=True):
     """The newest report of the source board, and what its identity says of it.
 
     boot: any number that changes with every restart of the board; None while it is not known who is at the other
@@ -47,8 +47,7 @@ class BoardView:
     battery_min_V: float = 0.0
 
 
-@dataclass(frozen=True, slots=True)
-class Inputs:
+class Inputs(Struct, frozen=True):
     """Everything the interlock looks at in one step. There is deliberately no request to switch on.
 
     board: None until one has reported. restarts: how many unexpected restarts of the board the link has counted (it may
@@ -75,8 +74,7 @@ class Inputs:
     reset_pressed: bool = False
 
 
-@dataclass(frozen=True, slots=True)
-class Permissive:
+class Permissive(Struct, frozen=True):
     """One condition. `on_loss`: what losing it does while energised; a trip latches, a stop does not."""
 
     name: str
@@ -88,8 +86,7 @@ class Permissive:
     age_s: float | None = None
 
 
-@dataclass(frozen=True, slots=True)
-class Phase:
+class Phase(Struct, frozen=True):
     """Where the interlock is: `since_s` when it entered `name`; `confirmed`: the board has reported itself on."""
 
     name: StateName

@@ -144,6 +144,7 @@ def _line_shares(name: WaveformName, span_key: int) -> tuple[NDArray[np.float64]
     return np.asarray(power / power.sum()), turn
 
 
+@lru_cache(maxsize=16)  # the readings of one block have the same reference
 def delay_effect(name: WaveformName, delay_periods: float, span: float) -> tuple[float, float]:
     """What a reference `delay_periods` off takes from the value (relative), and what share of it goes into the
     quadrature."""

@@ -21,6 +21,8 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from multiprocessing.connection import Connection
 
+from msgspec import structs
+
 from earthward.clock import Clock, SystemClock
 from earthward.devices.ads1115.acquisition import Ready
 from earthward.devices.ads1115.chip import AdcSettings, Bus
@@ -128,10 +130,10 @@ class ReaderProcess:
         """The process's last word, aged."""
         told, since_s = self._told, self._clock.now() - self._told_s
         age_s = None if told.last_sample_age_s is None else told.last_sample_age_s + since_s
-        status = replace(told, last_sample_age_s=age_s, restarts=told.restarts + self._ends)
+        status = structs.replace(told, last_sample_age_s=age_s, restarts=told.restarts + self._ends)
         if since_s > STALL_S + STATUS_S and told.ok:
             text = f"No word from the process that reads the converter for {since_s:.1f} s: the computer is overloaded."
-            status = replace(status, ok=False, stalled=True, text=text)
+            status = structs.replace(status, ok=False, stalled=True, text=text)
         return status
 
     # ---- the thread ---------------------------------------------------------------------------------------
@@ -196,7 +198,7 @@ class ReaderProcess:
         text = self._why or "The process that reads the converter ended by itself: it is started again."
         if text != self._told.text:
             log.warning("%s", text)
-        self._told = replace(self._told, ok=False, stalled=True, starting=False, text=text)
+        self._told = structs.replace(self._told, ok=False, stalled=True, starting=False, text=text)
         self._told_s = self._clock.now()
         self._renumber = bool(self._newest)
 

@@ -167,8 +167,12 @@ class AdcReader:
 
     def _watch(self) -> None:
         before: tuple[bool, str] | None = None
+        text = ""
         while not self._stop.wait(0.1 / self._clock.speed):
             status = self.status
+            if status.text == text:
+                continue  # the same sentence says the same of `ok`
+            text = status.text
             # Numbers in the sentence change all the time; say each kind of trouble once.
             key = (status.ok, "".join(c for c in status.text if not c.isdigit()))
             if key != before and not status.starting:

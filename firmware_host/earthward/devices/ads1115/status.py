@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from msgspec import Struct
 
 from earthward.devices.ads1115.chip import Pacing
 
 
-@dataclass(frozen=True, slots=True)
-class AdcStatus:
+class AdcStatus(Struct, frozen=True):
     """`text` is one plain sentence.
 
     rate_Hz: measured, of one channel. lost_fraction: share of conversions of the last seconds that were not fetched;

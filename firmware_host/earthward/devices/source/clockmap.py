@@ -19,8 +19,10 @@ import math
 from bisect import bisect_right
 from collections import deque
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from earthward.errors import InputError
 from earthward.signal.types import FloatArray, PhaseReference
@@ -299,21 +301,23 @@ def _least_median_line(x: FloatArray, y: FloatArray) -> tuple[float, float]:
     Rousseeuw, "Least median of squares regression", 1984: stands up to half of the points being wrong. Pairs are
     chosen far apart and the slope is held within what a resonator can do. x is in board seconds.
     """
-    n = x.size
-    step = max(1, n // 12)
-    few = list(range(0, n, step))
-    pairs = [(i, j) for i, j in itertools.combinations(few, 2) if j - i >= n // 3]
-    offsets, slopes = [], []
-    for i, j in pairs:
-        dx = x[j] - x[i]
-        if dx > 0:
-            slope = (y[j] - y[i]) / dx
-            if abs(slope - 1.0) <= MAX_RATE_ERROR:
-                slopes.append(slope)
-                offsets.append(y[i] - slope * x[i])
-    if not slopes:
+    first, second = _pairs(x.size)
+    apart = x[second] - x[first]
+    first, second, apart = first[apart > 0], second[apart > 0], apart[apart > 0]
+    b = (y[second] - y[first]) / apart
+    possible = np.abs(b - 1.0) <= MAX_RATE_ERROR
+    if not possible.any():
         return float(np.median(y - x)), 1.0
-    a, b = np.array(offsets), np.array(slopes)
+    b, first = b[possible], first[possible]
+    a = y[first] - b * x[first]
     medians = np.median(np.abs(y[None, :] - a[:, None] - b[:, None] * x[None, :]), axis=1)
     k = int(np.argmin(medians))
     return float(a[k]), float(b[k])
+
+
+@lru_cache(maxsize=256)
+def _pairs(count: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """First and second of some pairs of so many points, at least a third of them apart."""
+    few = range(0, count, max(1, count // 12))
+    pairs = [(i, j) for i, j in itertools.combinations(few, 2) if j - i >= count // 3]
+    return np.array([i for i, _ in pairs], dtype=np.int64), np.array([j for _, j in pairs], dtype=np.int64)
