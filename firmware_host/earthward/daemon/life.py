@@ -50,7 +50,8 @@ log = logging.getLogger(__name__)
 
 #: What no sample has to come for is looked at so often; whatever must be told at once asks for it (`_something_new`).
 TICK_S = 0.1
-STATE_S = 0.2
+#: Clients are told the state so often unasked; the second while the source is on and nothing but readings changes.
+STATE_S, STEADY_STATE_S = 0.2, 0.5
 STRAY_EVERY_S = 1.0
 
 
@@ -346,13 +347,18 @@ class Daemon:
             self.follower.look()
             self.flight.look()
             now_s = self._clock.now()
-            if now_s - self._told_s >= STATE_S - TICK_S / 2:
+            if now_s - self._told_s >= self._state_gap_s() - TICK_S / 2:
                 self._tell_state()
             else:
                 self.pump.work()
             if self.wiring.notify is not None and now_s - kicked_s >= STANDS_STILL_S and self._gets_on():
                 kicked_s = now_s
                 self.wiring.notify.watchdog()
+
+    def _state_gap_s(self) -> float:
+        """What ends the steady state is told at once (`_something_new`); how a head with sensors is held never is."""
+        steady = self.wiring.head is None and self.wiring.depth is None and self.supervisor.energised
+        return STEADY_STATE_S if steady else STATE_S
 
     def _gets_on(self) -> bool:
         """Is a kick of the service manager's watchdog earned? The loop is here; are interlock and samples?

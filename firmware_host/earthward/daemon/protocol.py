@@ -95,7 +95,8 @@ class Spot(Struct, frozen=True, kw_only=True):
 
 
 class State(Message, tag="state", frozen=True, kw_only=True):
-    """Everything about the instrument itself, five times a second and at once after a change."""
+    """Everything about the instrument itself, five times a second (twice while the source is on, unless the head has
+    sensors) and at once after a change."""
 
     t_s: float
     emulated: bool

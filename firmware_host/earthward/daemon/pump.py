@@ -73,13 +73,17 @@ class Pump:
             self._supervisor.reset_pressed()
         if event.code.startswith("trip-"):
             return  # the interlock tells it, in the same words
-        self._device_event(event.severity, event.code, event.text, event.remedy, event.t_s)
+        if self._device_event(event.severity, event.code, event.text, event.remedy, event.t_s):
+            self._changed()
 
     def _device_event(
         self, severity: Severity, code: str, text: str, remedy: str = "", t_s: float | None = None
-    ) -> None:
-        if self._limiter.allow(code, self._wiring.clock.now()):
+    ) -> bool:
+        """True if it was told."""
+        told = self._limiter.allow(code, self._wiring.clock.now())
+        if told:
             self._teller.event(severity, code, text, remedy, t_s)
+        return told
 
     def _look_at_receiver(self) -> None:
         status = self._wiring.receiver.status

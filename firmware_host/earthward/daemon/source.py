@@ -35,10 +35,14 @@ class SourceFollower:
         self._on_change = on_change
         self._on_step = on_step
         self.currents = CurrentLog()
+        self._looked_at: BoardReport | None = None
 
     def look(self) -> None:
         """What the board last reported of itself becomes what the lock-in goes by."""
         report = self._wiring.board.telemetry
+        if report is not None and report is self._looked_at and self._detection.source.energised and self._wanted_on():
+            return  # its current is known already, and it does not say anything else the second time
+        self._looked_at = None
         if report is not None:
             for step in self.currents.add(report):
                 self._on_step(step)
@@ -62,6 +66,7 @@ class SourceFollower:
         if source.energised and (source.electrode == report.electrode or announced):
             current = current if source.electrode == report.electrode else source.current_A
             self._detection.set_source(SourceNow(True, source.since_s, source.electrode, current))
+            self._looked_at = report
             return
         since_s = None
         if not source.energised:
