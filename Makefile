@@ -52,7 +52,7 @@ virtual-pi: setup-test
 virtual-pi-load: setup-test
 	PYTHON=$(BIN)/python bash tests/virtual_pi/build.sh build/virtual-pi
 	test -e build/virtual-pi/installed.img || $(BIN)/python tests/virtual_pi/run.py --only install
-	$(BIN)/python tests/virtual_pi/run.py --only load --write docs/virtual-pi.md
+	$(BIN)/python tests/virtual_pi/run.py --only load load-500 --write docs/virtual-pi.md
 
 # The pages to read, as a folder that needs no network: build/site/index.html.
 site: setup-test
