@@ -6,6 +6,7 @@ import fcntl
 import os
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 from earthward.clock import Clock, SystemClock
 from earthward.devices.ads1115.chip import Bus
@@ -41,7 +42,7 @@ class KernelParts:
         """What reads two bytes of a chip: one call of the kernel each. The descriptor lives as long as the process."""
         descriptor = os.open(f"/dev/i2c-{self.i2c_bus}", os.O_RDWR | os.O_CLOEXEC)
         fcntl.ioctl(descriptor, I2C_SLAVE, address)
-        return lambda: os.read(descriptor, 2)
+        return partial(os.read, descriptor, 2)
 
 
 def open_i2c(number: int) -> Bus:

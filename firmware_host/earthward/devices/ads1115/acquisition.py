@@ -66,7 +66,7 @@ class Acquisition:
         self.errors = self.range_changes = 0
         self.ready_dead_until_s = -1e9
         self._changed_s = 0.0
-        self._failures = 0
+        self.failures = 0
         self._reference_s = self._opened_s = -1e9
         self._off_V: deque[float] = deque(maxlen=REFERENCE_LOOKS)
 
@@ -114,18 +114,18 @@ class Acquisition:
         else:
             samples.index = 0
         self._changed_s = self._opened_s = now
-        self._failures = 0
+        self.failures = 0
         samples.begin(now)
 
     def excuse(self, error: OSError) -> None:
         """A read failed: go on, or raise the error if too many did in a row."""
-        self._failures += 1
+        self.failures += 1
         self.errors += 1
-        if self._failures > EXCUSED:
+        if self.failures > EXCUSED:
             raise error
 
     def read_well(self) -> None:
-        self._failures = 0
+        self.failures = 0
 
     def close_block(self, note: str = "") -> bool:
         """Hand a block on after the chip's settings have been proven, and choose the range. True if it was changed."""

@@ -72,10 +72,10 @@ def acquire(a: Acquisition) -> None:
     skip_to = ready.edges + SETTLE_CONVERSIONS + 1
     patience_s = max(0.1, 4.0 / a.settings.rate)
     readable_s = 0.97 / a.settings.rate
-    silent_since = now()
+    silent_since, wait_s, stopped = now(), patience_s / clock.speed, a.stop.is_set
     grid, looks = _Grid(), a.settings.free_looks
-    while not a.stop.is_set():
-        edge = wait(patience_s / clock.speed)
+    while not stopped():
+        edge = wait(wait_s)
         if edge is None:
             chip.verify()
             if now() - silent_since > 2 * patience_s + 0.05:
@@ -93,7 +93,8 @@ def acquire(a: Acquisition) -> None:
         except OSError as error:
             a.excuse(error)
             continue
-        a.read_well()
+        if a.failures:
+            a.read_well()
         done = now()
         if number < skip_to:
             continue  # still of the settings before

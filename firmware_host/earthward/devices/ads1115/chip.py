@@ -6,6 +6,7 @@ import errno
 import logging
 from collections.abc import Callable
 from dataclasses import dataclass
+from struct import Struct
 from typing import Any, Literal, Protocol
 
 from adafruit_ads1x15 import ADS1015, ADS1115
@@ -32,6 +33,8 @@ _MUX: dict[Inputs, int] = {(0, 1): 0, (0, 3): 1, (1, 3): 2, (2, 3): 3}
 _CONFIG_REGISTER = 1
 _START = 0x8000
 _SINGLE = 0x0100
+#: the result register as it comes over the bus
+_CODE = Struct(">h")
 
 #: longest that one conversation with the chip may take before it is given up
 TALK_S = 0.1
@@ -219,9 +222,10 @@ class Chip:
     def newest(self) -> int:
         """Code of the newest conversion of the free-running chip, whose pointer `verify` left at the result."""
         if self._result is not None:
-            return int.from_bytes(self._result(), "big", signed=True)
+            code: int = _CODE.unpack(self._result())[0]
+            return code
         self.bus.allow(self._talk_s)
-        code: int = self.ads._conversion_value(self.ads.get_last_result(True))
+        code = self.ads._conversion_value(self.ads.get_last_result(True))
         return code
 
     def start(self, mux: int) -> float:

@@ -69,7 +69,7 @@ class Samples:
         self.lost = self.repeats = self.dropped_blocks = self.receiver_errors = 0
         self.receiver_trouble = ""
         self._receiver_failed_s = -1e9
-        self._conversions = self._fetched = 0
+        self._fetched = 0
         self._history: deque[tuple[float, int, int]] = deque()  # time, conversions, fetched
         self._block_since_s = 0.0
 
@@ -89,22 +89,21 @@ class Samples:
     def take(self, which: int, index: int, at: float, code: int) -> None:
         """One conversion of channel `which` that ended at `at`. One that is not newer than the last is dropped."""
         channel = self._channels[which]
-        flags, channel.next_flags = channel.next_flags, 0
-        last = channel.last_index
-        missed = 0
-        if last is not None and (missed := index - last - 1):
-            if missed < 0:
-                channel.next_flags = flags
-                self.repeats += 1
-                return
-            flags |= SampleFlag.AFTER_GAP
-            self.lost += missed
+        flags = 0
+        if channel.next_flags or index - 1 != channel.last_index:
+            # Seldom; what follows is done 860 times a second.
+            last, flags = channel.last_index, channel.next_flags
+            if last is not None and (missed := index - last - 1):
+                if missed < 0:
+                    self.repeats += 1
+                    return
+                flags |= SampleFlag.AFTER_GAP
+                self.lost += missed
+            channel.next_flags = 0
+            self.sampled = True
         channel.last_index = index
         channel.taken.append((index, at, code, flags))
-        self._conversions += 1 + missed
-        self._fetched += 1
         self.last_sample_s = at
-        self.sampled = True
 
     def due(self, now: float) -> bool:
         """Time to check the chip's settings and hand a block on."""
@@ -118,11 +117,12 @@ class Samples:
         """Hand on what was taken, with further flags on every sample."""
         now = self._clock.now()
         self._block_since_s = now
+        self._fetched += sum(len(channel.taken) for channel in self._channels)
         peaks = [self._emit(channel, now, extra) for channel in self._channels if channel.taken]
         if not peaks:
             return
         self.peaks.append((now, max(peaks)))
-        self._history.append((self.last_sample_s, self._conversions, self._fetched))
+        self._history.append((self.last_sample_s, self._fetched + self.lost, self._fetched))
         while self.last_sample_s - self._history[0][0] > LOOK_BACK_S:
             self._history.popleft()
         grid, newest = self.grid, self._channels[-1].last_index
