@@ -7,13 +7,19 @@ from itertools import combinations
 
 import numpy as np
 import pytest
+from msgspec import structs
 from scipy.stats import multivariate_normal
+from tests.benchmarks.virtual_pools import Errors, random_pool, random_stations, rotation
 from tests.unit.test_inversion_model import small_model
 
 from earthward.inversion.fit import fit
 from earthward.inversion.normal import pose_covariance
-from earthward.inversion.predict import Model, predict
+from earthward.inversion.observations import StationData, add_reading, pack
+from earthward.inversion.predict import Model, make_model, predict
+from earthward.inversion.prepare import make_problem
 from earthward.inversion.tails import weigh
+from earthward.inversion.types import LocateSettings
+from earthward.record.place import Head
 
 pytestmark = pytest.mark.long
 
@@ -80,3 +86,31 @@ def test_one_station_noted_poorly_is_widened_and_hardly_moves_the_rest() -> None
     assert np.median(with_tails.state.spread[0, 1:, 0]) < 1.5
     shift = [np.abs(f.current_mA.mean(0) - honest.current_mA.mean(0)).sum() for f in (with_tails, without)]
     assert shift[0] < shift[1]
+
+
+@pytest.mark.parametrize(("head", "together"), [("three-axis", [0, 1, 2]), ("crossed", [0, 1])])
+def test_a_rigid_head_held_far_otherwise_is_turned_as_a_whole(head: Head, together: list[int]) -> None:
+    """One station is turned by 50 degrees more than noted: all directions of that turn are found turned alike, and the
+    fit settles (where it stands it explains what its linear problem promises)."""
+    world = random_pool(11, leaks=0, fittings=2, errors=Errors(head=head, bearing_deg=3.0, electrode_m=0.0))
+    settings = LocateSettings(head=head)
+    problem = make_problem(world.pool, settings)
+    data: dict[str, StationData] = {}
+    off = np.radians(50.0)
+    for k, (centre, bearing) in enumerate(random_stations(world, 10)):
+        poor = k == 3
+        for reading in world.measure(centre, bearing + np.degrees(off) * poor, f"s{k}"):
+            ends = [
+                centre + rotation(np.array([0.0, 0.0, -off * poor])) @ (np.array(end) - centre)
+                for end in (reading.front_m, reading.back_m)
+            ]
+            front, back = (tuple(float(v) for v in end) for end in ends)
+            add_reading(problem, data, structs.replace(reading, front_m=front, back_m=back))
+    obs, leads = pack(problem, list(data.values()))
+    solved = fit(make_model(problem, obs, leads, problem.fittings), None, 20)
+    turn = np.degrees(solved.state.turn[0, 3, :, 3:])
+    assert (solved.state.spread[0, 3, 1:] > 2.0).any(), "not taken for worse than stated: nothing is tested"
+    assert abs(turn[0, 2] - 50.0) < 12.0
+    for direction in together:
+        assert turn[direction] == pytest.approx(turn[0], abs=0.2)
+    assert solved.equations.misfit[0] - solved.chi2 < 5.0
