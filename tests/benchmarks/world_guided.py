@@ -2,10 +2,9 @@
 
     python tests/benchmarks/world_guided.py --pools 40 [--seed 700000] [--world turned] [--most 20]
 
-Every spot is the one that the survey itself proposes, held
-by the world's hands, and the search speaks after each. A line a pool; then in how many pools it said "found", after how
-many stations, how far from the leak, and in how many something was suspected at the end. In a world without a leak
-every "found" is false, and so is what is suspected on the way: each station is one more chance of it.
+Every spot is the one that the survey itself proposes, held by the world's hands, and the search speaks after each. A
+line a pool; then in how many pools it said "found", after how many stations, how far from the leak, and in how many
+something was suspected on the way. In a world without a leak all that is false: each station is one more chance of it.
 """
 
 from __future__ import annotations
