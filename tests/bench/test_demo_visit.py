@@ -159,6 +159,17 @@ def test_a_depth_sensor_tells_how_deep_the_head_is(
     assert rms(off) < 0.015 and max(r["depth_sigma_m"] for r in told) < 0.03
 
 
+@pytest.mark.slow
+def test_a_pool_that_is_tight_is_told_as_such(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """No hole: nothing is called found or suspected, nothing is patched, and no loss is made up."""
+    out = str(tmp_path / "out")
+    assert main(["demo", "--headless", "--seed", "2", "--leaks", "0", "--json", "--out", out]) == 0
+    summary = json.loads(capsys.readouterr().out)
+    assert summary["truth"]["leaks"] == [] and summary["wrong_signs_above_5_sigma"] == 0
+    assert summary["verdict"] in ("no leak seen", "cannot tell") and summary["estimate"] is None
+    assert summary["loss_before"]["verdict"] != "leak" and "remeasure" not in summary
+
+
 def rms(values: list[float]) -> float:
     return math.sqrt(sum(v * v for v in values) / len(values))
 

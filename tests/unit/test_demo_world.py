@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import json
 import math
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from earthward.cli import main
 from earthward.clock import ManualClock
+from earthward.commands.demo_walk import told
 from earthward.commands.demo_world import (
     MORNING,
     Calendar,
@@ -22,6 +25,7 @@ from earthward.emulated.head import EmulatedHead
 from earthward.emulated.pole import HandHeldPole
 from earthward.emulated.pool import VirtualPool
 from earthward.emulated.scenario import LeakSpec, Scenario
+from earthward.record.finding import Finding
 from earthward.record.place import HEADS, Head, Station
 from earthward.record.reading import KeptReading
 from earthward.survey.levels import parse_level_log
@@ -150,3 +154,19 @@ def test_the_second_pair_of_a_crossed_head_stays_in_the_water_when_the_first_is_
     middle = (scenario.length_m / 2, scenario.width_m / 2, scenario.depth_m / 2)
     _, _, others = pole.ends(Station(position_m=middle, vertical=True))
     assert len(others) == 1 and min(end[2] for end in others[0]) > 0.0
+
+
+def test_a_pool_with_no_way_out_for_current_is_refused(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["demo", "--headless", "--job", "walk", "--leaks", "0"]) == 2
+    said = capsys.readouterr().err
+    assert said.count("\n") == 1 and "--fittings 1 or more, or --leaks 1" in said
+
+
+def test_an_answer_for_a_tight_pool_has_no_distance_to_a_leak() -> None:
+    """What the summary tells has to be JSON, and a false finding is named as one."""
+    tight = Scenario.random(3, fittings=2, leaks=0)
+    finding = Finding(number=1, position_m=(1.0, 0.0, 0.5), current_A=2e-4, certain=False, text="suspected")
+    result = SimpleNamespace(findings=(finding,), text="", verdict="suspected", to_json=lambda cells: {})
+    summary, sentence = told(result, tight)  # type: ignore[arg-type]
+    assert summary["estimate"]["error_m"] is None and "truth no leak at all" in sentence
+    assert json.loads(json.dumps(summary["estimate"], allow_nan=False))["certain"] is False

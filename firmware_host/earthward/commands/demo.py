@@ -67,6 +67,8 @@ LOOK_PATIENCE_S = 2.0
 SWITCH_PINS: dict[SwitchName, int] = {"keep": 5, "map": 6, "next": 13, "off": 19}
 #: How many fittings the pool of the headless visit has.
 VISIT_FITTINGS = 3
+#: ... and holes at most: the search looks for no more.
+MOST_LEAKS = 3
 #: The board's 10 V range; an instrument that nobody has configured asks for 5 mA.
 DEMO_CURRENT_A = 0.010
 
@@ -101,6 +103,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 3; with a walk 0)")
     parser.add_argument(
+        "--leaks", type=int, default=1, choices=range(MOST_LEAKS + 1), help="how many holes the liner has (default 1)"
+    )
+    parser.add_argument(
         "--firmware",
         action="store_true",
         help="the source board runs the real firmware on a virtual chip (first: make -C hardware/source_board)",
@@ -126,6 +131,10 @@ def run(args: argparse.Namespace) -> int:
         )
     if args.depth_sensor and not args.headless and not args.serve:
         raise InputError("--depth-sensor needs --headless: with the dashboard nobody holds the head at the surface")
+    if not args.leaks and not _fittings(args):
+        raise InputError(
+            "a pool with neither leak nor fitting lets no current out: give --fittings 1 or more, or --leaks 1"
+        )
     if args.phone is not None and not 1 <= args.phone <= 65535:
         raise InputError(f"port {args.phone} is not possible: choose 1024 to 65535")
     # Acquisition must get the interpreter within a conversion (1.2 ms), not within the usual 5 ms.
@@ -211,13 +220,18 @@ def new_visit(
     return kind(store, config.pair.spacing_m, calendar_s, LocateSettings(head=config.head))
 
 
-def make_scenario(args: argparse.Namespace) -> Scenario:
+def _fittings(args: argparse.Namespace) -> int:
+    """As many as asked for, or as the job usually has."""
     usual = VISIT_FITTINGS if (args.headless and args.job == "visit") or (args.guided and not args.headless) else 0
-    fittings = usual if args.fittings is None else args.fittings
+    return usual if args.fittings is None else int(args.fittings)
+
+
+def make_scenario(args: argparse.Namespace) -> Scenario:
     head: Any = args.head.removesuffix(ORIENTED)
     return Scenario.random(
         args.seed,
-        fittings=fittings,
+        fittings=_fittings(args),
+        leaks=args.leaks,
         head=head,
         orientation_sensor=args.head.endswith(ORIENTED),
         depth_sensor=args.depth_sensor,
@@ -317,6 +331,7 @@ def _with_dashboard(args: argparse.Namespace, out: Path) -> int:
     arguments += ["--guided" if args.guided else "--no-guided"]
     arguments += ["--head", args.head]
     arguments += [] if args.fittings is None else ["--fittings", str(args.fittings)]
+    arguments += ["--leaks", str(args.leaks)]
     arguments += ["--firmware"] if args.firmware else []
     arguments += [] if args.phone is None else ["--phone", str(args.phone)]
     if args.speed is not None:

@@ -69,7 +69,7 @@ def told(result: Result | None, scenario: Scenario) -> tuple[dict[str, Any], str
     sentence = "No sink could be named." if result is None else f"No sink could be named: {result.text}"
     if result is not None and result.findings:
         best = result.findings[0]
-        error = min((math.dist(best.position_m, leak) for leak in leaks), default=math.nan)
+        error = min((math.dist(best.position_m, leak) for leak in leaks), default=None)
         estimate = {
             "position_m": list(best.position_m),
             "radius_m": best.radius_m,
@@ -78,10 +78,8 @@ def told(result: Result | None, scenario: Scenario) -> tuple[dict[str, Any], str
             "certain": best.certain,
             "error_m": error,
         }
-        sentence = (
-            f"Sink estimated at {in_words(best.position_m)}, {(best.current_A or 0.0) * 1e3:.2f} mA;"
-            f" truth {', '.join(in_words(x) for x in leaks)}: {error:.2f} m apart."
-        )
+        so = "no leak at all" if error is None else f"{', '.join(in_words(x) for x in leaks)}: {error:.2f} m apart"
+        sentence = f"Sink estimated at {in_words(best.position_m)}, {(best.current_A or 0.0) * 1e3:.2f} mA; truth {so}."
     return {
         "estimate": estimate,
         "verdict": None if result is None else result.verdict,
