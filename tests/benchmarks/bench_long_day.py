@@ -3,9 +3,10 @@
     python tests/benchmarks/bench_long_day.py [--hours 8] [--keep-every 60]
 
 Bench time is driven by the samples: 860 a second with the source's code, mains and noise go through recording, lock-in,
-survey and service, a client reads everything, a reading is kept every minute. Board and converter are stand-ins, and
-neither interlock nor search runs, so what grows in those is not seen. Memory is what the process has resident; growth
-counts from the end of the first tenth of the time, when every buffer is full.
+survey and service, a client reads everything, a reading is kept every minute (--keep-every). Board and converter are
+stand-ins, no interlock runs, and the search has a process of its own (and more to do with each reading kept), so what
+grows in those is not seen. Memory is what the process has resident; growth counts from the end of the first tenth of
+the time, when every buffer is full.
 """
 
 from __future__ import annotations
