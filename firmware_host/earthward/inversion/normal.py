@@ -24,6 +24,8 @@ HOLD = 1e9
 TURN_LIMIT = 6.0
 #: How little is known of the log of the water's voltage in another state of the covers; and its longest step.
 LIFT_SIGMA, LIFT_STEP = 1.5, 0.7
+#: A cover lets through so much of the injected current: more is a hole. Own estimate.
+REMAINS = 0.01
 
 
 @dataclass(frozen=True)
@@ -168,6 +170,7 @@ def _prior_precision(model: Model, layout: Layout, state: State, own: OwnPlaces 
     priors = model.problem.priors
     total = float(priors.injected_mA.max())
     precision = np.full((len(state), layout.size), 1.0 / (10 * total) ** 2)
+    precision[:, : layout.known][:, model.remains] = 1.0 / _remains_mA(model) ** 2
     if layout.placements > 1:
         deviation = _share_deviation(model, state)
         for p in range(layout.placements):
@@ -179,6 +182,11 @@ def _prior_precision(model: Model, layout: Layout, state: State, own: OwnPlaces 
     sigma = model.sigma_m if own is None else np.append(model.sigma_m, own.sigma_m)
     precision[:, layout.offsets] = 1 / np.repeat(sigma, 2) ** 2
     return precision
+
+
+def _remains_mA(model: Model) -> float:
+    """Standard deviation of what a cover lets through."""
+    return REMAINS * model.problem.injected_now_mA
 
 
 def _share_deviation(model: Model, state: State) -> FloatArray:
@@ -211,8 +219,9 @@ def _prior_misfit(model: Model, layout: Layout, state: State, own: OwnPlaces | N
     misfit += ((state.lift / LIFT_SIGMA) ** 2).sum(1)
     short = priors.injected_mA - state.current_mA.sum(2)
     misfit += np.einsum("np,pr,nr->n", short, tie_inv, short)
+    own_current, mean = _alike(model, state)
+    misfit += ((mean[:, model.remains] / _remains_mA(model)) ** 2).sum(1)
     if layout.placements > 1:
-        own_current, mean = _alike(model, state)
         apart = (own_current - mean[:, None]) * model.open
         misfit += ((apart / _share_deviation(model, state)[:, None]) ** 2).sum((1, 2))
     sigma = model.sigma_m if own is None else np.append(model.sigma_m, own.sigma_m)

@@ -19,7 +19,7 @@ import numpy as np
 
 from earthward.inversion import lead
 from earthward.inversion.lead import FloatArray, IntArray
-from earthward.inversion.observations import LeadFields, Observations
+from earthward.inversion.observations import BoolArray, LeadFields, Observations
 from earthward.inversion.prepare import Problem, Sink
 
 _FOUR_PI = 4.0 * math.pi
@@ -133,6 +133,11 @@ class Model:
         return mask
 
     @cached_property
+    def remains(self) -> BoolArray:
+        """(k,): what the cover of a fitting lets through."""
+        return np.array([sink.remains for sink in self.known], dtype=bool)
+
+    @cached_property
     def lift_centre(self) -> FloatArray:
         """(E,): what is expected of `State.lift` before anything is read. As if all that the currents differ by were
         the water's voltage: the current limit is the same, so it is not, but nobody can know by how much."""
@@ -153,7 +158,8 @@ class Model:
         S, A = self.obs.ends_m.shape[:2]
         k, P = len(self.known), self.placements
         injected = self.problem.priors.injected_mA
-        share = injected[:, None] * self.open[0] / max(self.open[0].sum(), 1.0)
+        takes = self.open[0] * ~self.remains
+        share = injected[:, None] * takes / max(takes.sum(), 1.0)
         if len(self.lift_centre):
             earlier = self.problem.covers >= 0
             share[earlier] *= np.exp(lift) * self.open[earlier]

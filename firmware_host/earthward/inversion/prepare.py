@@ -59,6 +59,8 @@ class Sink:
     slope: FloatArray
     shut: tuple[int, ...] = ()
     """The placements during which it was covered and took nothing."""
+    remains: bool = False
+    """What the cover of a fitting lets through: a sink of its own while the fitting is covered, and a weak one."""
 
 
 @dataclass(frozen=True)
@@ -103,7 +105,7 @@ class Problem:
         return float(self.injected_mA[0])
 
     def covered_now(self, sink: Sink) -> bool:
-        return 0 in sink.shut
+        return sink.remains or 0 in sink.shut
 
     def placement(self, reading: KeptReading) -> int:
         """InputError for a reading of an electrode or a state of the covers that is not part of the problem."""
@@ -183,13 +185,16 @@ def make_priors(settings: LocateSettings, injected_mA: FloatArray) -> Priors:
 
 
 def known_sinks(pool: Pool, settings: LocateSettings, liner: LinerGrid, covers: IntArray) -> tuple[Sink, ...]:
-    """Fittings that are not covered, and what else is known to take current. InputError if one is off the liner."""
-    listed = [(f.name, f.position_m, settings.fitting_sigma_m) for f in pool.fittings if not f.covered]
-    listed += [(f.name, f.position_m, f.sigma_m) for f in settings.floating]
+    """Fittings that are not covered, what else is known to take current, and what covers let through. InputError if one
+    is off the liner."""
+    off_m = settings.fitting_sigma_m
+    listed = [(f.name, f.position_m, off_m, False) for f in pool.fittings if not f.covered]
+    listed += [(f.name, f.position_m, f.sigma_m, False) for f in settings.floating]
     opened = {name for one in settings.earlier for name in covered_now(pool) - one.covered}
-    listed += [(f.name, f.position_m, settings.fitting_sigma_m) for f in pool.fittings if f.name in opened]
+    listed += [(f.name, f.position_m, off_m, False) for f in pool.fittings if f.name in opened]
+    listed += [(f.name, f.position_m, off_m, True) for f in pool.fittings if f.covered]
     sinks = []
-    for name, position_m, sigma_m in listed:
+    for name, position_m, sigma_m, remains in listed:
         place, index, gap = on_liner(pool, liner.grid.fine, position_m)
         if gap > 0.3:
             raise InputError(f'fitting "{name}" is {gap:.2f} m off the liner: correct its position_m to a point on it')
@@ -197,7 +202,8 @@ def known_sinks(pool: Pool, settings: LocateSettings, liner: LinerGrid, covers: 
         normal, face = fine.normal[index], int(fine.face[index])
         sink = sink_at(liner.nodes, name, place, normal, face, sigma_m, settings.share_sigma)
         covered = [covered_now(pool), *[one.covered for one in settings.earlier]]
-        sinks.append(replace(sink, shut=tuple(p for p, state in enumerate(covers) if name in covered[state + 1])))
+        shut = tuple(p for p, state in enumerate(covers) if (name in covered[state + 1]) is not remains)
+        sinks.append(replace(sink, shut=shut, remains=remains))
     return tuple(sinks)
 
 
