@@ -1,8 +1,17 @@
 """Errors a person can act on."""
 
+from __future__ import annotations
+
+from typing import ClassVar
+
 
 class InputError(Exception):
-    """Bad input. The message is one sentence: what is wrong, where, and what to do. The CLI exits with 2."""
+    """Bad input. The message is one sentence: what is wrong, where, and what to do. The CLI exits with 2.
+
+    `code` tells programs which refusal it is, where they can do something about it themselves; else it is empty.
+    """
+
+    code: ClassVar[str] = ""
 
 
 class NotWritten(InputError, OSError):

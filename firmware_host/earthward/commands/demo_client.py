@@ -38,7 +38,7 @@ class InstrumentClient:
         """The newest of every pair."""
         self.events: list[Event] = []
         self.kept: list[m.Kept] = []
-        self.problems: list[str] = []
+        self.problems: list[m.Problem] = []
         self.done = 0
         """Requests that were answered as carried out."""
 
@@ -80,7 +80,7 @@ class InstrumentClient:
                     case m.Done():
                         self.done += 1
                     case m.Problem():
-                        self.problems.append(message.text)
+                        self.problems.append(message)
                     case _:
                         pass
                 self._news.notify_all()
@@ -99,7 +99,7 @@ class InstrumentClient:
                 if self._clock.now() > end_s and time.monotonic() > real_end_s:
                     state = self.state
                     why = "" if state is None else f" (interlock: {state.interlock.state}, {state.interlock.text})"
-                    refused = f"; last refused: {self.problems[-1]}" if self.problems else ""
+                    refused = f"; last refused: {self.problems[-1].text}" if self.problems else ""
                     raise VisitError(f"{otherwise}{why}{refused}")
                 with contextlib.suppress(TimeoutError):
                     await asyncio.wait_for(self._news.wait(), 0.25)

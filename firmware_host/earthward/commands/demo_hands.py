@@ -21,7 +21,7 @@ from earthward.record.base import Point
 from earthward.record.place import Station
 from earthward.record.reading import TestLeakState
 from earthward.survey.files.whole import write_whole
-from earthward.survey.pair import SEEN_OTHERWISE
+from earthward.survey.pair import HeldOtherwise
 
 STILL_S = 0.25
 #: The head's sensor has seen it at rest so long after it came to rest.
@@ -176,12 +176,12 @@ class Hands:
                 for row in client.kept[kept:]:
                     self._note(row, purpose)
                 return client.kept[kept]
-            if may_turn and SEEN_OTHERWISE in client.problems[-1]:
+            if may_turn and client.problems[-1].code == HeldOtherwise.code:
                 turned_again += 1
                 await self.turn_again(client, place, turned_again)
                 since_s = self._bench.clock.now()
             await self.pause(0.1)
-        raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1]}")
+        raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1].text}")
 
     def _note(self, kept: m.Kept, purpose: str) -> None:
         truth = self._bench.pool.true_volts("A" if kept.source_id == 0 else "B", kept.channel)

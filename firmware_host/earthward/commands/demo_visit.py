@@ -456,7 +456,7 @@ class WholeVisit(Hands):
             if len(client.problems) == problems:
                 return
             await self.pause(0.3)
-        raise VisitError(f"the {what} is not taken: {client.problems[-1]}")
+        raise VisitError(f"the {what} is not taken: {client.problems[-1].text}")
 
     async def _searched(self, client: InstrumentClient) -> None:
         """Until the plan speaks of everything kept."""

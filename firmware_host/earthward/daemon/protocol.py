@@ -167,9 +167,11 @@ class SwitchPressed(Message, tag="switch", frozen=True, kw_only=True):
 
 
 class Problem(Message, tag="problem", frozen=True, kw_only=True):
-    """A client's line could not be used. One sentence."""
+    """A client's line could not be used. One sentence; `code` for programs, where there is something that they can do
+    about it (`InputError.code`)."""
 
     text: str
+    code: str = ""
 
 
 class Cell(Struct, frozen=True, kw_only=True):

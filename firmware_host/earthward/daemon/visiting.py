@@ -213,5 +213,5 @@ def _day(time_s: float) -> str:
 def problem(error: Exception) -> m.Problem:
     """What a client is told of a wish that could not be carried out."""
     if isinstance(error, InputError):
-        return m.Problem(text=f"{error}.".replace("..", "."))
+        return m.Problem(text=f"{error}.".replace("..", "."), code=error.code)
     return m.Problem(text="The instrument failed inside while doing that; its log says how.")

@@ -18,12 +18,16 @@ from earthward.record.reading import KeptReading
 
 #: A head that leans, or points, this far from how it is said to be held is held otherwise.
 OTHERWISE_DEG = 40.0
-#: In every refusal for that: to be held as asked is then up to a person.
-SEEN_OTHERWISE = "as the orientation sensor sees it"
 #: How well the pool's own depth is noted.
 NOTED_M = 0.1
 #: Pairs of each head.
 CHANNELS: dict[Head, int] = {"single": 1, "crossed": 2, "three-axis": 3}
+
+
+class HeldOtherwise(InputError):
+    """The sensor in the head sees it held otherwise than asked: it has to be turned."""
+
+    code = "held otherwise"
 
 
 def pair_ends(
@@ -97,19 +101,19 @@ def _sensed(place: Station, head: Head, told: Orientation) -> tuple[Point, Point
     axes = (told.ahead, told.left, (-told.up[0], -told.up[1], -told.up[2]))
     if place.vertical and head != "three-axis":
         if _apart_deg(told.ahead, (0.0, 0.0, 1.0)) > OTHERWISE_DEG:
-            raise InputError(f"the pair is not held upright, front end down, {SEEN_OTHERWISE}")
+            raise HeldOtherwise("the pair is not held upright, front end down, as the orientation sensor sees it")
         return axes
     if told.bearing_deg is None or _apart_deg(told.up, (0.0, 0.0, -1.0)) > OTHERWISE_DEG:
-        raise InputError(f"the head is not held level, {SEEN_OTHERWISE}: hold the pole upright")
+        raise HeldOtherwise("the head is not held level, as the orientation sensor sees it: hold the pole upright")
     if place.bearing_deg is None:
         raise InputError("the station has no bearing: say which way the front end points")
     off = math.remainder(place.bearing_deg - told.bearing_deg, 360.0)
     if told.bearing_sigma_deg is None:
         return tuple(_about_up(axis, off) for axis in axes)  # type: ignore[return-value]
     if abs(off) > OTHERWISE_DEG:
-        raise InputError(
-            f"the head points to {told.bearing_deg:.0f} degrees and not to {place.bearing_deg:.0f}, {SEEN_OTHERWISE}: "
-            "turn it as asked, or hold it square to a wall and say so"
+        raise HeldOtherwise(
+            f"the head points to {told.bearing_deg:.0f} degrees and not to {place.bearing_deg:.0f}, as the orientation "
+            "sensor sees it: turn it as asked, or hold it square to a wall and say so"
         )
     return axes
 

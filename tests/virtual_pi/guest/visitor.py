@@ -79,7 +79,7 @@ async def keep(client: InstrumentClient, place: Station) -> m.Kept:
         if len(client.kept) > kept:
             return client.kept[-1]
         await asyncio.sleep(0.1)
-    raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1]}")
+    raise VisitError(f"the reading at {place.name} was refused: {client.problems[-1].text}")
 
 
 def client_now(client: InstrumentClient) -> float:
