@@ -310,9 +310,9 @@ def moved(model: Model, state: State, equations: Equations, solution: Solution, 
     depth = beta[:, layout.depth]
     place = obs.place_sigma**2 * weighted[..., :3].sum(2) * state.spread[..., :1]
     place[..., 2] += depth[:, None] * obs.by_mark
-    # All directions of one turn are turned alike: what is known of it, and how much wider, its first direction tells.
+    # All directions of one turn are turned alike: by how much it is wider, its first direction tells.
     wider_turn = np.take_along_axis(state.spread, np.broadcast_to(1 + obs.turn, (n, *obs.turn.shape)), axis=2)
-    turn = obs.direction_sigma**2 * (obs.in_turn @ weighted) * wider_turn[..., None]
+    turn = obs.turn_sigma**2 * (obs.in_turn @ weighted) * wider_turn[..., None]
     lift = np.clip(beta[:, layout.lifts], state.lift - LIFT_STEP, state.lift + LIFT_STEP)
     lean = beta[:, layout.lean]
     turn[..., 3:5] += lean[:, None, None, None] * obs.lean_axis[:, None]

@@ -71,11 +71,6 @@ class Observations:
         return np.asarray(np.take_along_axis(self.turn_sigma, self.row_turn[..., None], axis=1))
 
     @cached_property
-    def direction_sigma(self) -> FloatArray:
-        """(S, A, 6): how well the turn that each direction was read in is known."""
-        return np.asarray(np.take_along_axis(self.turn_sigma, self.turn[..., None], axis=1))
-
-    @cached_property
     def same_turn(self) -> FloatArray:
         """(S, R, R): 1 where two rows share one turn."""
         turn = self.row_turn
