@@ -15,7 +15,6 @@ from __future__ import annotations
 import argparse
 import asyncio
 import contextlib
-import gc
 import os
 import sys
 import tempfile
@@ -28,6 +27,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 sys.path[:0] = [str(Path(__file__).resolve().parents[2]), str(Path(__file__).resolve().parents[2] / "firmware_host")]
+
+from tests.benchmarks.bench_long_day import resident_MB
 
 from earthward.clock import PacedClock
 from earthward.commands.demo import bench_wiring, demo_config, new_visit
@@ -67,11 +68,6 @@ class Truth:
 
 def _signed(word: int) -> int:
     return word - 65536 if word & 0x8000 else word
-
-
-def resident_MB() -> float:
-    gc.collect()
-    return int(Path("/proc/self/statm").read_text().split()[1]) * os.sysconf("SC_PAGESIZE") / 1e6
 
 
 async def run(minutes: int, seed: int) -> None:

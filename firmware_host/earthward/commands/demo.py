@@ -67,8 +67,6 @@ LOOK_PATIENCE_S = 2.0
 SWITCH_PINS: dict[SwitchName, int] = {"keep": 5, "map": 6, "next": 13, "off": 19}
 #: How many fittings the pool of the headless visit has.
 VISIT_FITTINGS = 3
-#: ... and holes at most: the search looks for no more.
-MOST_LEAKS = 3
 #: The board's 10 V range; an instrument that nobody has configured asks for 5 mA.
 DEMO_CURRENT_A = 0.010
 
@@ -103,7 +101,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--fittings", type=int, help="how many fittings the pool has (default 3; with a walk 0)")
     parser.add_argument(
-        "--leaks", type=int, default=1, choices=range(MOST_LEAKS + 1), help="how many holes the liner has (default 1)"
+        "--leaks",
+        type=int,
+        default=1,
+        choices=range(LocateSettings().max_leaks + 1),
+        help="how many holes the liner has (default 1)",
     )
     parser.add_argument(
         "--firmware",
